@@ -37,11 +37,11 @@ hunt: $(VENV)/dev  ## every property of the suite, with cases that no run before
 
 challenge: $(VENV)/base  ## the shipped suite against every fault of the mock, and against a thousand healthy variations
 	$(BIN)/ventproof challenge --full --severities
-	$(BIN)/ventproof challenge --benign 1000
+	$(BIN)/ventproof challenge --variants 1000
 	$(BIN)/python tests/performance/closed_loop_campaign.py
 
-kills: $(VENV)/dev  ## runs that are killed at random instants, on real wires, for ten minutes
-	$(BIN)/python tests/performance/kill_campaign.py 600
+kills: $(VENV)/dev  ## 300 runs that are killed at random instants, on real wires; 20 minutes and more
+	$(BIN)/python tests/performance/kill_campaign.py 300
 
 crashes: $(VENV)/dev  ## commands whose disk, folder, descriptors, clock or process fails at random points, for ten minutes
 	$(BIN)/python tests/performance/crash_campaign.py 600

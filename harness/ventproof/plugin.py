@@ -5,6 +5,7 @@ It does nothing unless `--bench` is given, and imports the rest of ventproof onl
 
 from __future__ import annotations
 
+import argparse
 import os
 from collections.abc import Generator, Iterator, Sequence
 from contextlib import suppress
@@ -52,7 +53,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     )
     group.addoption("--bench-seed", type=int, default=0, help="seed for what is random on a virtual bench")
     group.addoption(
-        "--use",
+        "--map",
         action="append",
         default=[],
         metavar="NAME=BENCH_NAME",
@@ -61,7 +62,11 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     group.addoption(
         "--any-path", action="store_true", help="let profiles name files outside their own folders"
     )
-    group.addoption("--clear", action="store_true", help="vents and drives are clear of people and guarded")
+    group.addoption(
+        "--confirm-clear", action="store_true", help="vents and drives are clear of people and guarded"
+    )
+    group.addoption("--use", action="append", dest="map", default=[], help=argparse.SUPPRESS)
+    group.addoption("--clear", action="store_true", dest="confirm_clear", help=argparse.SUPPRESS)
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -71,8 +76,13 @@ def pytest_configure(config: pytest.Config) -> None:
         return
     from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.verdict.old_names import OPTIONS  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - only when profiles are asked for
 
+    for option in (word.partition("=")[0] for word in config.invocation_params.args):
+        if new := OPTIONS["pytest"].get(str(option)):
+            said = f"`{option}` is now `{new}`; the next version refuses the old name"
+            config.issue_config_time_warning(pytest.PytestWarning(said), stacklevel=2)
     try:
         config.stash[_SESSION] = Session(
             bench=load_bench(path),
@@ -81,7 +91,7 @@ def pytest_configure(config: pytest.Config) -> None:
             firmware=config.getoption("--firmware"),
             operator=config.getoption("--operator"),
             seed=config.getoption("--bench-seed"),
-            use=use_pairs(config.getoption("--use")),
+            use=use_pairs(config.getoption("--map")),
             keeper=keeper_of(config.getoption("--history"), config.getoption("--records")),
             ledger=ledger_beside(config.getoption("--history"), config.getoption("--records")),
         )
@@ -130,7 +140,7 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         _check_use(session)
         _plan(session.config, ours)
     if ours and not options.collectonly:
-        _look_before(session.config.stash[_SESSION].bench, clear=options.clear)
+        _look_before(session.config.stash[_SESSION].bench, clear=options.confirm_clear)
 
 
 def _look_before(bench: Loaded[BenchFile], *, clear: bool) -> None:
@@ -138,7 +148,7 @@ def _look_before(bench: Loaded[BenchFile], *, clear: bool) -> None:
 
     if not clear and not bench.model.virtual:
         raise pytest.UsageError(
-            f"{bench.path} drives real outputs: give --clear once all vents and drives are clear of people "
+            f"{bench.path} drives real outputs: give --confirm-clear once all vents and drives are clear of people "
             "and guarded"
         )
     try:
@@ -197,6 +207,8 @@ class ProfileFile(pytest.File):
             self.config.stash[_SESSION].bind(profile)
         except FileError as error:
             raise self.CollectError(str(error)) from None
+        for note in profile.renamed:
+            self.warn(pytest.PytestWarning(str(note)))
         yield ProfileItem.from_parent(self, name=profile.model.profile, profile=profile)
 
 

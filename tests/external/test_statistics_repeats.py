@@ -14,7 +14,7 @@ import pytest
 from scipy import integrate, stats
 from statsmodels.stats.proportion import proportion_confint
 
-from ventproof.statistics.repeats import clopper_pearson, success_run_repeats
+from ventproof.statistics.repeats import RepeatCounts, clopper_pearson, fail_rate, success_run_repeats
 from ventproof.statistics.tolerance_limits import normal_factor, order_confidence, order_repeats, quantile
 from ventproof_bench.base.evidence import Window
 
@@ -80,6 +80,31 @@ def test_intervals_match_scipy_and_statsmodels(k, n, confidence):
         one = clopper_pearson(k, n, confidence, side)
         theirs = stats.binomtest(k, n, alternative=alternative).proportion_ci(confidence, method="exact")
         assert (one.lower, one.upper) == pytest.approx((theirs.low, theirs.high), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("fails", "runs", "published"),
+    [
+        (81, 263, (0.2527, 0.3676)),
+        (15, 148, (0.0578, 0.1617)),
+        (0, 20, (0.0, 0.1684)),
+        (1, 29, (0.0009, 0.1776)),
+    ],
+)
+def test_the_rate_of_flaky_runs_is_the_published_interval(fails, runs, published):
+    """Newcombe, Statistics in Medicine 17 (1998), table I, method 5, exact at 95 % (memory; statsmodels agrees)."""
+    rate = fail_rate(RepeatCounts(passes=runs - fails, fails=fails), 0.95)
+    assert (rate.lower, rate.upper) == pytest.approx(published, abs=5.1e-5)
+    assert (rate.lower, rate.upper) == pytest.approx(proportion_confint(fails, runs, method="beta"), abs=1e-9)
+
+
+@pytest.mark.parametrize(("fails", "undecided", "runs"), [(3, 0, 25), (3, 2, 25), (0, 4, 9), (1, 1, 2)])
+def test_the_rate_of_flaky_runs_holds_both_readings_of_what_is_undecided(fails, undecided, runs):
+    """From below as if what is inconclusive had passed, from above as if it had failed (SciPy)."""
+    rate = fail_rate(RepeatCounts(passes=runs - fails - undecided, fails=fails, inconclusive=undecided), 0.95)
+    low = stats.binomtest(fails, runs).proportion_ci(0.95, method="exact").low
+    high = stats.binomtest(fails + undecided, runs).proportion_ci(0.95, method="exact").high
+    assert (rate.lower, rate.upper) == pytest.approx((low, high), abs=1e-9)
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,7 @@ from scipy.stats import kurtosis, skew
 
 from ventproof.weather.turbulence import spectral_density, turbulent_wind
 
-BOTH = pytest.mark.parametrize("spectrum", ["kaimal", "von-karman"])
+BOTH = pytest.mark.parametrize("spectrum", ["surface-layer", "isotropic"])
 SITE = {"mean_m_per_s": 10.0, "length_m": 56.7}
 
 
@@ -45,15 +45,15 @@ def test_the_two_spectra_meet_at_high_frequencies():
     """With length scales in the ratio 2.329 both have the same density at high frequencies."""
     ratio = (36 / 70.8) ** -1.25
     assert ratio == pytest.approx(2.329, abs=1e-3)
-    von_karman = spectral_density("von-karman", 1000.0, mean_m_per_s=10.0, length_m=50.0)
-    kaimal = spectral_density("kaimal", 1000.0, mean_m_per_s=10.0, length_m=50.0 * ratio)
+    von_karman = spectral_density("isotropic", 1000.0, mean_m_per_s=10.0, length_m=50.0)
+    kaimal = spectral_density("surface-layer", 1000.0, mean_m_per_s=10.0, length_m=50.0 * ratio)
     assert kaimal == pytest.approx(von_karman, rel=1e-3)
 
 
 def test_the_kaimal_peak_lies_where_its_derivative_says():
     """The product f S(f) of Kaimal's spectrum is largest at f L / U = 1/4 (from its derivative)."""
     x = np.linspace(0.01, 2, 20_000)
-    density = [f * spectral_density("kaimal", f, mean_m_per_s=1.0, length_m=1.0) for f in x]
+    density = [f * spectral_density("surface-layer", f, mean_m_per_s=1.0, length_m=1.0) for f in x]
     assert x[int(np.argmax(density))] == pytest.approx(0.25, abs=1e-3)
 
 
@@ -85,6 +85,6 @@ def test_the_mean_spectrum_of_many_winds(spectrum):
 
 def test_speeds_are_spread_as_a_normal_distribution():
     """Many waves of random phase add up to a normal distribution: hardly any skew or excess kurtosis (SciPy)."""
-    points = np.concatenate([points_of("kaimal", seed) for seed in range(8)])
+    points = np.concatenate([points_of("surface-layer", seed) for seed in range(8)])
     assert abs(skew(points)) < 0.25
     assert abs(kurtosis(points)) < 0.5

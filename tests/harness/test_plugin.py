@@ -139,7 +139,7 @@ def test_a_port_that_is_not_there_is_told_before_anything_runs(pytest_profiles, 
     """With the key of the bench file; no log is begun."""
     text = SHIPPED_BENCH.with_name("mock-rtu.yaml").read_text(encoding="utf-8")
     (tmp_path / "rtu.bench").write_text(text.replace("/tmp/ventproof", str(tmp_path)), encoding="utf-8")
-    done = pytest_profiles(few_profiles, "--bench", tmp_path / "rtu.bench", "--clear")
+    done = pytest_profiles(few_profiles, "--bench", tmp_path / "rtu.bench", "--confirm-clear")
     assert done.returncode == 4
     assert f"port {tmp_path}/unit" in done.stderr
     assert not list(tmp_path.glob("records/*.jsonl"))
@@ -199,13 +199,31 @@ def test_a_wrong_bench_file_is_a_usage_error(pytest_profiles, tmp_path):
 
 
 def test_real_outputs_need_a_word_that_all_is_clear(pytest_profiles):
-    """Without `--clear` nothing real is driven."""
+    """Without `--confirm-clear` nothing real is driven."""
     done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH.parent / "mock-rtu.yaml")
     assert done.returncode == 4
-    assert "give --clear once all vents and drives are clear of people and guarded" in done.stderr
+    assert "give --confirm-clear once all vents and drives are clear of people and guarded" in done.stderr
 
 
 def test_without_a_bench_the_plugin_keeps_quiet(pytest_profiles, tmp_path):
     """YAML files are nobody's tests unless `--bench` is given."""
     (tmp_path / "a.yaml").write_text("profile: x\n")
     assert "no tests ran" in pytest_profiles(tmp_path).stdout
+
+
+def test_old_names_of_options_and_keys_are_warned_of(pytest_profiles, few_profiles):
+    """They do what they did; pytest's help shows the new options alone."""
+    old = few_profiles / "rain-count.yaml"
+    old.write_text(old.read_text(encoding="utf-8").replace("purpose:", "why:"), encoding="utf-8")
+    done = pytest_profiles(old, "--bench", SHIPPED_BENCH, "--use=rain=rain", "--clear", "-Walways")
+    assert done.returncode == 0
+    for said in (
+        "`--use` is now `--map`",
+        "`--clear` is now `--confirm-clear`",
+        "15:51: `why` is now `purpose`",
+    ):
+        assert said in done.stdout
+    shown = pytest_profiles("--help").stdout
+    assert "--map" in shown
+    assert "--use=" not in shown
+    assert "--clear" not in shown

@@ -23,8 +23,10 @@ import threading
 import time
 import zipfile
 from collections import Counter, defaultdict
+from collections.abc import Iterable
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass, field
+from itertools import pairwise
 from pathlib import Path
 from typing import Final
 
@@ -62,16 +64,37 @@ KILLED_WHILE: Final = {
 
 CODES: Final = {0, 1, 2, 3, 4, 130}
 _DISK_BYTES: Final = 4 * 2**20
-_ON_WIRES: Final = 0.3
+_ON_WIRES: Final = 0.5
 """Share of the time for runs on real wires."""
 
 _HANGS_AFTER_S: Final = 60.0
+_OFF_S: Final = 0.3
+_SILENT: Final = re.compile(r"the harness was silent for ([0-9.]+) s at most")
 _CHAIN: Final = re.compile(rb',"chain":"([0-9a-f]{64})"\}\Z')
 _ENDS_AFTER: Final = re.compile(r"the log (\S+\.jsonl) cannot be written .*?: it ends after line (\d+)")
 _EXPECTED: Final = re.compile(
     r"(.+\.jsonl|.+\.jsonl\.sig|.+\.manifest\.json|.+\.manifest\.json\.sig"
     r"|(history|filled)\.sqlite(-wal|-shm|-journal)?|report\.html|\..+\.part-.+)"
 )
+
+
+class Deck:
+    """What is drawn from, so that each comes as often as any other.
+
+    Args:
+        chance: shuffles.
+        cards: what there is.
+    """
+
+    def __init__(self, chance: random.Random, cards: Iterable[str]) -> None:
+        self._chance, self._cards = chance, [*cards]
+        self._left: list[str] = []
+
+    def draw(self) -> str:
+        """Return the next."""
+        if not self._left:
+            self._left = self._chance.sample(self._cards, len(self._cards))
+        return self._left.pop()
 
 
 @dataclass(frozen=True)
@@ -84,9 +107,8 @@ class Trial:
     signed: bool = False
 
     @classmethod
-    def drawn(cls, chance: random.Random, longest: int) -> Trial:
-        """Draw one; runs write so many lines."""
-        kind = chance.choice([*filter(None, INJURIES), *KILLED_WHILE])
+    def drawn(cls, chance: random.Random, kind: str, longest: int) -> Trial:
+        """Draw one of a kind; runs write so many lines."""
         if kind in KILLED_WHILE:
             return cls(kind, chance.random(), 0.0)
         amount = {
@@ -221,6 +243,22 @@ class Checks:
             self._passes(trial)
         self._files(killed=code < 0)
 
+    def of_standing_still(self, stood_s: float) -> None:
+        """Check that a log hides nothing of the time in which all processes of its run were stopped."""
+        for log in self._folder.glob("*.jsonl"):
+            *lines, _ = log.read_bytes().split(b"\n")
+            events = [json.loads(line) for line in lines]
+            hole_s = max((after["t"] - one["t"] for one, after in pairwise(events)), default=0.0)
+            if hole_s < stood_s - _OFF_S:
+                self._wrong.append(
+                    f"all stood still for {stood_s:.2f} s, and the log's longest hole is {hole_s:.2f} s"
+                )
+            if not outcome_of(log):
+                continue
+            said = [found[1] for one in events if (found := _SILENT.search(str(one.get("text"))))]
+            if not said or float(said[-1]) < stood_s - _OFF_S:
+                self._wrong.append(f"all stood still for {stood_s:.2f} s, and the log tells of {said}")
+
     def of_wires(self, trial: Trial) -> None:
         """Check a run on real wires, of one profile, that was injured."""
         said, code = self._became.said, self._became.code
@@ -265,7 +303,7 @@ class Checks:
         if gone and "enter them later" in said:
             self._wrong.append("it asks for logs to be entered that are gone")
         if re.search(r"the log \S+\.jsonl cannot be written", said):
-            if not _ENDS_AFTER.search(said) and "it holds nothing" not in said:
+            if not _ENDS_AFTER.search(said) and not re.search("it (holds|held) nothing", said):
                 self._wrong.append("it does not say where the log ends")
             if "outputs: " not in said:
                 self._wrong.append("it does not say what became of the outputs")
@@ -475,8 +513,9 @@ def campaign(budget_s: float, seed: int, *, trials: int = 1_000_000) -> list[tup
         disk = small_disk(base / "disk")
         tries = Campaign(base, disk)
         try:
+            kinds = Deck(chance, [*filter(None, INJURIES), *KILLED_WHILE])
             while time.monotonic() < end_s and len(done) < trials:
-                trial = Trial.drawn(chance, tries.lines)
+                trial = Trial.drawn(chance, kinds.draw(), tries.lines)
                 became = tries.tried(trial)
                 done.append((trial, became))
                 for wrong in became.wrong:

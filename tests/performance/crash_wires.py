@@ -11,13 +11,14 @@ import json
 import random
 import signal
 import sys
-from contextlib import AsyncExitStack
+from collections.abc import AsyncIterator
+from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import asdict
 from pathlib import Path
 from typing import Final
 
 import injuries
-from crash_campaign import Became, Checks, Trial
+from crash_campaign import Became, Checks, Deck, Trial
 from injuries import Injury
 from kill_campaign import BOARDS, RAIN, Terminals, children_of, hit, lives
 
@@ -38,7 +39,11 @@ KINDS: Final = (
     ),
     *("computer asleep", "screen full", STANDS_STILL),
 )
+_PROFILE: Final = RAIN.replace("for: 10 min", "for: 4 s")
 _LINES: Final = 60
+_BESIDE: Final = 5
+"""Runs at a time: each waits for its unit, and hardly computes."""
+
 _OVER_WITHIN_S: Final = 120.0
 _GONE_WITHIN_S: Final = 15.0
 
@@ -65,10 +70,18 @@ class WireCrashes:
         self._number += 1
         place = self._folder / f"run-{self._number}"
         (place / "records").mkdir(parents=True)
-        (place / "rain.yaml").write_text(RAIN.replace("for: 10 min", "for: 4 s"), encoding="utf-8")
+        (place / "rain.yaml").write_text(_PROFILE, encoding="utf-8")
         bench, output, terminal = BOARDS[board]
-        words = ["run", "rain.yaml", "--bench", str(self._benches[bench]), "--clear", "--out", "records"]
-        words += ["--use", f"rain={output}", "--quiet"]
+        words = [
+            "run",
+            "rain.yaml",
+            "--bench",
+            str(self._benches[bench]),
+            "--confirm-clear",
+            "--out",
+            "records",
+        ]
+        words += ["--map", f"rain={output}", "--quiet"]
         kind = "" if trial.kind == STANDS_STILL else trial.kind
         injury = Injury(kind, int(trial.after), trial.amount, str(place / "records"))
         told = {"words": words, "folder": str(place), "injury": asdict(injury)}
@@ -76,9 +89,9 @@ class WireCrashes:
         assert self._starter.stdin is not None
         self._starter.stdin.write(json.dumps({**told, **names}).encode() + b"\n")
         pid = await self._heard()
-        ended = asyncio.get_running_loop().create_task(self._heard())
+        ended, stood_s = asyncio.get_running_loop().create_task(self._heard()), 0.0
         if trial.kind == STANDS_STILL:
-            await self._stand_still(pid, terminal, ended, 1 + trial.amount % 4)
+            stood_s = await self._stand_still(pid, terminal, ended, 1 + trial.amount % 4)
         became = await self._over(pid, ended)
         if self._terminals.closed(self._stand.unit, terminal):
             became.wrong.append("LEFT DRIVEN")
@@ -86,22 +99,29 @@ class WireCrashes:
             (place / "records").chmod(0o755)
         checks = Checks(place, became, Path(names["acknowledged"]))
         checks.of_wires(trial)
+        if stood_s:
+            checks.of_standing_still(stood_s)
         return became
 
     async def _heard(self) -> int:
         assert self._starter.stdout is not None
         return int(await self._starter.stdout.readline())
 
-    async def _stand_still(self, pid: int, terminal: str, ended: asyncio.Task[int], for_s: float) -> None:
-        """Stop every process of the run once it rains, and let all go on later."""
+    async def _stand_still(self, pid: int, terminal: str, ended: asyncio.Task[int], for_s: float) -> float:
+        """Stop every process of the run once it rains, and let all go on later; returns how long they stood."""
         while not self._terminals.closed(self._stand.unit, terminal) and not ended.done():
             await asyncio.sleep(0.01)
+        if ended.done():
+            return 0.0
         stopped = _all_of(pid)
         for one in stopped:
             hit(one, signal.SIGSTOP)
+        began_s = now_s()
         await asyncio.sleep(for_s)
+        stood_s = now_s() - began_s
         for one in stopped:
             hit(one, signal.SIGCONT)
+        return stood_s
 
     async def _over(self, pid: int, ended: asyncio.Task[int]) -> Became:
         """Wait for the end of the run and of all that guard its outputs."""
@@ -128,33 +148,55 @@ def _all_of(pid: int) -> list[int]:
     return [pid, *below, *(one for child in below for one in children_of(child))]
 
 
-def drawn(chance: random.Random) -> tuple[Trial, str]:
-    """Draw a trial and a board."""
-    kind = chance.choice(KINDS)
+def drawn(chance: random.Random, kind: str) -> tuple[Trial, str]:
+    """Draw a trial of a kind, and a board."""
     amount = float(chance.randint(0, 60)) if kind == "few descriptors" else 10 ** chance.uniform(0, 4)
     return Trial(kind, chance.randint(1, _LINES), amount), chance.choice(list(BOARDS))
 
 
 async def on_wires(folder: Path, budget_s: float, seed: int) -> list[tuple[Trial, Became]]:
-    """Try until the budget is spent; returns every trial and what became of it."""
-    chance, done, end_s = random.Random(seed), [], now_s() + budget_s
+    """Try until the budget is spent, some beside each other; returns every trial and what became of it."""
+    chance, done, end_s = random.Random(seed), list[tuple[Trial, Became]](), now_s() + budget_s
+    kinds, terminals = Deck(chance, KINDS), Terminals()
+
+    async def lane(number: int) -> None:
+        async with _crashes(folder / str(number), terminals) as crashes:
+            while now_s() < end_s:
+                trial, board = drawn(chance, kinds.draw())
+                became = await crashes.tried(trial, board)
+                done.append((trial, became))
+                for wrong in became.wrong:
+                    print(f"  {trial} on a {board}: {wrong}\n      {became.said[-600:]!r}", flush=True)
+
+    for number in range(_BESIDE):
+        (folder / str(number)).mkdir()
+    async with asyncio.TaskGroup() as lanes:
+        for number in range(_BESIDE):
+            lanes.create_task(lane(number))
+    return done
+
+
+@asynccontextmanager
+async def _crashes(folder: Path, terminals: Terminals) -> AsyncIterator[WireCrashes]:
+    """Serve a stand of its own, and start what forks the runs on it."""
     settings = load_bench(SHIPPED_BENCH).model.mock
     assert settings is not None, "the shipped bench has a mock"
     async with AsyncExitStack() as stack:
-        terminals = Terminals()
         stand = await serve(settings, folder / "stand", stack)
         pipe = asyncio.subprocess.PIPE
         starter = await asyncio.create_subprocess_exec(
             sys.executable, injuries.__file__, stdin=pipe, stdout=pipe
         )
         assert starter.stdin is not None
-        crashes = WireCrashes(folder, stand, terminals, starter)
-        while now_s() < end_s:
-            trial, board = drawn(chance)
-            became = await crashes.tried(trial, board)
-            done.append((trial, became))
-            for wrong in became.wrong:
-                print(f"  {trial} on a {board}: {wrong}\n      {became.said[-600:]!r}", flush=True)
+        await _warm(starter.stdin, folder)
+        yield WireCrashes(folder, stand, terminals, starter)
         starter.stdin.close()
         await starter.wait()
-    return done
+
+
+async def _warm(starter: asyncio.StreamWriter, folder: Path) -> None:
+    """Let it do a run itself, in virtual time, so that its forks have imported what one takes."""
+    (folder / "rain.yaml").write_text(_PROFILE, encoding="utf-8")
+    words = ["run", "rain.yaml", "--bench", str(SHIPPED_BENCH), "--out", "warm"]
+    starter.write(json.dumps({"warm": True, "words": words, "folder": str(folder)}).encode() + b"\n")
+    await starter.drain()

@@ -41,7 +41,7 @@ needs:
   signals: {{roof_vent: "%", side_vent: "%", rain_override: flag, house_reading: °C, rain_count: count,
             rain_contact: flag, stage: state}}
 always:
-  - {{signal: roof_vent, stays_below: 100.5 %}}
+  - {{signal: roof_vent, stays_at_most: 100.5 %}}
 start:
   set: {{rain: open}}
   write: {{house_temperature: 30 °C}}
@@ -53,7 +53,7 @@ steps:
   - step: it rains on
     expect:
       - {{signal: roof_vent, stays: 8 %, tolerance: 2 %, for: {lasts_s} s}}
-      - {{signal: side_vent, stays_below: 100.5 %, for: {lasts_s} s}}
+      - {{signal: side_vent, stays_at_most: 100.5 %, for: {lasts_s} s}}
 """
 
 MOST_GROWTH_MB: Final = 16.0
@@ -169,7 +169,7 @@ async def _real(lasts_s: float, folder: Path) -> list[Course]:
     async with AsyncExitStack() as stack:
         stand = await serve(settings, folder / "stand", stack)
         bench = next(path for path in stand.bench_files if path.name == "bench-tcp.yaml")
-        words = ["run", folder / "long.yaml", "--bench", bench, "--clear", "--out", folder / "out"]
+        words = ["run", folder / "long.yaml", "--bench", bench, "--confirm-clear", "--out", folder / "out"]
         words += ["--history", "none", "--quiet"]
         process = await asyncio.create_subprocess_exec(
             sys.executable, "-m", "ventproof", *map(str, words), stdout=subprocess.DEVNULL

@@ -5,11 +5,14 @@ which messages were said, is what is new, and inputs that brought something new 
 an exit code that is not in the table, an exception, a command that takes too long or too much memory, a refusal that
 does not say of what, and a file that changes although it was only read.
 
-`python fuzz_campaign.py INPUTS [SEED [KINDS]]`: each kind of input has its own sequence, which the seed gives.
+`python fuzz_campaign.py INPUTS [SEED [KINDS]]` goes through parts of 24,000 inputs, on all cores, each with a seed and
+what it learnt of its own: SEED is the first one's. A campaign that was interrupted goes on from the seed after the last
+one that it named.
 """
 
 from __future__ import annotations
 
+import gc
 import io
 import os
 import random
@@ -21,8 +24,9 @@ import sys
 import tempfile
 import time
 import traceback
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator
+from concurrent.futures import as_completed
 from contextlib import chdir, contextmanager, nullcontext, redirect_stderr, redirect_stdout
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -35,16 +39,24 @@ from fuzz_inputs import CHANGES, shipped_inputs
 from ventproof import cli
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
 from ventproof_bench.base.errors import VentproofError
+from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.modbus.link import InProcessTransport
 
 SERIES_PROFILE: Final = SHIPPED / "rain-measured-shower.yaml"
 TAKES_S: Final = 20.0
 """Seconds of processor time after which a command counts as one that hangs."""
 
-_GUIDED: Final = 0.3
+_GUIDED: Final = 0.1
 """Share of inputs whose calls are looked at, which takes a few times as long."""
 
+_OF_REFUSED: Final = 0.3
+"""Share of inputs that change what was refused; one error hides what comes after it."""
+
+_PART: Final = 24_000
+"""Inputs that share a seed and what was learnt."""
+
 GROWS_BYTES: Final = 600 * 2**20
+_REFUSED: Final = 3
 CODES: Final = {0, 1, 2, 3, 4}
 _DRY: Final = "--dry-run --history none"
 
@@ -59,7 +71,7 @@ COMMANDS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "bench": (
         *("check INPUT.yaml", "check rain.yaml --bench INPUT.yaml", "wiring INPUT.yaml -o OUT.html"),
-        f"run rain.yaml --bench INPUT.yaml --clear {_DRY}",
+        f"run rain.yaml --bench INPUT.yaml --confirm-clear {_DRY}",
     ),
     "table": (
         *("check INPUT.yaml", f"check INPUT.yaml --bench {SHIPPED_BENCH}", "trace INPUT.yaml rain.yaml"),
@@ -137,6 +149,15 @@ class Done:
     slowest_s: float = 0.0
     took_s: float = 0.0
 
+    def add(self, other: Done) -> None:
+        """Take in what another part did."""
+        self.inputs += other.inputs
+        self.codes += other.codes
+        self.kept += other.kept
+        self.found += other.found
+        self.slowest_s = max(self.slowest_s, other.slowest_s)
+        self.took_s += other.took_s
+
 
 class Coverage:
     """Which function was called from which line, in ventproof's own code, and what was said."""
@@ -182,6 +203,7 @@ class Fuzzer:
         self.done = Done()
         self._number = 0
         self._corpus = self._begun()
+        self._refused: defaultdict[str, list[bytes]] = defaultdict(list)
         self._before = self._files()
         self._rss = _rss()
 
@@ -193,14 +215,19 @@ class Fuzzer:
         shutil.copytree(SERIES_PROFILE.parent / "series", folder / "series")
         shutil.copy(SERIES_PROFILE, folder / "measured.yaml")
         bench = SHIPPED_BENCH.read_text(encoding="utf-8")
+        seldom = bench.replace("poll_every: 100 ms", "poll_every: 800 ms")  # for short logs
+        (folder / "seldom.yaml").write_text(seldom, encoding="utf-8")
         for framing in ("tcp", "rtu", "ascii"):
-            text = bench.replace("link: in-process", f"link: in-process, framing: {framing}")
+            text = seldom.replace("framing: tcp", f"framing: {framing}")
             (folder / f"{framing}.yaml").write_text(text, encoding="utf-8")
+            code, said, _ = self._run(f"run rain.yaml --bench {framing}.yaml --history none --out OUT")
+            assert code == 0, said
+            self._clean()
         for words in (
             "key anna",
-            f"run rain.yaml again.yaml --bench {SHIPPED_BENCH} --out set --history history.sqlite --firmware 1",
-            f"run rain.yaml --bench {SHIPPED_BENCH} --out more --history history.sqlite --firmware 2",
-            f"selfcheck --bench {SHIPPED_BENCH} --out checked",
+            "run rain.yaml again.yaml --bench seldom.yaml --out set --history history.sqlite --firmware 1",
+            "run rain.yaml --bench seldom.yaml --out more --history history.sqlite --firmware 2",
+            "selfcheck --bench seldom.yaml --out checked",
             "bundle set -o bundle.zip",
         ):
             code, said, _ = self._run(words)
@@ -223,7 +250,8 @@ class Fuzzer:
     def tried(self, kind: str, number: int) -> None:
         """Draw one input of a kind, and let a command have it."""
         chance = random.Random(f"{self._seed} {kind} {number}")
-        corpus = self._corpus[kind]
+        refused = self._refused[kind]
+        corpus = refused if refused and chance.random() < _OF_REFUSED else self._corpus[kind]
         newest = chance.random() < 0.5 and len(corpus) > 1
         data = corpus[-chance.randint(1, min(len(corpus), 50))] if newest else chance.choice(corpus)
         for _ in range(chance.choice((1, 1, 1, 2, 3))):
@@ -242,7 +270,7 @@ class Fuzzer:
             self._note(Found(kind, command, number, f"changed {changed}", data))
         if self._coverage is not None and self._coverage.new:
             self._coverage.new = 0
-            self._corpus[kind].append(data)
+            (self._refused if code == _REFUSED else self._corpus)[kind].append(data)
             self.done.kept[kind] += 1
 
     def _run(self, command: str, *, look: bool = False) -> tuple[int | None, str, float]:
@@ -279,7 +307,7 @@ class Fuzzer:
             found.what = said[-2500:]
         elif code not in CODES:
             found.what = said[-1500:] if code is None else f"exit code {code}"
-        elif code == 3 and not re.search(r"^[^\s:][^:\n]*(:\d+)*: \S", said, re.MULTILINE):
+        elif code == _REFUSED and not re.search(r"^[^\s:][^:\n]*(:\d+)*: \S", said, re.MULTILINE):
             found.what = f"refused without saying what: {said[-300:]!r}"
         elif took_s > TAKES_S:
             found.what = f"took {took_s:.1f} s"
@@ -417,26 +445,31 @@ def table(done: Done) -> str:
     return "\n".join(lines)
 
 
-def main() -> int:
-    """Try as many inputs as the first argument says; returns 1 if anything was found."""
-    words = [*sys.argv[1:], *("1000000", "0", ",".join(COMMANDS))[len(sys.argv) - 1 :]]
-    shown = 0
+def part(seed: int, inputs: int, kinds: tuple[str, ...]) -> tuple[int, Done]:
+    """Do a part of a campaign; returns its seed, too."""
+    return seed, campaign(inputs, seed, kinds=kinds)
 
-    def told(done: Done) -> None:
-        nonlocal shown
-        print(table(done).splitlines()[-1], flush=True)
-        for found in done.found[shown:]:
-            print(
-                f"FOUND {found.kind} {found.number} `{found.command}`: {found.what}\n{found.data[:300]!r}",
-                flush=True,
-            )
-        shown = len(done.found)
 
-    done = campaign(int(words[0]), int(words[1]), kinds=tuple(words[2].split(",")), told=told)
-    told(done)
-    print(table(done))
-    return 1 if done.found else 0
+def main(inputs: int = 1_000_000, seed: int = 0, kinds: str = ",".join(COMMANDS)) -> int:
+    """Try so many inputs, from a seed on; returns 1 if anything was found."""
+    sizes = [_PART] * (inputs // _PART) + [inputs % _PART] * bool(inputs % _PART)
+    whole = Done()
+    with worker_processes(os.cpu_count() or 1, method="spawn", begin=gc.freeze) as pool:
+        parts = [pool.submit(part, seed + n, size, tuple(kinds.split(","))) for n, size in enumerate(sizes)]
+        for done_part in as_completed(parts):
+            its_seed, done = done_part.result()
+            whole.add(done)
+            print(f"seed {its_seed}: {table(done).splitlines()[-1]}", flush=True)
+            for found in done.found:
+                print(
+                    f"FOUND seed {its_seed} {found.kind} {found.number} `{found.command}`: {found.what}\n"
+                    f"{found.data[:300]!r}",
+                    flush=True,
+                )
+    print(table(whole))
+    return 1 if whole.found else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    words = sys.argv[1:]
+    sys.exit(main(*map(int, words[:2]), *words[2:3]))

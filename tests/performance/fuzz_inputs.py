@@ -76,6 +76,9 @@ ODD: Final = (
     *("$value", "$", "{", "}", "[", "]", ",", "\x1b[31m", "A" * 300, "[" * 60, "{a: " * 40),
 )
 _TOKEN: Final = re.compile(r"\w+|\s+|[^\w\s]")
+_NUMBER: Final = re.compile(r"(?<![\w.])\d{1,9}(?:\.\d{1,9})?(?![\w.])")
+_VALUE: Final = re.compile(r"(\b\w+): *([^\s,{}\[\]#][^,{}\[\]#\n]*)")
+_SEQ: Final = re.compile(rb'^\{"seq":-?\d+')
 _SEAL: Final = re.compile(rb',"chain":"[0-9a-f]{64}"\}\Z')
 
 Change = Callable[[bytes, random.Random, list[bytes]], bytes]
@@ -109,6 +112,24 @@ def by_tokens(data: bytes, chance: random.Random, others: list[bytes]) -> bytes:
     text = data.decode("utf-8", "replace")
     for _ in range(chance.choice((1, 1, 1, 2, 3, 6))):
         text = chance.choice((_a_token, _a_token, _a_line))(text, chance, others)
+    return text.encode("utf-8", "surrogatepass")
+
+
+def by_values(data: bytes, chance: random.Random, others: list[bytes]) -> bytes:
+    """Change a number a little, or give a key the value that it has elsewhere: most of it is still accepted."""
+    text = data.decode("utf-8", "replace")
+    for _ in range(chance.choice((1, 1, 2, 4))):
+        if chance.random() < 0.5 and (numbers := list(_NUMBER.finditer(text))):
+            one = chance.choice(numbers)
+            value = float(one[0]) * chance.choice((0.1, 0.5, 0.9, 1.1, 2, 10)) + chance.choice(
+                (0, 0, 0, 1, -1)
+            )
+            text = f"{text[: one.start()]}{value:g}{text[one.end() :]}"
+        elif values := list(_VALUE.finditer(text)):
+            one = chance.choice(values)
+            elsewhere = [text, *(other.decode("utf-8", "replace") for other in chance.choices(others, k=2))]
+            like = [found[2] for told in elsewhere for found in _VALUE.finditer(told) if found[1] == one[1]]
+            text = f"{text[: one.start(2)]}{chance.choice(like)}{text[one.end(2) :]}"
     return text.encode("utf-8", "surrogatepass")
 
 
@@ -218,7 +239,7 @@ def sealed(lines: list[bytes], *, renumbered: bool = True) -> bytes:
     """Return lines of a log, chained."""
     digest, whole = "0" * 64, []
     for number, line in enumerate(lines):
-        body = re.sub(rb'^\{"seq":-?\d+', b'{"seq":%d' % number, line) if renumbered else line
+        body = _SEQ.sub(b'{"seq":%d' % number, line) if renumbered else line
         digest = hashlib.sha256(digest.encode() + body).hexdigest()
         whole.append(body[:-1] + b',"chain":"' + digest.encode() + b'"}\n')
     return b"".join(whole)
@@ -283,11 +304,11 @@ def by_cells(data: bytes, chance: random.Random, others: list[bytes]) -> bytes:
 
 
 CHANGES: Final[dict[str, tuple[Change, ...]]] = {
-    "profile": (by_tokens, by_tokens, by_tokens, by_bytes),
-    "bench": (by_tokens, by_tokens, by_tokens, by_bytes),
-    "table": (by_tokens, by_tokens, by_tokens, by_bytes),
-    "guise": (by_tokens, by_tokens, by_bytes),
-    "series": (by_tokens, by_tokens, by_bytes),
+    "profile": (by_values, by_values, by_values, by_tokens, by_tokens, by_bytes),
+    "bench": (by_values, by_values, by_values, by_tokens, by_tokens, by_bytes),
+    "table": (by_values, by_values, by_values, by_tokens, by_tokens, by_bytes),
+    "guise": (by_values, by_values, by_tokens, by_bytes),
+    "series": (by_values, by_values, by_tokens, by_bytes),
     "log": (by_events, by_events, by_events, by_bytes),
     "key": (by_tokens, by_bytes),
     "signature": (by_json, by_json, by_tokens, by_bytes),

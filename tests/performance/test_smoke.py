@@ -19,7 +19,7 @@ from test_judge_speed import online_and_offline_s, samples_of, seconds_per_readi
 from test_loop_timing import in_the_harness, served_module, through_the_line_process
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
-from test_speed_of_runs import help_times, speed_of_runs
+from test_speed_of_runs import check_times, help_times, loading_times, speed_of_runs
 from wire_faults import KINDS, BadWire, Times, kinds_on
 
 from ventproof.verdict.finding import Verdict
@@ -39,9 +39,9 @@ def test_the_benchmark_of_runs_runs():
     assert bare > 0
 
 
-def test_the_benchmark_of_help_runs():
-    """Both programs end well."""
-    assert help_times(1) > 0
+def test_the_benchmarks_of_commands_run():
+    """Both programs of each end well."""
+    assert min(help_times(1), check_times(1), loading_times(1)) > 0
 
 
 def test_the_benchmark_of_an_hour_runs():

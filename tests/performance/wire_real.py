@@ -200,7 +200,7 @@ class Lane:
         """Return its exit code; None if it does not end."""
         files = [folder / "rain.yaml", "--bench", folder / "bench.yaml", "--out", folder / "out"]
         rain = "rain" if trial.on_board else "rain_frames"
-        words = ["run", *files, "--clear", "--quiet", "--history", "none", "--use", f"rain={rain}"]
+        words = ["run", *files, "--confirm-clear", "--quiet", "--history", "none", "--map", f"rain={rain}"]
         process = await self._starter.start([*map(str, words)], folder / "said.txt")
         try:
             await _end_of(process, _ENDS_WITHIN_S)

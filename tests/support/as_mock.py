@@ -245,7 +245,7 @@ class _Rewriting:
                 self._write_wind(path, its, condition)
             case RainfallCondition():
                 bucket = self._mock["tip_rate"]
-                bucket |= {"tip": str(condition.tip), "tips": condition.of_last}
+                bucket |= {"tip": str(condition.tip), "tips": condition.tips}
                 bucket |= {"wet_at": str(condition.begins_at), "hysteresis": _apart(condition)}
             case LevelCondition():
                 its |= {"frost_at": str(condition.begins_at), "hysteresis": _apart(condition)}
@@ -273,10 +273,10 @@ class _Rewriting:
             elif place in sensors:
                 sensors[place] |= {
                     "fails_after": _seconds(sensor.fails_after),
-                    "recovers_after": _seconds(sensor.mends_after),
+                    "recovers_after": _seconds(sensor.recovers_after),
                 }
-                if "stuck" in sensor.how:
-                    where = (*path, "how", sensor.how.index("stuck"))
+                if "stuck" in sensor.modes:
+                    where = (*path, "modes", sensor.modes.index("stuck"))
                     self._cannot(
                         where, "the mock takes a value that stays as it is for a steady one", "leave it out"
                     )

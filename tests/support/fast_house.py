@@ -28,7 +28,7 @@ steps:
       - close: rain
     expect:
       - {signal: rain_override, equals: on, within: 1500 ms}
-      - {signal: roof_vent, stays_below: 101 %, for: 1 min}
+      - {signal: roof_vent, stays_at_most: 101 %, for: 1 min}
 """
 
 _FASTER = (
@@ -69,7 +69,7 @@ def served_house(folder):
 def served(folder, bench):
     """Serve the mock of a bench file in a folder; yields its process."""
     with subprocess.Popen(
-        [*VENTPROOF, "mock", "--at", folder, "--bench", bench],
+        [*VENTPROOF, "mock", "--out", folder, "--bench", bench],
         stdout=subprocess.PIPE,
         text=True,
         env={**os.environ, "PYTHONUNBUFFERED": "1"},

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import asyncio
 import math
+import os
 import selectors
 import time
 from collections.abc import Callable, Coroutine
+from contextlib import ExitStack
 from contextvars import Context
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final, TypeVar
@@ -22,6 +24,7 @@ if TYPE_CHECKING:
 
 
 _SAME_MOMENT_S: Final = 0.01
+_FILES_OF_A_LOOP: Final = 3  # its selector, and the pair of sockets that wakes it
 
 
 def now_s() -> float:
@@ -237,7 +240,13 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
 
     Raises:
         KeyboardInterrupt: it was interrupted, and has tidied up.
+        OSError: this process may open no more files.
     """
+    try:
+        _require_descriptors()
+    except OSError:
+        main.close()
+        raise
     factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else None
     with held() as interruption, asyncio.Runner(loop_factory=factory) as runner:
         try:
@@ -248,6 +257,13 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
         if interruption.came:  # also when it came too late to cancel anything
             raise KeyboardInterrupt
     return done
+
+
+def _require_descriptors() -> None:
+    """Require room for the files of a loop: half a loop complains on standard error when it is taken apart."""
+    with ExitStack() as stack:
+        for _ in range(_FILES_OF_A_LOOP):
+            stack.callback(os.close, os.open(os.devnull, os.O_RDONLY | os.O_CLOEXEC))
 
 
 async def _interruptible(main: Coroutine[Any, Any, T], interruption: Interruption) -> T:

@@ -98,6 +98,8 @@ class LinkError(BenchError):
 
 FaultKind = Literal["timeout", "exception", "disconnected", "mismatch"]
 
+_NOT_NOW: Final = frozenset({6, 11})  # busy; the gateway's unit does not answer
+
 
 class BusFault(BenchError):
     """One Modbus transaction brought no usable reply.
@@ -128,6 +130,15 @@ class BusFault(BenchError):
         self.ended_s = ended_s
         self.doubtful_s = doubtful_s
         super().__init__(detail)
+
+    @property
+    def of_the_reply(self) -> bool:
+        """Whether the unit may have done what was asked, and the reply alone was lost, spoilt or kept from it.
+
+        A gateway whose unit stays silent answers itself, and so does a unit that is busy (MODBUS Application Protocol
+        Specification V1.1b3, 7).
+        """
+        return self.kind in {"timeout", "mismatch"} or self.code in _NOT_NOW
 
 
 class DriverError(BenchError):

@@ -16,10 +16,18 @@ if TYPE_CHECKING:
 @final
 @dataclass(frozen=True, slots=True)
 class Window:
-    """An interval of loop time that contains the instant of an event, seconds."""
+    """An interval of loop time that contains the instant of an event, seconds.
+
+    Attributes:
+        earliest_s: its begin.
+        latest_s: its end.
+        again: whether it holds a command that was given again, since a reply was lost: it is wider than it was meant to
+            be.
+    """
 
     earliest_s: float
     latest_s: float
+    again: bool = False
 
     def __post_init__(self) -> None:
         if self.latest_s < self.earliest_s:
@@ -27,7 +35,7 @@ class Window:
 
     def widened(self, by_s: float) -> Window:
         """Return the window with its end `by_s` later."""
-        return Window(self.earliest_s, self.latest_s + by_s)
+        return Window(self.earliest_s, self.latest_s + by_s, self.again)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,6 +10,7 @@ from contextlib import contextmanager, suppress
 from importlib.resources import files
 from pathlib import Path
 from secrets import token_hex
+from shutil import rmtree
 from typing import BinaryIO, Final
 
 from ventproof_bench.base.errors import FileError, Problem
@@ -44,12 +45,36 @@ def open_regular(path: Path) -> BinaryIO:
     return os.fdopen(descriptor, "rb")
 
 
+def require_writable(path: Path) -> None:
+    """Look whether a file of this name can be written, before time is spent on what it shall hold; it stays as it is.
+
+    Raises:
+        FileError: it cannot.
+    """
+    with suppress(_Enough), whole_file(path):
+        raise _Enough
+
+
+class _Enough(Exception):
+    """Enough was seen."""
+
+
 def stands_below(path: Path, folder: Path) -> bool:
     """Return whether a path leads to a place below a folder, whatever links lie on the way."""
     try:
         return path.resolve().is_relative_to(folder.resolve())
     except (OSError, RuntimeError, ValueError):  # links in a circle, or no name of a file
         return False
+
+
+def write_whole(path: Path, text: str, *, replaces: bool = True) -> None:
+    """Write a text file, as `whole_file` does.
+
+    Raises:
+        FileError: it cannot be written.
+    """
+    with whole_file(path, replaces=replaces) as file:
+        file.write(text.encode())
 
 
 @contextmanager
@@ -85,6 +110,46 @@ def _part(path: Path, *, replaces: bool, mode: int = 0o666) -> Iterator[BinaryIO
     finally:
         with suppress(OSError):
             part.unlink(missing_ok=True)
+
+
+@contextmanager
+def whole_folder(path: Path, *, ending: str) -> Iterator[Path]:
+    """Give a folder to fill that takes its name at the end, in place of one that holds nothing but such files.
+
+    Args:
+        path: the folder.
+        ending: of the names of all files in it.
+
+    Raises:
+        FileError: it cannot be written, or something else would be lost.
+    """
+    if path.is_symlink() or (path.exists() and not (path.is_dir() and _all_end(path, ending))):
+        hint = "move it away, or choose another name"
+        raise FileError(
+            [Problem(str(path), None, None, f"holds more than {ending} files, or is a file", hint)]
+        )
+    mark = f"{os.getpid()}-{token_hex(4)}"
+    part, old = (path.with_name(f".{path.name}.{word}-{mark}") for word in ("part", "old"))
+    try:
+        part.mkdir(parents=True)
+        yield part
+        if path.exists():
+            path.rename(old)
+        part.rename(path)
+        _sync_folder(path.parent)
+    except OSError as error:
+        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
+    finally:
+        if old.exists() and not path.exists():
+            old.rename(path)
+        for left in (part, old):
+            rmtree(left, ignore_errors=True)
+
+
+def _all_end(folder: Path, ending: str) -> bool:
+    return all(
+        path.name.endswith(ending) and path.is_file() and not path.is_symlink() for path in folder.iterdir()
+    )
 
 
 def _name(part: Path, path: Path) -> None:

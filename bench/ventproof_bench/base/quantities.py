@@ -47,6 +47,8 @@ class Unit:
 
         It is rounded once: 8.2 min are 492 s, where the product of the two floats falls short of it.
         """
+        if self.factor == 1.0:
+            return number + self.offset
         return float(Fraction(repr(number)) * Fraction(repr(self.factor))) + self.offset
 
 

@@ -55,7 +55,7 @@ class ContactLimits(FileModel):
     """What no profile may do to a contact, whatever it says: refused before a run where that is known, and in a run."""
 
     operations_an_hour: Annotated[int, Field(ge=1)] | None = None
-    """Largest number of closures in any hour of a run."""
+    """Largest number of closures in any hour, with those of earlier runs in the ledger (`relays.sqlite`)."""
     shortest_closed: PositiveSeconds | None = None
     """Shortest closure."""
     shortest_open: PositiveSeconds | None = None

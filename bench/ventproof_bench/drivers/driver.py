@@ -9,8 +9,10 @@ from importlib.metadata import entry_points
 from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
 
+from pydantic import ValidationError
+
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.yamlfile.value_errors import nearest
+from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -105,6 +107,22 @@ class Driver:
         """The kinds of output, as `kind:` in the bench file, that it can drive; the most usual first."""
         return _SERVES[self.kind]
 
+    def options_of(self, wired: Mapping[str, object]) -> FileModel:
+        """Return valid options.
+
+        Raises:
+            ValueError: they are not valid; the text says each fault.
+        """
+        try:
+            return self.options.model_validate(wired)
+        except ValidationError as error:
+            reasons = (
+                f"{'.'.join(map(str, fault.path)) or 'wired'}: {fault.reason}"
+                + (f"; {fault.hint}" if fault.hint else "")
+                for fault in word_errors(error, self.options)
+            )
+            raise ValueError(", and ".join(reasons)) from None
+
 
 _SERVES: Final = {
     "contact": ("contact",),
@@ -172,6 +190,14 @@ class Shared(Protocol):
 
     async def is_on(self) -> bool:
         """Read whether the relay is energised. Raises `DriverError`."""
+
+
+@runtime_checkable
+class Repeatable(Protocol):
+    """An output whose command says a state and no change, so that one whose reply was lost may be given again."""
+
+    async def holds(self, asked: float) -> bool:
+        """Read whether the hardware is as a command asked it to be. Raises `DriverError`."""
 
 
 def names() -> list[str]:

@@ -262,7 +262,7 @@ class CupsWatch(FileModel):
     """What the unit does when the cups stand still for longer than any calm."""
 
     silent_for: PositiveSeconds
-    """The cups have failed once no pulse came for this long; the next pulse mends them."""
+    """The cups have failed once no pulse came for this long; the next pulse restores them."""
     treat_as: TreatAs = "nothing"
     """Failed cups count as this weather, delays included; `failure` begins the override of that name."""
 

@@ -26,6 +26,7 @@ from ventproof_bench.base.errors import BenchError, DriverError, LinkError, Vent
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting
 from ventproof_bench.base.protocols import Bus, ReadRequest
 from ventproof_bench.benchfile.model import BenchFile, RegisterOutput
+from ventproof_bench.outputs.links import connect
 from ventproof_bench.outputs.messages import (
     Message,
     Messages,
@@ -155,7 +156,7 @@ class _Guarded(asyncio.Protocol):
         ledger = Ledger(Path(message["ledger"]), self._file) if message["ledger"] else None
         outputs, self.buses = parts_of(self._file, ledger)
         for bus in self.buses.values():
-            await bus.open()
+            await connect(bus)
         # Before they are opened: opening makes them safe one after the other, and if it fails half way, whatever
         # ends this process must find them all.
         self.outputs = outputs
@@ -188,7 +189,7 @@ class _Guarded(asyncio.Protocol):
             raise DriverError("the outputs are not open")
         return self.outputs
 
-    async def do_contact(self, message: Message) -> list[float]:
+    async def do_contact(self, message: Message) -> list[Any]:
         """Move a contact."""
         return pack_window(await self._outputs().contact(message["name"], closed=message["closed"]))
 
@@ -201,7 +202,7 @@ class _Guarded(asyncio.Protocol):
         """Stop a train."""
         await self._outputs().stop(message["name"], from_s=message["from_s"])
 
-    async def do_level(self, message: Message) -> list[float]:
+    async def do_level(self, message: Message) -> list[Any]:
         """Set a level, or a setting of the unit: before it is written, the standby knows that it is to be put back."""
         if isinstance(self._file.outputs.get(message["name"]), RegisterOutput):
             self._standby.say({"owed": message["name"]})
@@ -215,7 +216,7 @@ class _Guarded(asyncio.Protocol):
         """Play the vents, until nobody waits for that any more."""
         await self._outputs().play(lambda evidence: self.say(pack_evidence(evidence)))
 
-    async def do_condition(self, message: Message) -> list[float]:
+    async def do_condition(self, message: Message) -> list[Any]:
         """Set what has befallen a vent."""
         return pack_window(await self._outputs().condition(message["vent"], message["parts"]))
 

@@ -4,24 +4,108 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
+from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import DrivenOutput
+from ventproof_bench.base.clock import now_s, sleep_until, spin_until
+from ventproof_bench.base.errors import BusFault, DriverError
+from ventproof_bench.base.evidence import DrivenOutput, Window
 from ventproof_bench.base.quantities import canonical_symbol
-from ventproof_bench.drivers.driver import Shared
+from ventproof_bench.drivers.driver import Repeatable, Shared
 
 if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable
+
     from ventproof_bench.base.errors import StimulusError
-    from ventproof_bench.base.evidence import DrivenWhy, Window
+    from ventproof_bench.base.evidence import DrivenWhy, Edge
     from ventproof_bench.base.protocols import Contact, Level
     from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
     from ventproof_bench.outputs.wear import ContactWear
 
 
 _UNSEEN_IN_A_ROW: Final = 3  # looks at a relay; then nobody knows what it does
+
+
+def _fault_of(error: BaseException | None) -> BusFault | None:
+    """Return the fault of a bus that an error of an output comes of; None where it comes of none."""
+    while error is not None and not isinstance(error, BusFault):
+        error = error.__cause__
+    return error
+
+
+async def once_more(do: Callable[[], Awaitable[None]]) -> None:
+    """Do what may be done twice; again where the reply to something in it was lost, or its connection.
+
+    Raises:
+        BenchError: it fails.
+    """
+    try:
+        await do()
+    except DriverError as error:
+        fault = _fault_of(error)
+        if fault is None or not (fault.of_the_reply or fault.kind == "disconnected"):
+            raise
+        await do()
+
+
+@final
+@dataclass(slots=True)
+class Repeats:
+    """Gives commands of one output again where a reply was lost: once, and none in the way of one that makes safe.
+
+    Attributes:
+        remark: takes what the record should say of one that was; None: none is.
+        safer: how often the output was to be made safe; who gives a command again looks whether that waits.
+    """
+
+    remark: Callable[[str], None] | None = None
+    safer: int = 0
+
+    async def give(self, command: Callable[[], Awaitable[Window]], driver: object, asked: float) -> Window:
+        """Give a command; where its reply was lost, read what it did, and give it again unless it was done.
+
+        Then its window reaches from the first time to the proof.
+
+        Args:
+            command: gives it.
+            driver: of the output.
+            asked: what it asks for.
+
+        Raises:
+            DriverError: nothing proves that it was done.
+        """
+        begun_s, safer = now_s(), self.safer
+        try:
+            return await command()
+        except DriverError as error:
+            fault = _fault_of(error)
+            lost = fault is not None and fault.of_the_reply
+            if self.remark is None or not isinstance(driver, Repeatable) or not lost:
+                raise
+            await self._again(command, driver, asked, error, safer)
+            window = Window(begun_s, now_s(), again=True)
+            took_s = window.latest_s - begun_s
+            self.remark(f"{error}; it was read back, and was done within {took_s:.2f} s of the first command")
+            return window
+
+    async def _again(
+        self,
+        command: Callable[[], Awaitable[Window]],
+        driver: Repeatable,
+        asked: float,
+        lost: DriverError,
+        safer: int,
+    ) -> None:
+        """See to it that what a command asked is done; raises that its reply was lost where that happens again."""
+        try:
+            # Two readings in a row: a reply too many on a serial line passes for the first.
+            if not (await driver.holds(asked) and await driver.holds(asked)):
+                if self.safer != safer:
+                    raise lost
+                await command()
+        except DriverError as error:
+            raise (error if _fault_of(error) is None else lost) from error.__cause__
 
 
 @final
@@ -41,6 +125,8 @@ class ContactLine:
         unseen: how many looks at it failed in a row.
         reads_back: as its driver says.
         wear: holds its limits, and counts its operations.
+        repeats: gives a command again where its reply was lost; not the one to its safe state, which whoever asks for
+            it tries again.
         held: why it is moved to its safe state only, or not at all; None while it takes commands.
     """
 
@@ -60,6 +146,7 @@ class ContactLine:
     unseen: int = 0
     held: StimulusError | None = None
     wear: ContactWear | None = None
+    repeats: Repeats = field(default_factory=Repeats)
 
     @property
     def safe_on(self) -> bool:
@@ -91,16 +178,18 @@ class ContactLine:
                 self.wear.allow(closed=closed)
             if before is not on:
                 self.left_on = None  # until it is answered: what failed may have moved the relay or not
-            commanded = await self.driver.energise(on)
+            command = partial(self.driver.energise, on)
+            commanded = await (command() if to_safe else self.repeats.give(command, self.driver, on))
             self.left_on = on
             if before is not on:
                 self.moved_s = commanded.latest_s
                 if self.wear is not None and not (before is None and to_safe):  # as the bench opens
-                    self.wear.moved(closed=closed)
+                    self.wear.moved(commanded, closed=closed)
         return commanded.widened((self.spec.operate if on else self.spec.release) + self.spec.bounce)
 
     async def to_safe(self) -> Window:
         """Drive it to its safe state; raises `DriverError`."""
+        self.repeats.safer += 1
         return await self.drive(closed=self.spec.safe == "closed", to_safe=True)
 
     @property
@@ -133,7 +222,28 @@ class ContactLine:
                 "restarted; let one run at a time use the board"
             )
 
-    async def wait_until(self, at_s: float) -> bool:
+    async def reached(self, at_s: float, edge: Edge, plays: Callable[[], bool], *, spin_s: float) -> bool:
+        """Wait for an edge's instant; returns False when the train was stopped before a closure.
+
+        An opening is waited for although the train was stopped: the pulse under way keeps its width.
+
+        Args:
+            at_s: the instant, loop time.
+            edge: the edge.
+            plays: whether its train still plays it.
+            spin_s: how long before to stop sleeping and watch the clock instead.
+        """
+        if not edge.closed:
+            await sleep_until(at_s - spin_s)
+        while edge.closed and plays() and not await self._wait_until(at_s - spin_s):
+            pass  # a stop that may not be for this train, or is for later closures
+        if edge.closed and not plays():
+            return False
+        if spin_s:
+            spin_until(at_s)
+        return True
+
+    async def _wait_until(self, at_s: float) -> bool:
         """Wait until an instant; returns False when a stop broke that off."""
         loop = asyncio.get_running_loop()
         wait: asyncio.Future[bool] = loop.create_future()
@@ -170,6 +280,7 @@ class LevelLine:
         left: the level that it was left at; None while that is not certain, or nobody put one yet.
         moved: whether any level was put.
         reads_back: as its driver says.
+        repeats: gives a level again where its reply was lost.
         held: why only its safe level is put, or none at all; None while it takes commands.
     """
 
@@ -180,6 +291,7 @@ class LevelLine:
     left: float | None = None
     moved: bool = False
     held: StimulusError | None = None
+    repeats: Repeats = field(default_factory=Repeats)
 
     async def put(self, value: float) -> Window:
         """Put a level, in mA, V or ohm; raises `DriverError`."""
@@ -187,12 +299,13 @@ class LevelLine:
         async with self.lock:
             if self.left != value:
                 self.left = None
-            window = await self.driver.put(value)
+            window = await self.repeats.give(partial(self.driver.put, value), self.driver, value)
             self.left = value
         return window
 
     async def to_safe(self) -> Window | None:
         """Put its safe level; one that has none is left as it is. Raises `DriverError`."""
+        self.repeats.safer += 1
         return None if self.spec.safe is None else await self.put(self.spec.safe)
 
     @property

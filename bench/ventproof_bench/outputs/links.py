@@ -29,6 +29,8 @@ FIRST_WAIT_S: Final = 0.05
 LONGEST_WAIT_S: Final = 1.0
 """Between two tries at most."""
 
+_CONNECT_AGAIN_S: Final = 0.5
+
 LONGEST_LOSS_S: Final = 10.0
 """A link that is gone for longer is a fault of the bench; our own judgement, no source."""
 
@@ -178,6 +180,19 @@ class LinkKeeper:
                 continue  # its own evidence tells that nothing is read
             if changed:
                 broke(StimulusError(f"{changed}, after {self._link.name} was lost", since_s=since_s))
+
+
+async def connect(bus: Bus) -> None:
+    """Open a bus as the bench opens, and once more where that fails: a unit may still keep a connection just closed.
+
+    Raises:
+        LinkError: it cannot be opened.
+    """
+    try:
+        await bus.open()
+    except LinkError:
+        await asyncio.sleep(_CONNECT_AGAIN_S)
+        await bus.open()
 
 
 def is_link_trouble(error: BaseException | None) -> bool:

@@ -87,9 +87,9 @@ def unpack_error(packed: Message) -> BenchError:
     return _ERRORS.get(packed["class"], BenchError)(packed["text"])
 
 
-def pack_window(window: Window) -> list[float]:
+def pack_window(window: Window) -> list[Any]:
     """Return a window as JSON takes it."""
-    return [window.earliest_s, window.latest_s]
+    return [window.earliest_s, window.latest_s, window.again]
 
 
 def pack_edges(edges: Iterable[Edge]) -> list[list[float | bool]]:

@@ -9,9 +9,7 @@ from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
 
-from pydantic import ValidationError
-
-from ventproof_bench.base.clock import now_s, sleep_until, spin_until
+from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, DriverError, LimitError
 from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
 from ventproof_bench.base.protocols import SettingDriver
@@ -25,7 +23,13 @@ from ventproof_bench.benchfile.model import (
 from ventproof_bench.drivers.driver import Remarks, Shared, Wiring, fastest_edge_s, find
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.outputs.boards import clear_all
-from ventproof_bench.outputs.lines import ContactLine, LevelLine, driven_safe
+from ventproof_bench.outputs.lines import (
+    ContactLine,
+    LevelLine,
+    Repeats,
+    driven_safe,
+    once_more,
+)
 from ventproof_bench.outputs.links import (
     FIRST_WAIT_S,
     LONGEST_WAIT_S,
@@ -37,8 +41,8 @@ from ventproof_bench.outputs.links import (
     links_of,
 )
 from ventproof_bench.outputs.settings import SettingLine
-from ventproof_bench.outputs.wear import ContactWear, Ledger
-from ventproof_bench.yamlfile.value_errors import nearest, word_errors
+from ventproof_bench.outputs.wear import ContactWear, Ledger, count_earlier
+from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
@@ -60,6 +64,9 @@ if TYPE_CHECKING:
 
 
 _KEPT: Final = 0.5  # of the time between two edges that is kept at least when the first of them was late
+_OPENS_WITHIN_S: Final = (
+    0.5  # what fails as the bench opens is tried once more, and again where that fails fast
+)
 _MISSED_IN_A_ROW: Final = 2  # edges; then the output is broken rather than the bus noisy
 _BOOTS_WITHIN_S: Final = (
     20.0  # a unit whose supply a contact gave back answers again; our own judgement, no source
@@ -143,33 +150,29 @@ class LocalOutputs:
 
     def _add(self, name: str, spec: OutputSpec, wiring: Wiring) -> None:
         driver = find(spec.driver)
+        # What shows a vent is not shown again: the vent has moved on meanwhile.
+        played = self._vents is not None and name in self._vents.outputs
+        repeats = Repeats(None if played else self._remarked)
         if spec.kind not in driver.serves:
             raise ValueError(
                 f"driver {spec.driver!r} serves `kind: {driver.serves[0]}`, not `kind: {spec.kind}`"
             )
-        try:
-            options = driver.options.model_validate(spec.wired)
-        except ValidationError as error:
-            reasons = (
-                f"{'.'.join(map(str, fault.path)) or 'wired'}: {fault.reason}"
-                + (f"; {fault.hint}" if fault.hint else "")
-                for fault in word_errors(error, driver.options)
-            )
-            raise ValueError(", and ".join(reasons)) from None
-        made = driver.build(options, wiring)
+        made = driver.build(driver.options_of(spec.wired), wiring)
         if isinstance(spec, ContactOutput):
             contact = cast("Contact", made)
             count = self._ledger.count if self._ledger is not None else lambda _: None
             wear = ContactWear(name, spec, count, self._driven_too_long)
             edge_s = fastest_edge_s(spec, wiring.specs)
-            self._contacts[name] = ContactLine(spec, contact, edge_s, driver.reads_back, wear=wear)
+            self._contacts[name] = ContactLine(
+                spec, contact, edge_s, driver.reads_back, wear=wear, repeats=repeats
+            )
         elif isinstance(spec, RegisterOutput):
             if not isinstance(made, SettingDriver):
                 said = f"driver {spec.driver!r} cannot read what it writes, as `kind: register` needs"
                 raise ValueError(said)  # noqa: TRY004 - the bench file's fault, as above
-            self._settings[name] = SettingLine(name, spec, made, self._told)
+            self._settings[name] = SettingLine(name, spec, made, self._told, repeats)
         else:
-            self._levels[name] = LevelLine(spec, cast("Level", made), driver.reads_back)
+            self._levels[name] = LevelLine(spec, cast("Level", made), driver.reads_back, repeats=repeats)
 
     def _driven_too_long(self, name: str) -> None:
         """Make a contact safe at once; the next look ends the run."""
@@ -179,6 +182,9 @@ class LocalOutputs:
         rescue = asyncio.get_running_loop().create_task(line.to_safe())
         self._rescues.add(rescue)
         rescue.add_done_callback(self._rescues.discard)
+
+    def _remarked(self, said: str) -> None:
+        self.remark(said)
 
     def _told(self, done: FoundSetting | DrivenOutput) -> None:
         self.tell(done)
@@ -199,17 +205,18 @@ class LocalOutputs:
         """
         if self._ledger is not None:
             self._keeping = asyncio.get_running_loop().create_task(self._ledger.keep())
+            self.notes += await count_earlier(self._ledger, [line.wear for line in self._contacts.values()])
         try:
             for driver in self._drivers:
                 self._opened.append(driver)  # before it is open: a half-open port wants closing too
-                await driver.open()
+                await once_more(driver.open)
                 if isinstance(driver, Remarks):
                     self.notes.extend(driver.notes)
             for guard in self._boards.values():
-                await guard.set_up()
+                await once_more(guard.set_up)
             await self._find()
             self.driven = True
-            await self._all_safe("open")
+            await self._all_safe("open", patience_s=_OPENS_WITHIN_S)
             # Again where nothing was read: a contact may have given the unit its supply.
             await self._find()
             for line in self._settings.values():
@@ -346,9 +353,9 @@ class LocalOutputs:
             for number, edge in enumerate(edges, start=1):
                 due_s = line.next_s = start_s + edge.at_s
                 # After a late edge the rest does not bunch up: a relay that is hurried skips edges.
-                reached = await self._reached(
-                    line, max(due_s, line.free_from_s), partial(line.plays, due_s, stops), edge
-                )
+                plays = partial(line.plays, due_s, stops)
+                at_s = max(due_s, line.free_from_s)
+                reached = await line.reached(at_s, edge, plays, spin_s=self._spin_s)
                 # After the wait, since the outputs may have been made safe during it, and that is the last word.
                 self._require_unbroken(line, halts, f"output {name}, before edge {number}")
                 if not reached:
@@ -378,21 +385,6 @@ class LocalOutputs:
             raise line.held
         if self._halts != halts:
             raise DriverError(f"{said}: the train was broken off, outputs were made safe")
-
-    async def _reached(self, line: ContactLine, at_s: float, plays: Callable[[], bool], edge: Edge) -> bool:
-        """Wait for an edge's instant; returns False when the train was stopped before a closure.
-
-        An opening is waited for although the train was stopped: the pulse under way keeps its width.
-        """
-        if not edge.closed:
-            await sleep_until(at_s - self._spin_s)
-        while edge.closed and plays() and not await line.wait_until(at_s - self._spin_s):
-            pass  # a stop that may not be for this train, or is for later closures
-        if edge.closed and not plays():
-            return False
-        if self._spin_s:
-            spin_until(at_s)
-        return True
 
     async def stop(self, name: str, *, from_s: float | None = None) -> None:
         """End an output's trains: no further closure, or none that is due from an instant on.
@@ -503,29 +495,35 @@ class LocalOutputs:
         if failed and self._boards:
             # One that went safe by itself takes no command until it is cleared.
             await clear_all(self._boards)
-            failed = await self._try_all({n: lines[n] for n in failed}, why)
+            failed = await self._try_all({n: lines[n] for n in failed}, why, begun_s)
         while failed and now_s() + wait_s <= give_up_s:
             await asyncio.sleep(wait_s)
             wait_s = min(2 * wait_s, LONGEST_WAIT_S)
             await self._open_links_again()
             await clear_all(self._boards)
-            failed = await self._try_all({n: lines[n] for n in failed}, why)
+            failed = await self._try_all({n: lines[n] for n in failed}, why, begun_s)
         doubts = in_doubt(lines, failed, self.remark)
         for name, error in doubts.items():
             window = Window(begun_s, now_s())
             self.tell(
                 replace(driven_safe(name, lines[name], why, window), read_back=False, trouble=str(error))
             )
-        errors = [*doubts.values(), *await self._put_back(give_up_s)]
+        errors = [*doubts.values(), *await self._put_back(now_s() + patience_s)]
         if errors:
             raise errors[0]
         self._safe_since = None if left else asked
 
     async def _try_all(
-        self, lines: Mapping[str, ContactLine | LevelLine], why: DrivenWhy
+        self, lines: Mapping[str, ContactLine | LevelLine], why: DrivenWhy, since_s: float = inf
     ) -> dict[str, BaseException]:
-        """Drive outputs to their safe states, each whatever becomes of the others; returns what failed."""
-        ways = (self._made_safe(name, line, why) for name, line in lines.items())
+        """Drive outputs to their safe states, each whatever becomes of the others; returns what failed.
+
+        Args:
+            lines: the outputs, by name.
+            why: is told with each that was driven.
+            since_s: when it was tried first, loop time; it may have been done then.
+        """
+        ways = (self._made_safe(name, line, why, since_s) for name, line in lines.items())
         outcomes = await asyncio.gather(*ways, return_exceptions=True)
         return {n: error for n, error in zip(lines, outcomes, strict=True) if error is not None}
 
@@ -545,7 +543,9 @@ class LocalOutputs:
                 with suppress(BenchError):
                     await link.open_again()
 
-    async def _made_safe(self, name: str, line: ContactLine | LevelLine, why: DrivenWhy) -> None:
+    async def _made_safe(
+        self, name: str, line: ContactLine | LevelLine, why: DrivenWhy, since_s: float
+    ) -> None:
         if self._rescuing and line.driver not in self._opened:
             try:
                 await line.driver.open()
@@ -556,6 +556,7 @@ class LocalOutputs:
         # It takes the output's lock, and so comes after a command that is under way and undoes it.
         window = await line.to_safe()
         if window is not None:
+            window = Window(min(since_s, window.earliest_s), window.latest_s)
             self.tell(driven_safe(name, line, why, window))
 
     async def close(self) -> None:

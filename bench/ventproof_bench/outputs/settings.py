@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BenchError, BusFault, DriverError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Window
+from ventproof_bench.outputs.lines import Repeats
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,6 +38,7 @@ class SettingLine:
         spec: its declaration there.
         driver: reads and writes its registers.
         tell: takes what was found, and what was put back.
+        repeats: gives a value again where its reply was lost; None: nobody does.
 
     Attributes:
         found: its registers as they were found; None until they were read.
@@ -51,8 +54,10 @@ class SettingLine:
         spec: RegisterOutput,
         driver: SettingDriver,
         tell: Callable[[FoundSetting | DrivenOutput], None],
+        repeats: Repeats | None = None,
     ) -> None:
         self.driver = driver
+        self._repeats = repeats or Repeats()
         self.found: tuple[int, ...] | None = None
         self.owed = False
         self._name = name
@@ -93,7 +98,7 @@ class SettingLine:
                     f"{self._unread.trouble}; a value to leave there can be stated in the bench file, as `leaves:`"
                 )
             self.owed, self._put = True, tuple(words)
-            return await self.driver.write(words)
+            return await self._repeats.give(partial(self.driver.write, words), self.driver, value)
 
     async def changed(self) -> str:
         """Read it, and return what it holds in place of what was written last; empty where it holds that.
@@ -118,6 +123,7 @@ class SettingLine:
         Raises:
             DriverError: nothing proves that it is there again.
         """
+        self._repeats.safer += 1
         async with self._lock:
             words = self._leaves or self.found
             if not self.owed or words is None:
@@ -170,13 +176,16 @@ class SettingLine:
             BenchError: no reply at all, or no two that agree.
         """
         before: tuple[int, ...] | None = None
-        trouble = DriverError("no two readings in a row agree")
+        silent, trouble = False, DriverError("no two readings in a row agree")
         for _ in range(_READINGS):
             try:
                 words = (await self.driver.read()).words
             except BusFault as fault:
-                if fault.kind in {"timeout", "disconnected"}:
+                if fault.kind == "disconnected" or (fault.kind == "timeout" and silent):
                     raise
+                silent |= (
+                    fault.kind == "timeout"
+                )  # one reply may be lost; a unit that is not there never answers
                 before, trouble = None, DriverError(str(fault))
                 continue
             if words == before:

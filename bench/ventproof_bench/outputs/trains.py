@@ -19,12 +19,14 @@ if TYPE_CHECKING:
 LEAD_S: Final = 0.05
 """A pulse train is ordered this long before its first edge."""
 
+LATEST_S: Final = 0.25
+"""What comes this late is another weather or stimulus than the one asked for."""
+
 _AT_ONCE: Final = 2000  # edges; to take in the reports of many more keeps the harness from its heartbeats
 _EDGES_A_PIECE: Final = 128
 _PIECE_S: Final = 1.0  # so that what was played is known soon, however rare the edges
 # A piece is asked for this long before its first edge, so that a busy harness delays none.
 _AHEAD_S: Final = 2.0
-_LATEST_S: Final = 0.25  # an edge this late makes another weather than the one asked for
 _LATEST_FAST_S: Final = 0.1  # so does one by this that is late by a whole pulse, or by a whole closure
 
 
@@ -153,18 +155,19 @@ class Train:
         self._played(reports)
         self.closures += sum(report.closed and report.window is not None for report in reports)
         for number, report in enumerate(reports):
-            # Here an edge that may not have gone out is no doubt about one response: the weather is another.
-            if report.window is None:
+            # Here an edge that may have gone out late, or not at all, is no doubt about one response: the weather is
+            # another.
+            if report.window is None or report.window.again:
                 raise StimulusError(
-                    f"an edge of the pulses on {self._name} is not confirmed to have left the bench",
+                    f"an edge of the pulses on {self._name} is not confirmed to have left the bench in time",
                     since_s=report.due_s,
                 )
             late_s = report.window.earliest_s - report.due_s
             # Pulses that wait and then come in a rush are a gust to whoever counts them; long ones may be a fault.
             # A late closure is held against the way from the closure before, a late opening against its own pulse.
             before = number - (2 if report.closed else 1)
-            pulse_s = report.due_s - reports[before].due_s if before >= 0 else _LATEST_S
-            if late_s > min(max(pulse_s, _LATEST_FAST_S), _LATEST_S):
+            pulse_s = report.due_s - reports[before].due_s if before >= 0 else LATEST_S
+            if late_s > min(max(pulse_s, _LATEST_FAST_S), LATEST_S):
                 raise StimulusError(
                     f"the pulses on {self._name} fell {late_s:.3g} s behind: the weather was not the one asked for",
                     since_s=report.due_s,

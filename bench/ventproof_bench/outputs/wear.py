@@ -7,11 +7,11 @@ import sqlite3
 from collections import Counter, deque
 from contextlib import closing
 from dataclasses import dataclass, field
-from math import inf
+from math import ceil, inf
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, NoReturn, final
+from typing import TYPE_CHECKING, Final, NamedTuple, NoReturn, final
 
-from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.clock import now_s, utc_now
 from ventproof_bench.base.errors import LimitError
 from ventproof_bench.benchfile.boards import ContactLimits
 from ventproof_bench.benchfile.model import (
@@ -25,8 +25,9 @@ from ventproof_bench.benchfile.model import (
 from ventproof_bench.drivers.driver import find
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
+    from ventproof_bench.base.evidence import Window
 
 LEDGER: Final = "relays.sqlite"
 """Name of the ledger's file, beside the history."""
@@ -40,6 +41,13 @@ _SLACK: Final = (
     0.01  # of a time that a contact may stand: an edge that is asked for at the limit itself is in time
 )
 _WITHIN_S: Final = 5.0  # another run may be writing
+
+
+class Closures(NamedTuple):
+    """Closures of one contact, as a ledger tells: how long ago, seconds, and how many."""
+
+    age_s: float
+    closed: int
 
 
 def _nothing(_: str) -> None:
@@ -64,7 +72,19 @@ class ContactWear:
     driven_too_long: Callable[[str], None] = _nothing
     _closures: deque[float] = field(init=False, default_factory=deque)
     _moved_s: float = field(init=False, default=-inf)
+    _earlier: int = field(init=False, default=0)
     _timer: asyncio.TimerHandle | None = field(init=False, default=None)
+
+    def closed_before(self, closures: Iterable[Closures]) -> None:
+        """Take over what was closed within the last hour, in runs before."""
+        for one in sorted(closures, reverse=True):
+            self._closures.extend([now_s() - one.age_s] * one.closed)
+        self._earlier = len(self._closures)
+
+    @property
+    def counts_hours(self) -> bool:
+        """Whether its closures within an hour are limited."""
+        return self.spec.limits is not None and self.spec.limits.operations_an_hour is not None
 
     def allow(self, *, closed: bool) -> None:
         """Look whether the contact may be moved now.
@@ -83,12 +103,16 @@ class ContactWear:
         most = limits.operations_an_hour
         while self._closures and self._closures[0] <= now_s() - _HOUR_S:
             self._closures.popleft()
+            self._earlier = max(0, self._earlier - 1)
         if closed and most is not None and len(self._closures) >= most:
-            raise self._refused(f"it was closed {most} times within an hour, and that is operations_an_hour")
+            before = f" ({self._earlier} of them in earlier runs)" if self._earlier else ""
+            times = len(self._closures)
+            said = f"it was closed {times} times within an hour{before}, and operations_an_hour is {most}"
+            raise self._refused(said)
 
-    def moved(self, *, closed: bool) -> None:
-        """Take note that the contact was moved."""
-        self._moved_s = now_s()
+    def moved(self, commanded: Window, *, closed: bool) -> None:
+        """Take note that the contact was moved by a command in a window."""
+        self._moved_s = commanded.latest_s
         if closed:
             self.operated(self.name)
         limits = self.spec.limits
@@ -100,9 +124,9 @@ class ContactWear:
             self._timer.cancel()
             self._timer = None
         if limits.longest_driven is not None and closed != (self.spec.safe == "closed"):
-            loop = asyncio.get_running_loop()
             allowed_s = limits.longest_driven + max(_SLACK_S, _SLACK * limits.longest_driven)
-            self._timer = loop.call_later(allowed_s, self.driven_too_long, self.name)
+            loop, ends_s = asyncio.get_running_loop(), commanded.earliest_s + allowed_s
+            self._timer = loop.call_at(ends_s, self.driven_too_long, self.name)
 
     def let_go(self) -> None:
         """Watch it no longer: it is driven no more."""
@@ -131,14 +155,19 @@ class Ledger:
 
     def __init__(self, path: Path, file: BenchFile) -> None:
         self.trouble = ""
-        self._path = path
+        self.path = path
         self._places = places_of(file)
-        self._new = Counter[str]()
+        self._new = Counter[_Second]()
 
     def count(self, output: str) -> None:
         """Count one operation of a contact's relay."""
         if output in self._places:
-            self._new[self._places[output]] += 1
+            self._new[self._places[output], ceil(utc_now().timestamp())] += 1
+
+    async def within_the_hour(self) -> dict[str, list[Closures]] | None:
+        """Return how each contact was closed within the last hour of the wall clock; None where no ledger tells."""
+        told = await asyncio.to_thread(closed_within_the_hour, self.path)
+        return None if told is None else {name: told.get(at, []) for name, at in self._places.items()}
 
     async def keep(self) -> NoReturn:
         """Write down what was counted, once a minute."""
@@ -152,24 +181,78 @@ class Ledger:
         if not taken:
             return
         try:
-            await asyncio.to_thread(_add, self._path, taken)  # a disk may take longer than an edge may wait
+            await asyncio.to_thread(_add, self.path, taken)  # a disk may take longer than an edge may wait
             self.trouble = ""
         except (OSError, sqlite3.Error) as error:
             self._new.update(taken)
-            self.trouble = f"operations of relays could not be added to {self._path}: {error}"
+            self.trouble = f"operations of relays could not be added to {self.path}: {error}"
 
 
-def _add(path: Path, counted: Mapping[str, int]) -> None:
+async def count_earlier(ledger: Ledger, contacts: Iterable[ContactWear | None]) -> list[str]:
+    """Have what was closed within the last hour, in runs before, count against limits of an hour.
+
+    Returns:
+        What the record should say: that nothing tells of it.
+    """
+    limited = [wear for wear in contacts if wear is not None and wear.counts_hours]
+    if not limited:
+        return []
+    closed = await ledger.within_the_hour()
+    for wear in limited:
+        wear.closed_before((closed or {}).get(wear.name, ()))
+    if closed is not None:
+        return []
+    names = ", ".join(wear.name for wear in limited)
+    return [f"operations_an_hour of {names} counts in this run only: no ledger in {ledger.path}"]
+
+
+_Second = tuple[str, int]
+"""A place, and a second of the wall clock, counted from 1970; what happened in it is told as at its end."""
+
+
+def _add(path: Path, counted: Mapping[_Second, int]) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
+    now = ceil(utc_now().timestamp())
     with closing(sqlite3.connect(path, timeout=_WITHIN_S)) as base, base:
         base.execute(
             "CREATE TABLE IF NOT EXISTS relays (place TEXT PRIMARY KEY, operations INTEGER NOT NULL)"
         )
+        base.execute(
+            "CREATE TABLE IF NOT EXISTS closures "
+            "(place TEXT, at_s INTEGER, count INTEGER NOT NULL, PRIMARY KEY (place, at_s))"
+        )
         base.executemany(
             "INSERT INTO relays VALUES (?, ?) "
             "ON CONFLICT (place) DO UPDATE SET operations = operations + excluded.operations",
-            counted.items(),
+            [(place, count) for (place, _), count in counted.items()],
         )
+        # Where the clock went back, what seems to come has been: now, at the latest.
+        ahead = base.execute("SELECT place, count FROM closures WHERE at_s > ?", (now,)).fetchall()
+        base.execute("DELETE FROM closures WHERE at_s > ? OR at_s <= ?", (now, now - _HOUR_S))
+        base.executemany(
+            "INSERT INTO closures VALUES (?, ?, ?) "
+            "ON CONFLICT (place, at_s) DO UPDATE SET count = count + excluded.count",
+            [
+                *((place, now, count) for place, count in ahead),
+                *((place, min(at_s, now), count) for (place, at_s), count in counted.items()),
+            ],
+        )
+
+
+def closed_within_the_hour(path: Path) -> dict[str, list[Closures]] | None:
+    """Return how each relay was closed within the last hour of the wall clock, by place; None where no ledger tells."""
+    now = utc_now().timestamp()
+    try:
+        with closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as base:
+            rows = base.execute(
+                "SELECT place, at_s, count FROM closures WHERE at_s > ?", (now - _HOUR_S,)
+            ).fetchall()
+    except sqlite3.Error:
+        return None
+    found = dict[str, list[Closures]]()
+    for place, at_s, count in rows:
+        found.setdefault(place, []).append(Closures(max(0.0, now - at_s), count))
+    return found
 
 
 def operations_in(path: Path) -> dict[str, int]:
@@ -177,7 +260,9 @@ def operations_in(path: Path) -> dict[str, int]:
     if not path.is_file():
         return {}
     try:
-        with closing(sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=_WITHIN_S)) as base:
+        with closing(
+            sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=_WITHIN_S)
+        ) as base:
             return dict(base.execute("SELECT place, operations FROM relays"))
     except sqlite3.Error:
         return {}

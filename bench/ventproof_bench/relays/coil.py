@@ -59,7 +59,8 @@ class CoilContact:
         self._at = f"output {name}: coil {options.coil} of unit {options.unit_id} on bus {options.bus}"
 
     async def open(self) -> None:
-        """Read the coil: the board is there, and has such a coil."""
+        """Read the coil, over a bus that may have been lost since: the board is there, and has such a coil."""
+        await self._bus.open()
         try:
             await self.is_on()
         except DriverError as error:
@@ -86,6 +87,10 @@ class CoilContact:
         except BusFault as error:
             raise DriverError(f"{self._at} cannot be read back: {error}") from error
         return reply.words[0] == 1
+
+    async def holds(self, asked: float) -> bool:
+        """Read whether the coil is as a command asked."""
+        return await self.is_on() == bool(asked)
 
 
 def _build(options: CoilOptions, wiring: Wiring) -> CoilContact:

@@ -94,6 +94,17 @@ class RegisterLevel:
             ReadRequest(location.unit_id, self._table, self._address, width(location))
         )
 
+    async def holds(self, asked: float) -> bool:
+        """Read whether the registers hold a value.
+
+        Raises:
+            DriverError: no usable reply, or the value is out of their range.
+        """
+        try:
+            return (await self.read()).words == self.coded(asked)
+        except BusFault as error:
+            raise DriverError(f"output {self._name}: it cannot be read back: {error}") from error
+
     async def write(self, words: Sequence[int]) -> Window:
         """Write the registers and read them back; the window is that of the write.
 

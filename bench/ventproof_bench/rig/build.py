@@ -25,6 +25,7 @@ from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import ReadPlan, plan_reads
 from ventproof_bench.outputs.boards import guards_of
 from ventproof_bench.outputs.line import LineOutputs
+from ventproof_bench.outputs.links import connect
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.people import PeopleOutputs
 from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
@@ -152,7 +153,7 @@ class Rig:
         if self.hold is not None:
             self.hold.take()
         for bus in self.buses:
-            await bus.open()
+            await connect(bus)
         await self.outputs.open()
 
     async def close(self) -> None:

@@ -17,6 +17,7 @@ from ventproof_bench.drivers.driver import find
 from ventproof_bench.drivers.found_ports import group_that_may, serial_ports
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import plan_reads, resolve
+from ventproof_bench.outputs.links import connect
 from ventproof_bench.rig.build import EndpointHold, network_endpoints
 
 if TYPE_CHECKING:
@@ -131,7 +132,7 @@ async def _bus_troubles(file: BenchFile) -> list[Lack]:
             continue
         bus = ModbusBus(name, spec)
         try:
-            await bus.open()
+            await connect(bus)
             found += await _unit_troubles(file, bus)
         except LinkError as error:
             key = "port" if isinstance(spec, SerialBus) else "host"
@@ -192,12 +193,15 @@ def _place(whole: Place, *, stated: bool) -> Place:
 
 async def _answers(bus: ModbusBus, request: ReadRequest, *, tries: int = _TRIES) -> bool:
     """Return whether a unit answers at all; a refusal is an answer too, and so is one that is garbled."""
-    for _ in range(tries):
+    for number in range(1, tries + 1):
         try:
             await bus.read(request)
         except BusFault as fault:
             if fault.kind == "disconnected":
-                raise LinkError(str(fault)) from fault
+                if number == tries:
+                    raise LinkError(str(fault)) from fault
+                await connect(bus)
+                continue
             if fault.kind == "timeout":
                 continue
         return True

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 _LOOK_EVERY_S: Final = 0.5
 _IN_DOUBT: Final = "the outputs may not be in their safe state"
 _PATIENCE_S: Final = 5.0  # for links that come back before the outputs are said not to be safe
+_UNREAD_AT_FIRST: Final = 3  # polls in a row that bring nothing of the interlock as the bench opens
 _MARGIN_S: Final = 5.0  # beyond what a reading can take at most: the computer may be busy
 
 
@@ -125,6 +126,7 @@ class RigSession:
         self._watcher = watcher
         self._broken: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._healthy = asyncio.Event()
+        self._unread = 0
         self._unheard = Counter[str]()
         self._heard = asyncio.Event()
         self._work: asyncio.Task[None] | None = None
@@ -306,6 +308,9 @@ class RigSession:
             return
         # An interlock that cannot be read protects nobody: no evidence is as bad as bad evidence.
         if isinstance(evidence, Gap):
+            self._unread += 1
+            if not self._healthy.is_set() and self._unread < _UNREAD_AT_FIRST:
+                return  # nothing is driven before it was read
             reason = f"the interlock {interlock.signal} cannot be read: {evidence.detail}"
             raise InterlockError(reason, unread=True)
         if interlock.signal not in evidence.values:

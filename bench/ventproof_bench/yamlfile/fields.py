@@ -35,10 +35,10 @@ class FileModel(BaseModel):
     """Base of everything written in a file: unknown keys are refused and nothing changes after loading."""
 
     model_config = ConfigDict(
+        defer_build=True,
         extra="forbid",
         frozen=True,
         populate_by_name=True,
-        use_attribute_docstrings=True,
         arbitrary_types_allowed=True,
     )
 

@@ -15,6 +15,7 @@ from pydantic import BaseModel, ValidationError
 
 from ventproof_bench.base.errors import FileError, Problem, StructureError
 from ventproof_bench.base.files import NotRegularError, open_regular
+from ventproof_bench.yamlfile.renames import Renames, rename
 from ventproof_bench.yamlfile.rest import places_of, take_out, words_of
 from ventproof_bench.yamlfile.syntax_errors import word_yaml_error
 from ventproof_bench.yamlfile.tree import (
@@ -43,6 +44,8 @@ _KINDS = {
 }
 """Each kind of file by the key at its top that says so."""
 
+_NO_RENAMES: Renames = {}
+
 M_co = TypeVar("M_co", bound=BaseModel, covariant=True)
 P = TypeVar("P", bound=BaseModel)
 
@@ -62,6 +65,7 @@ class Loaded(Generic[M_co]):
         text: the file's exact text; its UTF-8 encoding is the file byte for byte.
         digest: SHA-256 of the file, in hexadecimal.
         notes: things that are allowed but that the author should know.
+        renamed: names of an older version that were read as the new ones.
         attached: texts of the files that it names and that belong to it, by the names it gives them.
         lacks: parts of the file that are wrong and were left out, so that the rest can be checked; of a file that is
             right, none.
@@ -75,6 +79,7 @@ class Loaded(Generic[M_co]):
     tree: Node
     attached: Mapping[str, str] = field(default_factory=dict)
     lacks: tuple[Path, ...] = ()
+    renamed: tuple[Problem, ...] = ()
 
     def locate(self, path: Path) -> tuple[int, int]:
         """Return the 1-based line and column of a path, or of its deepest part that exists."""
@@ -134,6 +139,7 @@ def load_checked(
     check: Callable[[Loaded[P]], Iterable[Problem]],
     *,
     values_key: str | None = None,
+    renames: Renames = _NO_RENAMES,
 ) -> Loaded[P]:
     """Load a YAML file as `load_document` does, and check it as `checked_document` does.
 
@@ -141,7 +147,8 @@ def load_checked(
         FileError: the file cannot be read or something in it is wrong; every fault found, in file order.
     """
     name = str(path)
-    return checked_document(name, _decode(name, _read_bytes(name)), model, check, values_key=values_key)
+    text = _decode(name, _read_bytes(name))
+    return checked_document(name, text, model, check, values_key=values_key, renames=renames)
 
 
 def checked_document(
@@ -151,6 +158,7 @@ def checked_document(
     check: Callable[[Loaded[P]], Iterable[Problem]],
     *,
     values_key: str | None = None,
+    renames: Renames = _NO_RENAMES,
 ) -> Loaded[P]:
     """Read the text of a file as `model`, and check what a model alone cannot know.
 
@@ -162,6 +170,7 @@ def checked_document(
         model: the pydantic model of its top level.
         check: yields what is wrong with a file of a right structure; with `lacks`, nothing that follows from these.
         values_key: as of `load_document`.
+        renames: names of an older version that are read as well.
 
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
@@ -170,7 +179,8 @@ def checked_document(
     _check_kind(path, tree, model)
     if values_key is not None:
         faults.extend(put_values(tree, values_key))
-    problems = [_placed(path, fault) for fault in faults]
+    clashes, renamed = rename(tree, renames)
+    problems = [_placed(path, fault) for fault in (*faults, *clashes)]
     made, path_faults = _validate(as_data(tree), model)
     problems.extend(_located(path, tree, fault) for fault in path_faults)
     odd = {(problem.line, problem.column) for problem in problems}
@@ -182,7 +192,8 @@ def checked_document(
         lacks |= parts
         made, path_faults = _validate(as_data(tree), model)
     digest = hashlib.sha256(text.encode()).hexdigest()
-    loaded = Loaded(made, path, text, digest, notes=(), tree=tree, lacks=tuple(lacks))
+    told = tuple(in_file_order(_placed(path, note) for note in renamed))
+    loaded = Loaded(made, path, text, digest, notes=(), tree=tree, lacks=tuple(lacks), renamed=told)
     odd |= places_of(tree, (word for part, node in lacks.items() for word in words_of(part, node)))
     problems += [one for one in check(loaded) if (one.line, one.column) not in odd]
     if problems:

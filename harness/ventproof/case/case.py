@@ -164,7 +164,7 @@ class Case:
                     unit=self.traits[response.signal].unit,
                     kind=kind_of(response),
                     wording=wording(response),
-                    why=response.why,
+                    purpose=response.purpose,
                     anchor=anchor,
                     open_watch=partial(self._watch, formula, response.signals, after, role),
                 )
@@ -516,7 +516,7 @@ def finding_of(result: Result) -> Finding:
         seen=_rounded(ruling.seen),
         # What is left open of a demand that holds is not how near it came to its limit.
         conformance=None if ruling.hollow else _conformance(ruling, result.unit),
-        proves=result.why,
+        proves=result.purpose,
         hollow=ruling.hollow,
     )
 

@@ -11,7 +11,7 @@ from ventproof.deciders.formulas import CountsFormula, Formula
 from ventproof.envelope.spans import INF
 from ventproof.log.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
 from ventproof.profile.model import Profile
-from ventproof.profile.stimulus import Fail, Mend
+from ventproof.profile.stimulus import Fail, Restore
 from ventproof_bench.base.evidence import EdgeReport
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -67,10 +67,10 @@ class Movements:
             return
         step, index = event.of.step, event.of.stimulus
         asked = self.profile.steps[step - 1].do[index]
-        if event.goes_on or (isinstance(asked, Fail) and asked.how == "chatter"):
+        if event.goes_on or (isinstance(asked, Fail) and asked.mode == "chatter"):
             self._going[name, step, index] = None
             return
-        if isinstance(asked, Mend):
+        if isinstance(asked, Restore):
             self._going = {going: None for going in self._going if not self._chatters(going, name)}
         self._moved_s[name] = event.window.latest_s
 
@@ -104,7 +104,8 @@ def spoiled(edges: Sequence[EdgeReport]) -> str:
     """Return why the edges of a `stimulus` event are not those asked for; empty when they may be.
 
     An edge that never left spoils the stimulus, and so does a span between two edges that was certainly shorter or
-    longer than asked: a closure of 0.3 s that lasted 0.8 s may be taken for rain where the asked one must not be.
+    longer than asked: a closure of 0.3 s that lasted 0.8 s may be taken for rain where the asked one must not be. Where
+    the command for an edge was given again, a span that was perhaps so spoils it too.
     """
     windows = [edge.window for edge in edges if edge.window is not None]
     lost = len(edges) - len(windows)
@@ -116,12 +117,19 @@ def spoiled(edges: Sequence[EdgeReport]) -> str:
         asked_s = other.due_s - one.due_s
         shortest_s, longest_s = then.earliest_s - left.latest_s, then.latest_s - left.earliest_s
         allowed_s = max(_LEAST_S, _SHARE * asked_s)
+        state = "closed" if one.closed else "open"
+        perhaps = shortest_s < asked_s - allowed_s or longest_s > asked_s + allowed_s
+        if perhaps and (left.again or then.again):
+            return (
+                f"between edges {number} and {number + 1} the contact was {state} for {max(0.0, shortest_s):.3g} s to "
+                f"{longest_s:.3g} s instead of {asked_s:.3g} s, since a reply was lost and its command was given "
+                f"again: the stimulus may not be the one asked for"
+            )
         if shortest_s > asked_s + allowed_s or longest_s < asked_s - allowed_s:
-            state = "closed" if one.closed else "open"
             lasted_s = (shortest_s + longest_s) / 2
             return (
                 f"between edges {number} and {number + 1} the contact was {state} for about {lasted_s:.3g} s "
-                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; repeat the step on a bench "
-                f"that is less busy"
+                f"instead of {asked_s:.3g} s: the stimulus was not the one asked for; the board answered late, "
+                f"or the computer was busy; look at both, and repeat the step"
             )
     return ""

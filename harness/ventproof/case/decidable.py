@@ -283,7 +283,7 @@ def _demands(bound: Bound) -> Iterator[_Demand]:
             continue
         spec = signals[bound.signals[invariant.signal]]
         kind = next(
-            key for key in ("stays", "stays_above", "stays_below") if getattr(invariant, key) is not None
+            key for key in ("stays", "stays_at_least", "stays_at_most") if getattr(invariant, key) is not None
         )
         evidence = _evidence(bound, invariant.signal, 0.0)
         bus = bound.bench.model.bus_of(bound.signals[invariant.signal])

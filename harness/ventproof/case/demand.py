@@ -67,13 +67,13 @@ def _(response: model.Stays, _: States) -> Formula:
 
 
 @formula_of.register
-def _(response: model.StaysAbove, _: States) -> Formula:
-    return formulas.StaysFormula(low=response.stays_above.value, high=None, for_s=response.for_)
+def _(response: model.StaysAtLeast, _: States) -> Formula:
+    return formulas.StaysFormula(low=response.stays_at_least.value, high=None, for_s=response.for_)
 
 
 @formula_of.register
-def _(response: model.StaysBelow, _: States) -> Formula:
-    return formulas.StaysFormula(low=None, high=response.stays_below.value, for_s=response.for_)
+def _(response: model.StaysAtMost, _: States) -> Formula:
+    return formulas.StaysFormula(low=None, high=response.stays_at_most.value, for_s=response.for_)
 
 
 @formula_of.register
@@ -196,8 +196,8 @@ def invariant_formula(invariant: model.Invariant) -> AnyFormula:
     drive = _without_end(invariant)
     if drive is not None:
         return formula_of(drive, {})
-    low = invariant.stays_above.value if invariant.stays_above else None
-    high = invariant.stays_below.value if invariant.stays_below else None
+    low = invariant.stays_at_least.value if invariant.stays_at_least else None
+    high = invariant.stays_at_most.value if invariant.stays_at_most else None
     if invariant.stays is not None and invariant.tolerance is not None:
         low = invariant.stays.value - invariant.tolerance.value
         high = invariant.stays.value + invariant.tolerance.value
@@ -231,13 +231,13 @@ def _(response: model.Stays) -> str:
 
 
 @wording.register
-def _(response: model.StaysAbove) -> str:
-    return f"stays above {response.stays_above} for {seconds(response.for_)}"
+def _(response: model.StaysAtLeast) -> str:
+    return f"stays at least {response.stays_at_least} for {seconds(response.for_)}"
 
 
 @wording.register
-def _(response: model.StaysBelow) -> str:
-    return f"stays below {response.stays_below} for {seconds(response.for_)}"
+def _(response: model.StaysAtMost) -> str:
+    return f"stays at most {response.stays_at_most} for {seconds(response.for_)}"
 
 
 @wording.register
@@ -354,14 +354,14 @@ def invariant_wording(invariant: model.Invariant) -> str:
         parts.append(wording(drive))
     if invariant.stays is not None:
         parts.append(f"stays at {_about(invariant.stays, invariant.tolerance)}")
-    if invariant.stays_above is not None:
-        parts.append(f"stays above {invariant.stays_above}")
-    if invariant.stays_below is not None:
-        parts.append(f"stays below {invariant.stays_below}")
+    if invariant.stays_at_least is not None:
+        parts.append(f"stays at least {invariant.stays_at_least}")
+    if invariant.stays_at_most is not None:
+        parts.append(f"stays at most {invariant.stays_at_most}")
     said = f"always {' and '.join(parts)}"
     if invariant.while_:
         contact, state = next(iter(invariant.while_.items()))
-        settled = f", {seconds(invariant.settled_after)} after that began" if invariant.settled_after else ""
+        settled = f", {seconds(invariant.applies_after)} after that began" if invariant.applies_after else ""
         said += f" while {contact} is {state}{settled}"
     return said
 

@@ -52,9 +52,9 @@ class InvariantItem:
         return self.invariant.signals
 
     @property
-    def why(self) -> str:
+    def purpose(self) -> str:
         """What it is there for, as the profile says."""
-        return self.invariant.why
+        return self.invariant.purpose
 
     @property
     def wording(self) -> str:
@@ -110,7 +110,7 @@ class InvariantItem:
         )
 
     def _begin(self, window: Window, event: str, until: Window | None = None) -> None:
-        settle = self.invariant.settled_after
+        settle = self.invariant.applies_after
         shifted = Window(window.earliest_s + settle, window.latest_s + settle)
         if until is not None and shifted.earliest_s >= until.latest_s:
             return  # never in force

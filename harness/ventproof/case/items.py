@@ -27,7 +27,7 @@ class Item:
     unit: str
     kind: str
     wording: str
-    why: str
+    purpose: str
     anchor: Anchor
     open_watch: Callable[[Window], AnyWatch]
     watch: AnyWatch | None = None

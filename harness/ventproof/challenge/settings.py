@@ -108,8 +108,8 @@ class _Finder:
         for place in ("outside", "house"):
             if getattr(self.mock.sensors, place) is not None:
                 line = f"sensors.{self._at(place)}"
-                for key, its in (("fails_after", "fails_after"), ("mends_after", "recovers_after")):
-                    yield self._span(f"{line}.{key}", ("sensors", place, its), place)
+                for key in ("fails_after", "recovers_after"):
+                    yield self._span(f"{line}.{key}", ("sensors", place, key), place)
         if self.mock.sensors.cups is not None:
             line = f"sensors.{self._at('cups')}.fails_after"
             yield self._span(line, ("sensors", "cups", "silent_for"), "cups", "bus")

@@ -7,12 +7,16 @@ import io
 import os
 import sys
 from contextlib import suppress
-from typing import Final, NoReturn
+from typing import TYPE_CHECKING, Final, NoReturn
 
 import click
 
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INPUT, EXIT_INTERRUPTED, EXIT_PASS
+from ventproof.verdict.old_names import OPTIONS
 from ventproof_bench.base.interrupts import deafen, listen
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
 
 TRACEBACK: Final = "VENTPROOF_TRACEBACK"
 """Environment variable with which an error of ventproof's own shows where it happened."""
@@ -77,12 +81,30 @@ class _Commands(click.Group):
         command: click.Command = getattr(module, cmd_name)
         return command
 
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        name, command, rest = super().resolve_command(ctx, args)
+        return name, command, list(_options_now(rest, OPTIONS.get(name or "", {})))
+
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:  # noqa: ARG002
         width = max(map(len, _MODULES))
         for heading, commands in _SECTIONS.items():
             with formatter.section(heading):
                 rows = [(f"{place.partition(':')[2]:{width}}", about) for place, about in commands.items()]
                 formatter.write_dl(rows)
+
+
+def _options_now(words: list[str], names: Mapping[str, str]) -> Iterator[str]:
+    """Yield the words of a command line with the options as they are called now, and warn of old names."""
+    for number, word in enumerate(words):
+        if word == "--":
+            yield from words[number:]
+            return
+        option, equals, value = word.partition("=")
+        if option in names:
+            _say(f"warning: `{option}` is now `{names[option]}`; the next version refuses the old name")
+        yield f"{names.get(option, option)}{equals}{value}"
 
 
 @click.group(
@@ -169,8 +191,12 @@ def _hang_up() -> None:
 
 def _said(message: str, code: int) -> int:
     """Say why the program ends, and return its exit code."""
+    _say(message)
+    return code
+
+
+def _say(message: str) -> None:
     from ventproof_bench.base.text import harmless  # noqa: PLC0415 - only on the way out
 
     with suppress(OSError):  # the exit code still tells
         click.echo(harmless(message), err=True)
-    return code

@@ -50,7 +50,7 @@ _TITLE: Final = "Challenge of the suite"
     "smallest change that the suite detects. This takes minutes more.",
 )
 @click.option(
-    "--benign",
+    "--variants",
     type=click.IntRange(1),
     metavar="N",
     help="Run N healthy variants of the unit instead of the faults; none may fail.",
@@ -61,10 +61,10 @@ _TITLE: Final = "Challenge of the suite"
     "--json",
     "json_file",
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Write all results to this file (JSON).",
+    help="Write all results to this file (JSON). Overwrites an existing file.",
 )
 @click.option(
-    "--keep",
+    "--logs",
     type=click.Path(path_type=Path, file_okay=False),
     help="Folder for the logs of the runs that detect a fault. Without this option no log is kept.",
 )
@@ -77,11 +77,11 @@ def challenge(
     full: bool,
     severities: bool,
     settings: bool,
-    benign: int | None,
+    variants: int | None,
     seed: int,
     jobs: int | None,
     json_file: Path | None,
-    keep: Path | None,
+    logs: Path | None,
     any_path: bool,
     page: PageAsked,
 ) -> int:
@@ -97,20 +97,20 @@ def challenge(
     from ventproof.challenge.challenge import Challenge, check_faults  # noqa: PLC0415
     from ventproof.terminal.challenge import keep_logs  # noqa: PLC0415
 
-    if benign and (names or full or severities or settings or json_file or keep):
-        raise click.UsageError("--benign runs no faults: omit the options about faults")
+    if variants and (names or full or severities or settings or json_file or logs):
+        raise click.UsageError("--variants runs no faults: omit the options about faults")
     check_faults(names)
-    session = _session(bench, keep or Path(), seed)
+    session = _session(bench, logs or Path(), seed)
     challenged = _suite(suite, session, any_path=any_path)
     with live_page(page) as live:
-        if benign:
-            return _vary(challenged, benign, jobs, live)
+        if variants:
+            return _vary(challenged, variants, jobs, live)
         asked = Challenge(
             suite=challenged, names=names, full=full, severities=severities, settings=settings, jobs=jobs
         )
         result, code = _challenge(asked, json_file, live)
-    if keep is not None:
-        click.echo(f"{keep_logs(result, session)} logs in {keep}")
+    if logs is not None:
+        click.echo(f"{keep_logs(result, session)} logs in {logs}")
     return code
 
 
@@ -135,26 +135,17 @@ def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) 
     """Run a challenge, show what was found and write it down."""
     from ventproof.challenge.challenge import as_data  # noqa: PLC0415
     from ventproof.terminal.challenge import Progress, show_challenge  # noqa: PLC0415 - as above
+    from ventproof_bench.base.files import require_writable, write_whole  # noqa: PLC0415
 
     if json_file is not None:
-        _write(json_file, "")  # before minutes are spent
+        require_writable(json_file)
     parts = ("the healthy unit", "faults", "settings")
     with Progress(*parts) as progress:
         result = asked.run(both(progress.told, phases(live, _TITLE, *parts)))
     show_challenge(result)
     if json_file is not None:
-        _write(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
+        write_whole(json_file, json.dumps(as_data(result), indent=1, ensure_ascii=False) + "\n")
     return result, result.code
-
-
-def _write(path: Path, text: str) -> None:
-    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
-
-    try:
-        path.write_text(text, encoding="utf-8")
-    except OSError as error:
-        problem = Problem(str(path), None, None, f"the file cannot be written: {error.strerror}")
-        raise FileError([problem]) from None
 
 
 def _vary(challenged: Suite, variations: int, jobs: int | None, live: LivePage | None) -> int:

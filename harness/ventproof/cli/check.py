@@ -31,21 +31,12 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], any
     Every fault of every file is shown with line and column. A correct profile shows its shortest and longest duration.
     A correct bench file shows whether its buses can carry the polling.
     """
-    from ventproof.profile.bind import check_use  # noqa: PLC0415
-    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem, StructureError  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     if use and bench is None:
         hint = "give `--bench FILE` with it"
-        raise FileError([Problem("--use", None, None, "maps names to those of a bench", hint)])
-    session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use)) if bench else None
-    if session is not None:
-        from ventproof.run.limits import worn  # noqa: PLC0415
-
-        _say(of_bench(session.bench))
-        _say(f"  warning: {line}" for line in worn(session.bench.model, options.operated(session.bench)))
+        raise FileError([Problem("--map", None, None, "maps names to those of a bench", hint)])
+    session = _session(bench, use) if bench else None
     problems: list[Problem] = []
     profiles: list[Loaded[Profile]] = []
     for path in options.profile_paths(paths):
@@ -57,10 +48,25 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], any
                 hint = "correct its structure, then check again"
                 problems.append(Problem(str(path), None, None, "its names and limits were not checked", hint))
     if session is not None and not problems:
+        from ventproof.profile.bind import check_use  # noqa: PLC0415
+
         problems += check_use(session.use, profiles)
     if problems:
         raise FileError(problems)
     return 0
+
+
+def _session(bench: Path, use: tuple[str, ...]) -> Session:
+    """Check the bench, and return what profiles and tables must fit."""
+    from ventproof.run.limits import worn  # noqa: PLC0415
+    from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
+
+    session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use))
+    _say(of_bench(session.bench))
+    _say(f"  warning: {line}" for line in worn(session.bench.model, options.operated(session.bench)))
+    return session
 
 
 def _check(path: Path, session: Session | None, *, any_path: bool) -> list[Loaded[Profile]]:

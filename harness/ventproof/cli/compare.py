@@ -133,12 +133,12 @@ def compare(
     limits = read_limits(limit_time, limit_position)
     old, new = load_sides(base, candidate, history)
     found = compare_sides(old, new, limits, confidence / 100)
-    show_comparison(found, everything=everything)
     if out is not None:
         from ventproof.compare.page import write_page  # noqa: PLC0415
 
         write_page(found, out)
-        click.echo(f"the whole comparison: {out}")
+        click.echo(f"page: {out}")
+    show_comparison(found, everything=everything)
     return EXIT_CODE[found.outcome]
 
 
@@ -148,6 +148,12 @@ def compare(
 @LIMIT_POSITION
 @confidence("all intervals, and of all changes between versions,")
 @HISTORY
+@click.option(
+    "-o",
+    "--out",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Also write the trend as a page (FILE.html). Overwrites an existing file.",
+)
 @click.option("--all", "everything", is_flag=True, help="Show all changes, also the inconclusive ones.")
 def trend(
     records: tuple[str, ...],
@@ -155,6 +161,7 @@ def trend(
     limit_position: str,
     confidence: float,
     history: str,
+    out: Path | None,
     everything: bool,
 ) -> None:
     """Compare each response over the firmware versions of RECORDS: logs, folders of logs, or versions in the history.
@@ -173,6 +180,16 @@ def trend(
     from ventproof.compare.trend import trend as trend_of  # noqa: PLC0415
     from ventproof.terminal.comparison import show_trend  # noqa: PLC0415 - rich and SciPy are slow
 
+    if out is not None:
+        from ventproof.compare.page import check_page_name  # noqa: PLC0415 - only where a page is asked for
+
+        check_page_name(out)
     limits = read_limits(limit_time, limit_position)
     runs = [one.run for name in records for one in load_runs(name, history)]
-    show_trend(trend_of(side_of(", ".join(records), runs), limits, confidence / 100), everything=everything)
+    found = trend_of(side_of(", ".join(records), runs), limits, confidence / 100)
+    if out is not None:
+        from ventproof.compare.trend_page import write_trend_page  # noqa: PLC0415
+
+        write_trend_page(found, out)
+        click.echo(f"page: {out}")
+    show_trend(found, everything=everything)

@@ -55,7 +55,7 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, replace: bo
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     on = load_bench(bench or options.SHIPPED_BENCH)
-    loaded = fitting_table(table, on)
+    loaded = options.warned(fitting_table(table, on))
     made = _bound(list(drafts(loaded, on, strength=strength, source=table.name)), on)
     fates = write_drafts(out, made, replace=replace)
     counts = {fate: list(fates.values()).count(fate) for fate in ("new", "renewed", "as it was")}
@@ -109,7 +109,7 @@ def trace(table: Path, profiles: tuple[Path, ...], missing: bool, any_path: bool
     from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded, suite = load_table(table), options.load_suite(profiles, any_path=any_path)
+    loaded, suite = options.warned(load_table(table)), options.load_suite(profiles, any_path=any_path)
     problems = unknown_lines(loaded, suite)
     if problems:
         raise FileError(problems)

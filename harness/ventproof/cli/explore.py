@@ -29,10 +29,10 @@ if TYPE_CHECKING:
 @click.argument("table", type=click.Path(path_type=Path))
 @options.BENCH
 @click.option(
-    "--budget", default="60 s", metavar="TIME", help="Time limit for the search.", show_default=True
+    "--time-limit", default="60 s", metavar="TIME", help="Time limit for the search.", show_default=True
 )
 @click.option(
-    "--examples",
+    "--max-sequences",
     default=1000,
     type=click.IntRange(1),
     help="Maximum number of sequences. With enough time, the same seed gives the same sequences.",
@@ -56,8 +56,8 @@ if TYPE_CHECKING:
 def explore(
     table: Path,
     bench: Path,
-    budget: str,
-    examples: int,
+    time_limit: str,
+    max_sequences: int,
     seed: int,
     faults: tuple[str, ...],
     unit: str,
@@ -82,15 +82,15 @@ def explore(
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    budget_s, healthy = options.span_s("--budget", budget), load_bench(bench)
-    loaded, faulty = fitting_table(table, healthy), options.with_faults(healthy, faults)
+    budget_s, healthy = options.span_s("--time-limit", time_limit), load_bench(bench)
+    loaded, faulty = options.warned(fitting_table(table, healthy)), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.confirm_clear(faulty, clear=clear)
     with live_page(page) as live:
         if live and not faulty.model.virtual:
             session = replace(session, follow=live.opened)
         exploration = Exploration(session, healthy, out, live)
-        return exploration.run(loaded, budget_s, seed=seed, examples=examples)
+        return exploration.run(loaded, budget_s, seed=seed, examples=max_sequences)
 
 
 @final
@@ -181,15 +181,16 @@ class Exploration:
         from ventproof.session.session import slug  # noqa: PLC0415
         from ventproof.terminal.exploration import show_text  # noqa: PLC0415
         from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above
+        from ventproof_bench.base.files import write_whole  # noqa: PLC0415
 
         path = free_path(self.out, slug(find.name), ".yaml")
         profile = explorer.profile(str(path), find)
         try:
-            self.out.mkdir(parents=True, exist_ok=True)
-            path.write_text(profile.text, encoding="utf-8")
-        except OSError as error:
+            write_whole(path, profile.text, replaces=False)
+        except FileError as error:
             show_text(profile.text)
-            reason = f"the profile above cannot be written: {error.strerror}"
+            (told,) = error.problems
+            reason = f"the profile above {told.reason}"
             hint = "name another folder with --out"
             raise FileError([Problem(str(path), None, None, reason, hint)]) from None
         return path, profile

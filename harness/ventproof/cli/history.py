@@ -119,7 +119,7 @@ def history(
 
         click.echo(f"{write_page(html, past, _at_most(wanted, _ON_PAGE))} runs in {html}")
         return 0
-    from ventproof.terminal.findings import show_runs  # noqa: PLC0415 - rich is slow to import
+    from ventproof.terminal.dashboard import show_runs  # noqa: PLC0415 - rich is slow to import
 
     show_runs(past, _at_most(wanted, _SHOWN))
     return 0

@@ -16,6 +16,7 @@ from ventproof.figures.response_figure import every_drawable, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.profile.check_responses import ALWAYS_KINDS, kind_of
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import write_whole
 
 if TYPE_CHECKING:
     from ventproof_bench.base.errors import Problem
@@ -71,7 +72,7 @@ def write_figures(run: DecidedRun, folder: Path) -> int:
                 ]
             )
         for name, svg in made.items():
-            (folder / name).write_text(svg, encoding="utf-8")
+            write_whole(folder / name, svg)
         for name, own in present.items():
             if own and name not in made:
                 (folder / name).unlink()
@@ -108,7 +109,7 @@ def judge(log: Path, profile: Path | None, figures: Path | None, any_path: bool)
     if log.is_dir():
         raise FileError([_not_one(log)])
     state = read_log(log)
-    edited = load_profile(profile, any_path=any_path) if profile else None
+    edited = options.warned(load_profile(profile, any_path=any_path)) if profile else None
     decided = decide_again(state, edited)
     show_decided(str(log), state, decided)
     if figures is not None:

@@ -24,7 +24,7 @@ _PIECE: Final = 4096
 
 @click.command("mock")
 @click.option(
-    "--at",
+    "--out",
     default=Path("/tmp/ventproof"),  # noqa: S108 - links and bench files that hold nothing secret
     type=click.Path(path_type=Path, file_okay=False),
     show_default=True,
@@ -41,7 +41,7 @@ _PIECE: Final = 4096
 )
 @options.faults("Give the unit a fault; `ventproof explain faults` lists them.")
 @options.seed("Seed for the jitter of reply times.")
-def mock(at: Path, bench: Path | None, guise: Path | None, faults: tuple[str, ...], seed: int) -> None:
+def mock(out: Path, bench: Path | None, guise: Path | None, faults: tuple[str, ...], seed: int) -> None:
     """Serve the mock unit and one relay board of each kind on pseudo-terminals and loopback sockets, until Ctrl-C.
 
     It shows each address and writes bench files. With --as it reads lines such as `roof open`, `roof 40 %` or `roof
@@ -55,15 +55,15 @@ def mock(at: Path, bench: Path | None, guise: Path | None, faults: tuple[str, ..
         hint = f"leave {other} out; settings and faults of a guise stand below `mock:` in its file"
         raise FileError([Problem("--as", None, None, f"cannot be had together with {other}", hint)])
     if guise is not None:
-        _serve(at, lambda stack: _guised(guise, at, stack, seed))
+        _serve(out, lambda stack: _guised(guise, out, stack, seed))
         return
     settings = options.with_faults(load_bench(bench or options.SHIPPED_BENCH), faults).model.mock
     if settings is None:
         raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
-    _serve(at, lambda stack: _plain(settings, at, stack, seed))
+    _serve(out, lambda stack: _plain(settings, out, stack, seed))
 
 
-def _serve(at: Path, begin: Callable[[AsyncExitStack], Awaitable[None]]) -> None:
+def _serve(out: Path, begin: Callable[[AsyncExitStack], Awaitable[None]]) -> None:
     """Serve what `begin` opens until Ctrl-C."""
     import asyncio  # noqa: PLC0415 - only where something is served
     from contextlib import AsyncExitStack  # noqa: PLC0415
@@ -83,30 +83,30 @@ def _serve(at: Path, begin: Callable[[AsyncExitStack], Awaitable[None]]) -> None
     except KeyboardInterrupt:
         click.echo("stopped", err=True)
     except (FileNotFoundError, PermissionError) as error:
-        reason = f"{str(at)!r} cannot be used: {error.strerror}"
-        raise FileError([Problem("--at", None, None, reason, "name a folder that you may write")]) from error
+        reason = f"{str(out)!r} cannot be used: {error.strerror}"
+        raise FileError([Problem("--out", None, None, reason, "name a folder that you may write")]) from error
 
 
-async def _plain(settings: MockSettings, at: Path, stack: AsyncExitStack, seed: int) -> None:
+async def _plain(settings: MockSettings, out: Path, stack: AsyncExitStack, seed: int) -> None:
     """Serve the mock as it is, with a relay board of every kind."""
     from ventproof_bench.mock.wires.stand import serve  # noqa: PLC0415
 
-    stand = await serve(settings, at, stack, seed=seed)
+    stand = await serve(settings, out, stack, seed=seed)
     click.echo("The mock unit and its relay boards listen here (one user a port):")
     for what, place in stand.places.items():
         click.echo(f"  {what:9} {place}")
     click.echo("Try, in another terminal:")
     for path in stand.bench_files:
-        click.echo(f"  {sys.argv[0]} run profiles/weather/rain-count.yaml --bench {path} --clear")
+        click.echo(f"  {sys.argv[0]} run profiles/weather/rain-count.yaml --bench {path} --confirm-clear")
 
 
-async def _guised(path: Path, at: Path, stack: AsyncExitStack, seed: int) -> None:
+async def _guised(path: Path, out: Path, stack: AsyncExitStack, seed: int) -> None:
     """Serve the mock in a guise, and obey the hand switches on standard input."""
     from ventproof_bench.mock.guise.serve import serve_guise  # noqa: PLC0415
     from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
 
     guise = load_guise(path).model
-    stand = await serve_guise(guise, at, stack, seed=seed, tell=_tell)
+    stand = await serve_guise(guise, out, stack, seed=seed, tell=_tell)
     click.echo(f"{guise.guise} listens here (one user a port), its relay board too:")
     for what, place in stand.places.items():
         click.echo(f"  {what:9} {place}")

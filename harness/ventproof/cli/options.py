@@ -9,7 +9,7 @@ from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from ventproof_bench.yamlfile.load import Loaded
 
 
+L = TypeVar("L", bound="Loaded[Any]")
 Option = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 SHIPPED: Final = shipped_folder("ventproof", "profiles", checkout="../../profiles") / "weather"
@@ -51,7 +52,8 @@ UNIT: Final = click.option("--unit", default="", help="Serial number of the unit
 FIRMWARE: Final = click.option("--firmware", default="", help="Its firmware version.")
 OPERATOR: Final = click.option("--operator", default="", help="Who runs the test.")
 USE: Final = click.option(
-    "--use",
+    "--map",
+    "use",
     multiple=True,
     metavar="NAME=BENCH_NAME",
     help="Use BENCH_NAME of the bench where profiles use NAME.",
@@ -68,7 +70,10 @@ ANY_PATH: Final = click.option(
     "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
 )
 CLEAR: Final = click.option(
-    "--clear", is_flag=True, help="Confirm that vents and drives are clear of people and guarded; do not ask."
+    "--confirm-clear",
+    "clear",
+    is_flag=True,
+    help="Confirm that vents and drives are clear of people and guarded; do not ask.",
 )
 VIRTUAL: Final = "Seed for random values on a virtual bench."
 
@@ -230,7 +235,7 @@ def load_suite(
             profile = load_profile(path, any_path=any_path)
             if session_of is not None:
                 session_of.bind(profile)
-            suite.append(profile)
+            suite.append(warned(profile))
         except FileError as error:
             problems.extend(error.problems)
     if session_of is not None and not problems:
@@ -245,6 +250,13 @@ def load_suite(
     if others:
         click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
     return suite
+
+
+def warned(loaded: L) -> L:
+    """Warn of the names of an older version in a file; returns the file."""
+    for note in loaded.renamed:
+        click.echo(harmless(f"warning: {note}"), err=True)
+    return loaded
 
 
 def _chosen(suite: list[Loaded[Profile]], only: Sequence[str]) -> list[Loaded[Profile]]:
@@ -292,7 +304,7 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
     """Ask whether vents and drives are clear, before anything real is driven.
 
     Raises:
-        FileError: the operator said no, or nobody could be asked and `--clear` was not given.
+        FileError: the operator said no, or nobody could be asked and `--confirm-clear` was not given.
     """
     if bench.model.virtual or clear:
         return
@@ -303,16 +315,16 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
         raise FileError(
             [
                 Problem(
-                    "--clear",
+                    "--confirm-clear",
                     None,
                     None,
                     "this bench drives real outputs and no one is here to confirm that vents and drives are clear",
-                    "give --clear once that is so",
+                    "give --confirm-clear once that is so",
                 )
             ]
         )
     if not click.confirm("Are all vents and drives clear of people, and guarded?", err=True):
-        raise FileError([Problem("--clear", None, None, "not confirmed: nothing was switched")])
+        raise FileError([Problem("--confirm-clear", None, None, "not confirmed: nothing was switched")])
 
 
 def desks_for(bench: Loaded[BenchFile], *, page: bool = False) -> tuple[Desk, ...]:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from ventproof.rejudge.batch import Batch
-    from ventproof.report.model import ReportedCover
+    from ventproof.report.model import Past, ReportedCover
     from ventproof.runset.present import Choice
 
 
@@ -83,7 +83,9 @@ def module_for(out: Path) -> str:
     return "ventproof.report.build" if people else "ventproof.rejudge.batch"
 
 
-def write(out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = False) -> int:
+def write(
+    out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = False, past: Past | None = None
+) -> int:
     """Write one report of some logs and say what it says.
 
     Every kind judges each run again, and stands or falls by the same words.
@@ -93,6 +95,7 @@ def write(out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = F
         logs: of runs.
         choice: how they came to be looked at together.
         complete: draw every response.
+        past: the firmware versions before these runs, where a history was named.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -104,7 +107,7 @@ def write(out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = F
         from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
         from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
-        report = write_report(logs, out, choice, table_section, complete=complete)
+        report = write_report(logs, out, choice, table_section, complete=complete, past=past or {})
         click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
         for alarm in report.cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
@@ -180,21 +183,29 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     required=True,
     multiple=True,
     type=click.Path(path_type=Path, dir_okay=False),
-    help="Report to write. Overwrites an existing file. FILE.html and FILE.pdf are for people; "
+    help="Report to write. Overwrites an existing file. FILE.html and FILE.pdf are for people; of more than 12 runs "
+    "FILE.html is the first page, and each run has a page in the folder FILE-runs, which is replaced. "
     "FILE.xml (JUnit), FILE.md (summary for a pull request) and FILE.json (`ventproof "
     "schema results`) are for CI. May be given more than once.",
 )
 @click.option(
     "--complete",
     is_flag=True,
-    help="Draw every response. Without this a passed profile has one page in a PDF, and a page of more than 12 runs "
-    "draws only what did not pass.",
+    help="Draw every response. Without this a passed profile has one page in a PDF, and the pages of more than 12 runs "
+    "draw only what did not pass.",
 )
-def report(logs: tuple[Path, ...], outs: tuple[Path, ...], *, complete: bool) -> int:
+@click.option(
+    "--history",
+    default="",
+    metavar="FILE|URL",
+    help="Show the verdicts of earlier firmware versions of each profile, from this history, on the HTML page.",
+)
+def report(logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, *, complete: bool) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.
 
-    The report uses the logs alone. Each hash chain is checked and each run is judged again. Contradictions stand at the
-    top. Files that are not logs, and planned runs without a log, are listed as missing.
+    The report uses the logs alone; `--history` adds earlier verdicts. Each hash chain is checked and each run is judged
+    again. Contradictions stand at the top. Files that are not logs, and planned runs without a log, are listed as
+    missing.
 
     \b
     Exit code 0: the report is written and every log is confirmed, whatever the verdicts.
@@ -207,4 +218,18 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...], *, complete: bool) ->
     check_names(outs)
     paths = options.log_paths(logs, bundles=True)
     call_up(len(paths), module_for(outs[0]))
-    return max(write(out, paths, options.choice_of(logs), complete=complete) for out in outs)
+    past = _past(history) if history else None
+    return max(write(out, paths, options.choice_of(logs), complete=complete, past=past) for out in outs)
+
+
+def _past(history: str) -> Past:
+    """Return the verdicts of the firmware versions in a history.
+
+    Raises:
+        FileError: there is none, or it cannot be read.
+    """
+    from ventproof.history.database import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
+    from ventproof.history.store import History  # noqa: PLC0415
+    from ventproof.history.trends import verdicts_by_version  # noqa: PLC0415
+
+    return verdicts_by_version(History(place_of(history)).entries(findings=False))

@@ -184,7 +184,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Run each profile N times and state what this proves.  [default: 1]",
 )
 @click.option(
-    "--prove",
+    "--success-ratio",
     type=click.FloatRange(0, 100, min_open=True, max_open=True),
     metavar="PERCENT",
     help="Repeat until it is proved or refuted that at least PERCENT of the runs pass.",
@@ -262,7 +262,7 @@ def run(
     only: tuple[str, ...],
     any_path: bool,
     repeat: int | None,
-    prove: float | None,
+    success_ratio: float | None,
     confidence: float,
     reports: tuple[Path, ...],
     quiet: bool,
@@ -282,7 +282,7 @@ def run(
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
     suite = options.load_suite(profiles, session, only, any_path=any_path)
-    plan = repeats_for(repeat, prove, confidence)
+    plan = repeats_for(repeat, success_ratio, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)
         plan = repeats_of(going_on.plan, confidence)
@@ -290,6 +290,7 @@ def run(
         return _show_dry(session, suite, plan)
     if going_on is not None:
         _tell_resumed(going_on, others, session)
+    _warn_of_hours(session, suite, plan)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:
@@ -332,7 +333,7 @@ def _session(
         seed=seed,
         use=use_pairs(use),
         selfcheck=pinned(selfcheck, bench) if selfcheck else None,
-        table=fitting_table(table, bench) if table else None,
+        table=options.warned(fitting_table(table, bench)) if table else None,
         signing=signing_key(sign) if sign else None,
         keeper=keeper_of(history, out),
         ledger=ledger_beside(history, out),
@@ -351,9 +352,28 @@ def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPl
         click.echo(harmless(f"{profile.model.profile} ({takes}); seconds after its start state is set:"))
         for line in said_of(session.bind(profile)):
             click.echo(harmless(line))
+    _warn_of_hours(session, suite, plan)
     most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
     click.echo(f"{len(suite) * plan.repeats} run(s), {about(most_s)} at most; nothing was driven")
     return EXIT_PASS
+
+
+def _warn_of_hours(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPlan) -> None:
+    """Say which contacts a suite, begun now, may close more often than their limits within an hour."""
+    from ventproof.run.limits import hour_warnings, limited_by_the_hour  # noqa: PLC0415
+    from ventproof_bench.outputs.wear import closed_within_the_hour, places_of  # noqa: PLC0415
+
+    bench = session.bench.model
+    if session.ledger is None or bench.virtual or not limited_by_the_hour(bench):
+        return
+    told = closed_within_the_hour(session.ledger)
+    if told is None:
+        said = f"no ledger in {session.ledger}: closures of earlier runs are not counted"
+        click.echo(harmless(f"warning: {said}"), err=True)
+    closed = {name: (told or {}).get(at, []) for name, at in places_of(bench).items()}
+    bounds = (session.bind(profile) for profile in suite for _ in range(plan.repeats))
+    for line in hour_warnings(bounds, closed):
+        click.echo(harmless(f"warning: {line}"), err=True)
 
 
 def _only_resumed(path: Path) -> Path:
@@ -366,8 +386,10 @@ def _only_resumed(path: Path) -> Path:
 
     context = click.get_current_context()
     given = [
-        Problem(f"--{name}", None, None, "the plan that is resumed says this", "leave it out")
-        for name in ("repeat", "prove", "seed", "out")
+        Problem(
+            f"--{name.replace('_', '-')}", None, None, "the plan that is resumed says this", "leave it out"
+        )
+        for name in ("repeat", "success_ratio", "seed", "out")
         if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
     ]
     if given:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 @click.command("selfcheck")
 @options.BENCH
 @click.option(
-    "--unit",
+    "--wiring",
     is_flag=True,
     help="Check the wiring of the unit: operate each output and compare the signals that respond.",
 )
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 @with_page
 def selfcheck(
     bench: Path,
-    unit: bool,
+    wiring: bool,
     everything: bool,
     out: Path,
     seed: int,
@@ -56,8 +56,8 @@ def selfcheck(
 
     loaded = options.with_faults(load_bench(bench), faults)
     options.confirm_clear(loaded, clear=clear)
-    kind: checks.Kind = "unit" if unit else "bench"
-    with live_page(page) as live, checking(loaded.model, whole=not unit) as said:
+    kind: checks.Kind = "unit" if wiring else "bench"
+    with live_page(page) as live, checking(loaded.model, whole=not wiring) as said:
 
         def begins(what: str, takes_s: float) -> None:
             said(what, takes_s)

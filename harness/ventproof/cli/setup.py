@@ -30,8 +30,13 @@ if TYPE_CHECKING:
     help="Read answers from this file, for example from an earlier setup.",
 )
 @options.folder("--out", "records", "Folder for the logs of the trials.")
+@click.option(
+    "--any-path", is_flag=True, help="Let the file of answers name a maker's list outside its own folder."
+)
 @options.CLEAR
-def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, clear: bool) -> int:
+def setup(
+    bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, any_path: bool, clear: bool
+) -> int:
     """Set up a first bench in a dialogue: bench file BENCH, wiring check and a first rain test.
 
     You need: the unit and the relay board connected and powered, and the maker's list of registers. Nothing is written
@@ -41,7 +46,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
 
     \b
     Exit code 0: the bench file is written, and the trials passed.
-              1, 2: as those of `run` and `selfcheck --unit`.
+              1, 2: as those of `run` and `selfcheck --wiring`.
               3: an answer is wrong.
               4: the bench failed.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
@@ -55,7 +60,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     if bench.suffix not in {".yaml", ".yml"}:
         hint = f"write {bench.with_suffix('.yaml')}"
         raise FileError([Problem(str(bench), None, None, "a bench file's name ends in .yaml", hint)])
-    given = given_by(load_document(answers, SetupFile)) if answers else {}
+    given = given_by(load_document(answers, SetupFile), any_path=any_path) if answers else {}
     asker: SetupAsker
     if sys.stdin.isatty() and sys.stdout.isatty():
         from ventproof.terminal.asking import TerminalAsker  # noqa: PLC0415
@@ -68,6 +73,7 @@ def setup(bench: Path, pairs: tuple[str, ...], answers: Path | None, out: Path, 
     trials = Trials(
         hookup=lambda path: _hookup(path, out),
         run=lambda profile, path: _run(profile, path, out),
+        ledger=options.ledger(out),
     )
     try:
         code = set_up(bench, dialogue, trials, clear=clear)
@@ -87,7 +93,7 @@ def _hookup(bench: Path, out: Path) -> HookUpTried:
 
     loaded = load_bench(bench)
     with checking(loaded.model, whole=False) as begins:
-        result = selfcheck(loaded, out, kind="unit", begins=begins)
+        result = selfcheck(loaded, out, kind="unit", begins=begins, ledger=options.ledger(out))
     return HookUpTried(shown(loaded.model, result), result.result, result.log)
 
 
@@ -99,6 +105,6 @@ def _run(profile: Path, bench: Path, out: Path) -> int:
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded = load_bench(bench)
-    session = Session(bench=loaded, out=out, keeper=keeper_of(None, out))
+    session = Session(bench=loaded, out=out, keeper=keeper_of(None, out), ledger=options.ledger(out))
     suite = options.load_suite([profile], session)
     return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import sys
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final
 
 import click
@@ -111,8 +112,7 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     from ventproof.cli.report import code_of_cover  # noqa: PLC0415 - only this command needs it
     from ventproof.draft.traceability import table_section  # noqa: PLC0415
     from ventproof.log.signing import check_free, signers  # noqa: PLC0415
-    from ventproof.report.build import report_of  # noqa: PLC0415
-    from ventproof.report.write import html_of  # noqa: PLC0415
+    from ventproof.report.write import write_report  # noqa: PLC0415
     from ventproof.runset.bundle import LOGS, REPORT, write_bundle  # noqa: PLC0415
     from ventproof.runset.present import belonging  # noqa: PLC0415
 
@@ -120,13 +120,13 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
         raise FileError([Problem(str(out), None, None, "a bundle is a ZIP archive", "end its name in .zip")])
     check_free(out)
     paths, choice = options.log_paths(logs), options.choice_of(logs)
-    report = report_of(paths, choice, table_section)
-    cover, inside, keys = report.cover, belonging(paths, choice), signers(paths)
+    inside, keys = belonging(paths, choice), signers(paths)
     above = os.path.commonpath([path.resolve().parent for path in inside])
-    files: dict[str, Path | bytes] = {
-        f"{LOGS}/{path.resolve().relative_to(above).as_posix()}": path for path in inside
-    }
-    write_bundle(out, {**files, REPORT: html_of(report).encode()}, keys)
+    files = {f"{LOGS}/{path.resolve().relative_to(above).as_posix()}": path for path in inside}
+    with TemporaryDirectory(prefix="ventproof-") as made:
+        cover = write_report(paths, Path(made) / REPORT, choice, table_section).cover
+        pages = {page.relative_to(made).as_posix(): page for page in Path(made).rglob("*.html")}
+        write_bundle(out, {**files, **pages}, keys)
     click.echo(harmless(f"{out}: {len(paths)} logs, {cover.standing}: {cover.title}. {cover.says}"))
     for alarm in cover.alarms:
         click.echo(harmless(f"! {alarm}"))

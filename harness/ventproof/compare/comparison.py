@@ -10,6 +10,7 @@ from ventproof.compare.measures import Compared, ShiftLimits, compared
 from ventproof.compare.side import Side, complete, responses
 from ventproof.log.run import ABORTED
 from ventproof.statistics.shifts import MOST_REPEATS, fewer_passes
+from ventproof.verdict.brief import brief
 from ventproof.verdict.text import percent, rounded_up
 
 if TYPE_CHECKING:
@@ -48,6 +49,8 @@ class Flip:
         after: verdicts of the candidate's runs.
         why: the first reason that the candidate gives; empty when it passes.
         not_run: whether the candidate never came so far, an earlier step not having passed.
+        cause: what was wrong, in few words that are the same in every profile.
+        fails: whether a run of the candidate fails.
     """
 
     profile: str
@@ -58,6 +61,8 @@ class Flip:
     after: str
     why: str = ""
     not_run: bool = False
+    cause: str = ""
+    fails: bool = False
 
     @property
     def response(self) -> str:
@@ -169,7 +174,9 @@ def _profile(
         steady = all(run.verdict != ABORTED for run in base)
         fails = unknown and any(run.verdict == "fail" for run in candidate)
         why = _reason(candidate) or "nothing was known before"
-        yield Flip(profile, "", "", "worse" if fails or (aborted and steady) else "open", before, after, why)
+        turn: Turn = "worse" if fails or (aborted and steady) else "open"
+        cause = f"aborted: {why}" if aborted else "the base has no run with a verdict"
+        yield Flip(profile, "", "", turn, before, after, why, cause=cause, fails=fails)
     if complete(base) and complete(candidate):
         yield from _responses(profile, complete(base), complete(candidate), alpha)
 
@@ -189,7 +196,16 @@ def _responses(
             bad = [f for f in new[key] if f.verdict != "pass"]
             why = bad[0].why if bad else "" if turn == "better" else _SHOWS_NOTHING
             left = bool(bad) and all(f.skipped for f in bad)
-            yield Flip(profile, *_named(key, new[key]), turn, before, after, why, left)
+            cause = _cause(findings, bad)
+            failed = any(f.verdict == "fail" for f in bad)
+            yield Flip(profile, *_named(key, new[key]), turn, before, after, why, left, cause, failed)
+
+
+def _cause(base: Sequence[Finding], bad: Sequence[Finding]) -> str:
+    """Return what was wrong with the candidate, the worst first; where nothing is, what was wrong before."""
+    if bad:
+        return brief(max((f for f in bad), key=lambda f: (not f.skipped, _RANK[str(f.verdict)])))
+    return f"no longer: {next((brief(f) for f in base if f.explained), _SHOWS_NOTHING)}"
 
 
 def _shown_better(base: Sequence[Finding], candidate: Sequence[Finding], alpha: float) -> Turn | None:
@@ -366,13 +382,22 @@ _FINE: Final = 0.095
 """Below this a shift is given to a thousandth instead of a tenth."""
 
 
-def side_line(role: str, side: Side) -> str:
+def side_facts(side: Side) -> dict[str, str]:
     """Return what one side is: its firmware, its unit and bench, and how many runs."""
-    firmware, unit = (", ".join(side.told(of)) for of in ("firmware", "unit"))
-    bench = ", ".join(side.told("bench"))
     runs = f"{len(side.runs)} run{'s' * (len(side.runs) != 1)} of {len(side.profiles)} profile(s)"
-    left = f"; {side.repeated} more are the same to the byte and do not count" if side.repeated else ""
-    return f"{role}: firmware {firmware}, unit {unit}, on {bench}: {runs}{left} [{side.name}]"
+    left = f"; {side.repeated} identical ignored" if side.repeated else ""
+    return {
+        **{of: ", ".join(side.told(of)) for of in ("firmware", "unit", "bench")},
+        "runs": f"{runs}{left}",
+        "source": side.name,
+    }
+
+
+def side_line(role: str, side: Side) -> str:
+    """Return the same in one line."""
+    facts = side_facts(side)
+    source = "" if facts["source"] == facts["firmware"] else f" [{facts['source']}]"
+    return f"{role}: firmware {facts['firmware']}, unit {facts['unit']}, on {facts['bench']}: {facts['runs']}{source}"
 
 
 def counted(found: Comparison) -> list[str]:
@@ -417,9 +442,13 @@ def closing(found: Comparison) -> str:
     shifted = sum(one.meaning == "worse" for one in found.shifts)
     match found.outcome:
         case "worse":
-            return f"{flipped} verdict(s) changed for the worse, {shifted} shift(s) changed for the worse"
+            return (
+                f"{flipped} verdict(s) changed for the worse, {shifted} difference(s) changed for the worse"
+            )
         case "open":
             return "nothing proven worse; some inconclusive"
+        case _ if found.never_passing:
+            return f"nothing is worse; {found.never_passing} response(s) do not always pass on either side"
         case _:
             return "nothing is worse"
 
@@ -449,6 +478,12 @@ def moved(compared: Compared) -> str:
     verb, up, down = _WAYS[compared.measure]
     estimate = compared.shift.estimate
     return f"{verb} {amount(abs(estimate), compared.unit)} {up if estimate >= 0 else down}"
+
+
+def way(compared: Compared) -> str:
+    """Return which way a response differs, without by how much: `roof_vent responds later`."""
+    verb, up, down = _WAYS[compared.measure]
+    return f"{compared.key.signal} {verb} {up if compared.shift.estimate >= 0 else down}"
 
 
 def sure(compared: Compared, confidence: float) -> str:

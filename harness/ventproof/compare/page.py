@@ -1,28 +1,62 @@
-"""A comparison as one HTML file that needs nothing beside it."""
+"""A comparison as one HTML file that needs nothing else."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from importlib.metadata import version
-from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-from ventproof.compare.comparison import closing, counted, response, sentence, side_line
-from ventproof.report import write as report_page
+from ventproof.compare.causes import cause_of_outcome, flip_groups, shift_groups
+from ventproof.compare.comparison import closing, counted, response, sentence, side_facts
+from ventproof.history.dashboard import tally_of
+from ventproof.history.markup import board_texts, filled
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
-from ventproof_bench.base.text import clean
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Mapping
+
+    from ventproof.compare.causes import ShiftGroup
     from ventproof.compare.comparison import Comparison
     from ventproof.compare.measures import Compared
 
 
-_TEMPLATES: Final = Path(__file__).parent / "templates"
-_STANDING: Final = {"worse": "fail", "open": "inconclusive", "same": "pass"}
-_EDGE: Final = 95.0
-"""Where a bar that would leave the picture ends; the limit is drawn at a third of the half width."""
+TEMPLATES: Final = Path(__file__).parent / "templates"
+STYLE: Final = TEMPLATES / "changes.css"
+STANDING: Final = {
+    **dict.fromkeys(("fail", "aborted", "flaky", "worse"), "fail"),
+    **dict.fromkeys(("inconclusive", "open"), "inconclusive"),
+    "same": "pass",
+}
+"""How an outcome is framed, as the verdict of a report is."""
+
+_HALF: Final = 95.0
+"""Half of the width of a picture that is drawn in: what lies farthest from no difference ends there."""
+
+_LEAST_P: Final = 1e-4
+"""Smaller probabilities are all the same to a reader."""
+
+_OPEN: Final = 3
+"""So many groups are open when the page is."""
+
+
+class _Places:
+    """Names for the first row of each profile, which the dashboard leads to."""
+
+    def __init__(self) -> None:
+        self._names: dict[str, str] = {}
+
+    def first(self, profile: str) -> str:
+        """Return a name for a row where the profile has none yet, else nothing."""
+        if profile in self._names:
+            return ""
+        return self._names.setdefault(profile, f"p{len(self._names)}")
+
+    def link(self, profile: str) -> str:
+        """Return what leads to the profile's first row; empty where it has none."""
+        return f"#{self._names[profile]}" if profile in self._names else ""
 
 
 def write_page(found: Comparison, out: Path) -> None:
@@ -49,60 +83,114 @@ def check_page_name(out: Path) -> None:
 
 def html_of(found: Comparison) -> str:
     """Return a comparison as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - slow, and only pages need it
-
-    pages = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-        finalize=lambda value: clean(value) if isinstance(value, str) and type(value) is str else value,
-    )
-    shared = Path(report_page.__file__).parent / "templates" / "report.css"
-    css = "\n".join(path.read_text(encoding="utf-8") for path in (shared, _TEMPLATES / "compare.css"))
     firmware = [", ".join(side.told("firmware")) for side in (found.base, found.candidate)]
-    profiles = [
-        (profile, [_row(one, found.confidence) for one in group])
-        for profile, group in groupby(found.shifts, key=lambda one: one.key.profile)
+    places = _Places()
+    changed = [one for one in found.shifts if one.meaning != "same"]
+    flips = [
+        {
+            "turn": group.turn,
+            "cause": group.cause,
+            "profiles": group.profiles,
+            "open": number < _OPEN,
+            "rows": [
+                {**asdict(f), "response": f.response, "ident": places.first(f.profile)} for f in group.flips
+            ],
+        }
+        for number, group in enumerate(flip_groups(found.flips))
     ]
-    return pages.get_template("compare.html.j2").render(
-        css=css,
+    lone = [
+        {**asdict(one), "response": one.response, "ident": places.first(one.profile)}
+        for one in sorted(found.lone, key=lambda one: not one.open)
+    ]
+    shifts = groups_texts(shift_groups(changed), found.confidence, places.first, opened=not flips)
+    return filled(
+        TEMPLATES / "compare.html.j2",
+        STYLE,
+        kind="Two firmware versions compared",
         title=f"{firmware[1]} against {firmware[0]}",
         outcome=found.outcome,
-        standing=_STANDING[found.outcome],
+        standing=STANDING[found.outcome],
         closing=closing(found),
+        cause=cause_of_outcome(found),
         alarms=found.alarms,
-        sides=[side_line("Base", found.base), side_line("Candidate", found.candidate)],
+        sides=[
+            (role, side_facts(side)) for role, side in (("Base", found.base), ("Candidate", found.candidate))
+        ],
         counted=counted(found),
-        flips=[
-            {**asdict(flip), "response": flip.response}
-            for flip in sorted(found.flips, key=lambda flip: flip.not_run)
-        ],
-        lone=[
-            {**asdict(one), "response": one.response}
-            for one in sorted(found.lone, key=lambda one: not one.open)
-        ],
-        profiles=profiles,
+        board=_board(found, places),
+        flips=flips,
+        lone=lone,
+        shifts=shifts,
+        same=[row_texts(one, found.confidence) for one in found.shifts if one.meaning == "same"],
         version=version("ventproof"),
     )
 
 
-def _row(compared: Compared, confidence: float) -> dict[str, Any]:
+def _board(found: Comparison, places: _Places) -> Mapping[str, Any] | None:
+    """Return the profiles of both sides; nothing where both state the same firmware, and a column would mix them."""
+    if set(found.base.told("firmware")) & set(found.candidate.told("firmware")):
+        return None
+    newest = set(found.candidate.told("firmware"))
+    tally = tally_of([*found.base.runs, *found.candidate.runs])
+    return board_texts(
+        tally.dashboard(),
+        lambda profile, firmware: places.link(profile) if (firmware or "not stated") in newest else "",
+        units=len({*found.base.told("unit"), *found.candidate.told("unit")}) > 1,
+    )
+
+
+def groups_texts(
+    groups: Iterable[ShiftGroup],
+    confidence: float,
+    first: Callable[[str], str],
+    *,
+    opened: bool,
+) -> list[dict[str, Any]]:
+    """Return groups of differences as their template takes them.
+
+    Args:
+        groups: the groups.
+        confidence: of every interval.
+        first: gives a row of a profile its name on the page; empty where it needs none.
+        opened: whether the first few are open when the page is.
+    """
+    return [
+        {
+            "meaning": group.meaning,
+            "cause": group.cause,
+            "profiles": group.profiles,
+            "open": opened and group.meaning != "open" and number < _OPEN,
+            "chart": "",
+            "rows": [row_texts(one, confidence) | {"ident": first(one.key.profile)} for one in group.shifts],
+        }
+        for number, group in enumerate(groups)
+    ]
+
+
+def row_texts(compared: Compared, confidence: float) -> dict[str, Any]:
+    """Return one difference as its template takes it: in words, and the ends of its bar."""
     said = compared.shift
-    scale = 100 / 3 / said.limit if said.limit else float("inf")
+    ends = [value for value in (*said.interval, said.limit) if math.isfinite(value)]
+    scale = _HALF / (max(map(abs, ends)) or 1.0)
     low, middle, high = (
-        value * scale if value else 0.0 for value in (said.interval.low, said.estimate, said.interval.high)
+        round(max(-_HALF, min(_HALF, value * scale)), 1)
+        for value in (said.interval.low, said.estimate, said.interval.high)
     )
     return {
-        "meaning": compared.meaning,
+        "profile": compared.key.profile,
         "response": response(compared),
         "said": sentence(compared, confidence),
-        "low": round(max(-_EDGE, min(_EDGE, low)), 1),
-        "high": round(max(-_EDGE, min(_EDGE, high)), 1),
-        "middle": round(middle, 1) if abs(middle) <= _EDGE else None,
-        "off_left": low < -_EDGE,
-        "off_right": high > _EDGE,
+        "limit": round(min(_HALF, said.limit * scale), 1),
+        "low": low,
+        "middle": middle,
+        "high": high,
         "runs": f"{said.runs[0]} | {said.runs[1]}",
         "effect": f"{said.effect:+.2f}",
-        "p": "–" if compared.adjusted is None else f"{compared.adjusted:.2g}",
+        "p": _probability(compared.adjusted),
     }
+
+
+def _probability(p: float | None) -> str:
+    if p is None:
+        return "–"
+    return f"{p:.2g}" if p >= _LEAST_P else f"< {_LEAST_P:g}"

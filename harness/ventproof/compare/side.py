@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, final
 
-from ventproof.log.run import ABORTED
+from ventproof.log.run import ABORTED, evidence_key
 from ventproof.rejudge.batch import Logged, read_runs
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem
@@ -61,23 +61,11 @@ class Side:
 
 
 def side_of(name: str, runs: Iterable[RunRecord]) -> Side:
-    """Return a side. A run counts once, however often its log was given.
-
-    In virtual time the same seed gives the same run again, which is no further evidence; only another seed is.
-    """
+    """Return a side. A run counts once, however often its log was given."""
     given = list(runs)
     kept: dict[Hashable, RunRecord] = {}
     for run in given:
-        virtual = (
-            run.profile_sha256,
-            run.bench_sha256,
-            run.unit,
-            run.firmware,
-            run.seed,
-            run.verdict,
-            run.version,
-        )
-        kept.setdefault(virtual if run.clock == "virtual" else (run.digest, run.verdict), run)
+        kept.setdefault(evidence_key(run), run)
     return Side(name, tuple(kept.values()), len(given) - len(kept), tuple(_gaps(given)))
 
 

@@ -10,10 +10,16 @@ from itertools import accumulate, pairwise
 from statistics import fmean, variance
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.compare.causes import ShiftGroup, shift_groups
+from ventproof.compare.comparison import way
 from ventproof.compare.measures import Compared, ShiftLimits, judged, measured, pairs
 from ventproof.compare.side import Side, complete, responses
+from ventproof.history.dashboard import tally_of
 from ventproof.history.trends import firmware_order
+from ventproof.log.run import ABORTED
 from ventproof.statistics.shifts import changes, noise_of
+from ventproof.verdict.brief import brief, cause_sentence
+from ventproof.verdict.finding import Verdict
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -65,6 +71,91 @@ class FirmwareTrend:
     alarms: tuple[str, ...]
     courses: int
     confidence: float
+
+    @property
+    def newest(self) -> str:
+        """The newest version."""
+        return list(self.versions)[-1]
+
+
+def outcome(found: FirmwareTrend) -> str:
+    """Return how the newest version differs: `worse` or `open` by its changes, else `same`."""
+    meanings = {c.compared.meaning for c in found.changes if c.firmware == found.newest}
+    return next((word for word in ("worse", "open") if word in meanings), "same")
+
+
+def standing_of_newest(found: FirmwareTrend) -> str:
+    """Return how the newest version stands: by its runs (`fail`, `aborted`, `flaky`, `inconclusive`) or its changes."""
+    board = tally_of(found.versions[found.newest]).dashboard()
+    steady = {row.cells[0].verdict for row in board.rows if row.cells[0] and not row.cells[0].flaky}
+    words = {*steady, outcome(found)} | ({"flaky"} if board.flaky else set())
+    return next(word for word in _STANDINGS if word in words)
+
+
+_STANDINGS: Final = ("fail", ABORTED, "flaky", "worse", "inconclusive", "open", "same")
+
+
+def conclusion(found: FirmwareTrend) -> str:
+    """Return in one sentence how the runs of the newest version ended, and what it changed."""
+    *before, newest = found.versions
+    name = newest or "not stated"
+    runs = found.versions[newest]
+    bad = sum(run.verdict != "pass" for run in runs)
+    ended = f"{bad} of {len(runs)} runs did not pass" if bad else f"all {len(runs)} runs passed"
+    if not before:
+        return f"{name}: {ended}; one firmware version only: no trend"
+    meanings = [c.compared.meaning for c in found.changes if c.firmware == newest]
+    words = (("worse", "worse"), ("better", "better"), ("open", "inconclusive"))
+    counts = ", ".join(f"{meanings.count(meaning)} {word}" for meaning, word in words if meaning in meanings)
+    return f"{name}: {ended}; differences: {counts or 'none'}"
+
+
+def cause_of_newest(found: FirmwareTrend) -> str:
+    """Return in one sentence what explains how the newest version stands: what failed, or else what changed."""
+    newest, stands = found.newest, outcome(found)
+    runs = found.versions[newest]
+    profiles: dict[str, set[str]] = defaultdict(set)
+    for run in runs:
+        for finding in run.findings:
+            if finding.verdict is not Verdict.PASS and not finding.skipped:
+                profiles[brief(finding)].add(run.profile)
+        if run.verdict == ABORTED:
+            profiles[f"aborted: {run.reason}"].add(run.profile)
+    if not profiles:
+        perhaps = ", perhaps" if stands == "open" else ""
+        for change in found.changes:
+            if change.firmware == newest and change.compared.meaning == stands:
+                profiles[f"{way(change.compared)}{perhaps}"].add(change.compared.key.profile)
+    return cause_sentence(profiles, len(_profiles(runs)), "profile")
+
+
+def span_of(versions: Sequence[str]) -> str:
+    """Return the first and the last of some versions: `2.2 to 2.4`."""
+    ends = [name or "not stated" for name in (versions[0], versions[-1])]
+    return ends[0] if len(versions) == 1 else f"{ends[0]} to {ends[1]}"
+
+
+def by_version(found: FirmwareTrend, *, inconclusive: bool) -> list[tuple[str, list[ShiftGroup]]]:
+    """Return each version that changed something, the newest first, and its changes by cause.
+
+    Args:
+        found: the trend.
+        inconclusive: whether changes are among them that may be none.
+    """
+    changes: dict[str, list[Compared]] = defaultdict(list)
+    for change in reversed(found.changes):
+        if inconclusive or change.compared.meaning != "open":
+            changes[change.firmware].append(change.compared)
+    return [(firmware or "not stated", shift_groups(those)) for firmware, those in changes.items()]
+
+
+def counted_changes(found: FirmwareTrend) -> list[str]:
+    """Return how much was compared, and how much of it changed."""
+    known = sum(change.compared.meaning != "open" for change in found.changes)
+    unknown = len(found.changes) - known
+    versions = f"{found.courses} measured quantities over {len(found.versions)} versions"
+    lines = [f"{versions}: {known} change(s) beyond their limits"]
+    return [*lines, f"{unknown} more are inconclusive."] if unknown else lines
 
 
 def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> FirmwareTrend:

@@ -30,17 +30,19 @@ class Band:
     position: Quantity
     tolerance: Quantity
 
-    def stays(self, for_s: float, *, why: str = "") -> Response:
+    def stays(self, for_s: float, *, purpose: str = "") -> Response:
         """Return that it stays there."""
         return Stays(
             signal=self.signal,
             stays=self.position,
             tolerance=self.tolerance,
             for_=span_text(for_s),
-            why=why,
+            purpose=purpose,
         )
 
-    def reaches(self, within_s: float, holds_s: float, *, why: str = "", anyhow: bool = False) -> Response:
+    def reaches(
+        self, within_s: float, holds_s: float, *, purpose: str = "", anyhow: bool = False
+    ) -> Response:
         """Return that it comes there and stays; `anyhow`: or was there already."""
         return Reaches(
             signal=self.signal,
@@ -49,7 +51,7 @@ class Band:
             within=span_text(within_s),
             holds=span_text(holds_s),
             already_so="enough" if anyhow else None,
-            why=why,
+            purpose=purpose,
         )
 
     def returns(self, not_before_s: float, within_s: float) -> Response:
@@ -63,28 +65,28 @@ class Band:
         )
 
 
-def equals(flag: str, within_s: float, *, on: bool, why: str = "", anyhow: bool = False) -> Response:
+def equals(flag: str, within_s: float, *, on: bool, purpose: str = "", anyhow: bool = False) -> Response:
     """Return that a flag takes a state, seconds after the stimulus at the latest; `anyhow`: or had it already."""
     return Equals(
         signal=flag,
         equals="on" if on else "off",
         within=span_text(within_s),
         already_so="enough" if anyhow else None,
-        why=why,
+        purpose=purpose,
     )
 
 
-def keeps(flag: str, for_s: float, *, on: bool, why: str = "") -> Response:
+def keeps(flag: str, for_s: float, *, on: bool, purpose: str = "") -> Response:
     """Return that a flag has a state and keeps it, for so many seconds."""
     state, none = quantity(on, Dimension.COUNT), quantity(0, Dimension.COUNT)
-    return Stays(signal=flag, stays=state, tolerance=none, for_=span_text(for_s), why=why)
+    return Stays(signal=flag, stays=state, tolerance=none, for_=span_text(for_s), purpose=purpose)
 
 
-def found(flag: str, late_s: float, *, on: bool, watched: bool, why: str = "") -> Response:
+def found(flag: str, late_s: float, *, on: bool, watched: bool, purpose: str = "") -> Response:
     """Return that a flag is found in a state; the bench sees it `late_s` late, and `watched`: all the time."""
     if watched:
-        return keeps(flag, _FOUND_FOR_S, on=on, why=why)
-    return equals(flag, round(_FOUND_FOR_S + late_s, 6), on=on, why=why, anyhow=True)
+        return keeps(flag, _FOUND_FOR_S, on=on, purpose=purpose)
+    return equals(flag, round(_FOUND_FOR_S + late_s, 6), on=on, purpose=purpose, anyhow=True)
 
 
 def percent(value: float) -> Quantity:

@@ -21,6 +21,7 @@ from ventproof.oracle.proofs import shown
 from ventproof.profile.model import Reaches, Returns, Start
 from ventproof.profile.stimulus import CloseContact, OpenContact, PulseContact
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import write_whole
 from ventproof_bench.base.quantities import Quantity
 
 if TYPE_CHECKING:
@@ -127,7 +128,7 @@ def _start(scenario: Scenario, steps: Sequence[Step], table: OverrideTable, marg
         if isinstance(stimulus, CloseContact | OpenContact | PulseContact)
         for name in stimulus.outputs
     }
-    longest_s = max(o.release_delay + o.delays_within for o in table.overrides.values())
+    longest_s = max(o.release_delay + o.delay_tolerance for o in table.overrides.values())
     longest_s += max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     within_s = 60.0 * (int(longest_s // 60) + 2)
     bands = (
@@ -187,7 +188,7 @@ def write_drafts(folder: Path, made: Sequence[Draft], *, replace: bool) -> dict[
         folder.mkdir(parents=True, exist_ok=True)
         for draft in made:
             if texts[draft.file] != draft.text:
-                (folder / draft.file).write_text(draft.text, encoding="utf-8")
+                write_whole(folder / draft.file, draft.text)
     except OSError as error:
         reason = error.strerror or str(error)
         raise FileError([Problem(str(folder), None, None, f"cannot be written: {reason}")]) from None
@@ -240,7 +241,7 @@ def _fate(before: str | None, text: str) -> Fate:
     return "as it was" if before == text else "renewed"
 
 
-_OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "mends_after"})
+_OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "recovers_after"})
 _SAID: Final = {
     "averaged_over": "this bench cannot distinguish a mean over such a short time from no mean",
     "debounce": "this bench cannot open a contact for so short a time, or the entry delay is too short to show it",

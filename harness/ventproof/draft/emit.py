@@ -20,7 +20,7 @@ _DRAFTED: Final = "# Drafted from "
 _SPECIAL: Final = frozenset('#:"')
 _BRACED: Final = frozenset("[]{},")
 _ESCAPED: Final = frozenset('"\\')
-_ORDER: Final = {"signal": -1, "at": 1, "label": 2, "after": 1, "after_end_of": 1, "why": 3}
+_ORDER: Final = {"signal": -1, "at": 1, "label": 2, "after": 1, "after_end_of": 1, "purpose": 3}
 """Where keys that every stimulus or response may have stand: before (-1) or behind (1 to 3) those of its kind."""
 
 

@@ -21,16 +21,20 @@ def mishaps(builder: ScenarioBuilder) -> Iterator[Scenario]:
     for name, override in builder.table.overrides.items():
         for condition in builder.conditions(name):
             if isinstance(condition, FailedCondition):
-                for how in builder.table.sensors[condition.failed].how:
-                    yield _failure(builder, name, override, condition, how)
+                for mode in builder.table.sensors[condition.failed].modes:
+                    yield _failure(builder, name, override, condition, mode)
     yield from _supply_lost(builder)
 
 
 def _failure(
-    builder: ScenarioBuilder, name: str, override: TableOverride, condition: FailedCondition, how: FailureMode
+    builder: ScenarioBuilder,
+    name: str,
+    override: TableOverride,
+    condition: FailedCondition,
+    mode: FailureMode,
 ) -> Scenario:
     sensor = condition.failed
-    fails, mends = begun(condition, how=how), ended(builder.table, condition)
+    fails, restores = begun(condition, mode=mode), ended(builder.table, condition)
     about = (
         f"What {plain(sensor)} shows while {fails.about} is not weather. The unit must detect it in time and treat it"
         f" as {plain(name)}. Once the sensor works again, the unit must accept it again, but not immediately, and the"
@@ -39,7 +43,7 @@ def _failure(
     proves = (
         f"{name}.{condition_name(override, condition)}",
         *builder.joint(name, condition),
-        f"sensors.{sensor}.{how}",
+        f"sensors.{sensor}.{mode}",
         *builder.flag_lines(name),
         *_times(builder, sensor, override),
         *builder.positions(name),
@@ -47,11 +51,11 @@ def _failure(
     phases = (
         *builder.given(name, condition),
         builder.phase(fails),
-        *builder.ending(name, override, mends),
+        *builder.ending(name, override, restores),
     )
     return builder.scenario(
-        f"{name}-{sensor}-fails-{how}",
-        title=f"{builder.failing(name, sensor)}: {how}",
+        f"{name}-{sensor}-fails-{mode}",
+        title=f"{builder.failing(name, sensor)}: {mode}",
         about=about,
         overrides=(name,),
         phases=phases,
@@ -70,13 +74,13 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
     override = builder.table.overrides[name]
     away_s = 10.0 + supply.rides_through
     lost = ((0.0, open_(supply.contact)), (away_s, close(supply.contact)))
-    boots_s = away_s + supply.boots_for + supply.delays_within
+    boots_s = away_s + supply.boots_for + supply.delay_tolerance
     flags: tuple[Response, ...] = ()
     if override.flag:
-        begins_s = override.entry_delay + override.delays_within + lag_s(condition)
+        begins_s = override.entry_delay + override.delay_tolerance + lag_s(condition)
         late_s = builder.margins.late_s(override.flag)
         # It is on before, too: what shows that it was found again is that it was seen off.
-        seen_off = override.entry_delay - override.delays_within > late_s
+        seen_off = override.entry_delay - override.delay_tolerance > late_s
         within_s = round(boots_s + begins_s + late_s, 1)
         flags = (equals(override.flag, within_s, on=override.flag_while_active == "on", anyhow=not seen_off),)
     begins, ends = begun(condition), ended(builder.table, condition)
@@ -111,4 +115,4 @@ def _times(builder: ScenarioBuilder, sensor: str, override: TableOverride) -> tu
     """Return the sensor's times that the override's flag shows, together with its delays, from both sides."""
     if override.flag is None or not builder.margins.watches(override.flag):
         return ()
-    return f"sensors.{sensor}.fails_after", f"sensors.{sensor}.mends_after"
+    return f"sensors.{sensor}.fails_after", f"sensors.{sensor}.recovers_after"

@@ -89,7 +89,7 @@ def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condit
 
 def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, condition: Threshold) -> Scenario:
     its = condition_name(override, condition)
-    slow_s = lag_s(condition) + override.delays_within + 5
+    slow_s = lag_s(condition) + override.delay_tolerance + 5
     begins, ends = condition.begins_at, condition.ends_at
     near, far = ("below", "above") if condition.rising else ("above", "below")
     about = (
@@ -153,9 +153,9 @@ def averages(builder: ScenarioBuilder, override: TableOverride, condition: WindC
         return False
     reaches = (condition.begins_at.value - condition.accuracy.value) / just_beyond(condition)
     early_s = (
-        condition.averaged_over * reaches - override.delays_within - builder.margins.late_s(override.flag)
+        condition.averaged_over * reaches - override.delay_tolerance - builder.margins.late_s(override.flag)
     )
-    return condition.rising and early_s > override.delays_within + PULSES_LATE_S
+    return condition.rising and early_s > override.delay_tolerance + PULSES_LATE_S
 
 
 def _averaging(
@@ -191,7 +191,9 @@ def _chatter(
     if override.flag is None or open_s < max(fastest_s, _MS) or closed_s < 2 * condition.debounce:
         return
     travel_s = max(vent.starts_within + vent.full_travel[1] for vent in builder.table.vents.values())
-    times = ceil((override.entry_delay + override.delays_within + travel_s + _SPARE_S) / (open_s + closed_s))
+    times = ceil(
+        (override.entry_delay + override.delay_tolerance + travel_s + _SPARE_S) / (open_s + closed_s)
+    )
     if condition.state == "closed":
         train = pulsed(condition.contact, times, closed_s=closed_s, open_s=open_s)
         # The train outlasts whatever is expected of it, so that its end does not matter.

@@ -10,10 +10,10 @@ from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
     Idle,
-    Mend,
     OpenContact,
     PulseContact,
     Rainfall,
+    Restore,
     Wind,
     WriteValue,
 )
@@ -147,29 +147,31 @@ def turned(name: str, direction: Quantity) -> PlannedStimulus:
     )
 
 
-def failed(name: str, how: FailureMode) -> PlannedStimulus:
+def failed(name: str, mode: FailureMode) -> PlannedStimulus:
     """Return the failure of a sensor."""
     abouts = {
         "open": f"the wire of the {plain(name)} breaks",
         "short": f"the wires of the {plain(name)} touch",
         "stuck": f"the {plain(name)} stays as it is",
     }
-    return PlannedStimulus(Fail(fail=name, how=how), (WeatherChange(0.0, "failed", name, 1.0),), abouts[how])
+    return PlannedStimulus(
+        Fail(fail=name, mode=mode), (WeatherChange(0.0, "failed", name, 1.0),), abouts[mode]
+    )
 
 
 def cut(name: str, *, closed: bool) -> tuple[PlannedStimulus, PlannedStimulus]:
     """Return how the wire of a contact breaks, and works again with the contact in this state."""
     opens, back = (WeatherChange(0.0, "contact", name, value) for value in (0.0, float(closed)))
     return (
-        PlannedStimulus(Fail(fail=name, how="open"), (opens,), f"the wire of the {plain(name)} is cut"),
-        PlannedStimulus(Mend(mend=name), (back,), f"the wire of the {plain(name)} works again"),
+        PlannedStimulus(Fail(fail=name, mode="open"), (opens,), f"the wire of the {plain(name)} is cut"),
+        PlannedStimulus(Restore(restore=name), (back,), f"the wire of the {plain(name)} works again"),
     )
 
 
-def mended(name: str) -> PlannedStimulus:
+def restored(name: str) -> PlannedStimulus:
     """Return the end of a sensor's failure."""
     change = WeatherChange(0.0, "failed", name, 0.0)
-    return PlannedStimulus(Mend(mend=name), (change,), f"the wire of the {plain(name)} works again")
+    return PlannedStimulus(Restore(restore=name), (change,), f"the wire of the {plain(name)} works again")
 
 
 def idle(for_s: float) -> PlannedStimulus:
@@ -199,13 +201,13 @@ def playable(table: OverrideTable, condition: Condition, longest_s: float) -> bo
     return isinstance(condition, ContactCondition | ThresholdCondition)
 
 
-def begun(condition: Condition, *, how: FailureMode = "open") -> PlannedStimulus:
+def begun(condition: Condition, *, mode: FailureMode = "open") -> PlannedStimulus:
     """Return what brings a condition about, a value strongly."""
     match condition:
         case ContactCondition(contact=name, state=state):
             return close(name) if state == "closed" else open_(name)
         case FailedCondition(failed=name):
-            return failed(name, how)
+            return failed(name, mode)
         case ThresholdCondition():
             return played(condition, strong(condition))
     raise AssertionError(f"{condition!r} cannot be played")
@@ -217,7 +219,7 @@ def ended(table: OverrideTable, condition: Condition) -> PlannedStimulus:
         case ContactCondition(contact=name, state=state):
             return open_(name) if state == "closed" else close(name)
         case FailedCondition(failed=name):
-            return mended(name)
+            return restored(name)
         case ThresholdCondition():
             return played(condition, none(table, condition))
     raise AssertionError(f"{condition!r} cannot be played")
@@ -256,8 +258,8 @@ def none(table: OverrideTable, condition: ThresholdCondition) -> float:
         return 0.0
     if isinstance(condition, LevelCondition):
         sensor = table.sensors.get(condition.level)
-        if sensor is not None and sensor.good is not None:
-            return sensor.good.value
+        if sensor is not None and sensor.normal is not None:
+            return sensor.normal.value
         return condition.ends_at.value - sign(condition) * abs(strong(condition) - condition.ends_at.value)
     return round(condition.ends_at.value / 3, 1)
 
@@ -289,7 +291,7 @@ def lag_s(condition: Condition) -> float:
             return over_s + PULSES_LATE_S
         case RainfallCondition():
             lowest = condition.ends_at.value - condition.accuracy.value
-            return condition.tip.value * 3600.0 / max(lowest, 1e-3) * condition.of_last
+            return condition.tip.value * 3600.0 / max(lowest, 1e-3) * condition.tips
         case ContactCondition(debounce=debounce_s):
             return debounce_s
     return 0.0

@@ -153,7 +153,7 @@ def steps_of(scenario: Scenario, table: OverrideTable, margins: Margins) -> list
 
 def horizon_s(table: OverrideTable) -> float:
     """Return a time after which nothing of a phase can still go on, seconds."""
-    delays_s = sum(o.entry_delay + o.release_delay + 2 * o.delays_within for o in table.overrides.values())
+    delays_s = sum(o.entry_delay + o.release_delay + 2 * o.delay_tolerance for o in table.overrides.values())
     travels_s = sum(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     return 1800.0 + delays_s + 4 * travels_s
 
@@ -202,7 +202,7 @@ class _Responses:
         for name in self.scenario.sensors:
             flag, sensor = self.table.sensors[name].flag, self.table.sensors[name]
             if flag is not None:
-                delays = (number(sensor.fails_after), number(sensor.mends_after))
+                delays = (number(sensor.fails_after), number(sensor.recovers_after))
                 whys = (f"it fails after {delays[0]} s", f"it is trusted again after {delays[1]} s")
                 yield from self._flag(flag, self.owed.activity.failed[name], whys)
         for name in self.scenario.overrides:
@@ -230,7 +230,7 @@ class _Responses:
             if self.margins.watches(flag) and not any(
                 self.begin_s <= t_s < self.end_s for t_s in (*bounds.may.switches_s, *bounds.must.switches_s)
             ):
-                yield keeps(flag, self._watch_s(), on=becomes == "yes", why=self.phase.why)
+                yield keeps(flag, self._watch_s(), on=becomes == "yes", purpose=self.phase.why)
             return
         rising = becomes == "yes"
         first, last = (bounds.may, bounds.must) if rising else (bounds.must, bounds.may)
@@ -238,7 +238,7 @@ class _Responses:
         latest_s = [t_s for t_s in last.switches_s if t_s <= self.end_s][-1] - self.begin_s
         waits_s = early_s - late_s
         if waits_s >= _WORTH_S and self.margins.watches(flag):
-            yield keeps(flag, _early_s(waits_s), on=not rising, why=whys[0 if rising else 1])
+            yield keeps(flag, _early_s(waits_s), on=not rising, purpose=whys[0 if rising else 1])
         yield equals(flag, _late_s(latest_s + late_s), on=rising)
 
     def _vent(self, name: str) -> Response:
@@ -250,7 +250,7 @@ class _Responses:
             return self._range(name, after, tolerance + (after.high - after.low) / 2)
         band = Band(vent.signal, self._place(name, after.high), named(f"{name}_tolerance", tolerance))
         if self._rests(travel, before):
-            return band.stays(self._watch_s(), why=self.phase.why)
+            return band.stays(self._watch_s(), purpose=self.phase.why)
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + late_s
         from_s = _first_near_s(travel, after.high, tolerance, self.begin_s) - self.begin_s - late_s
         if after.high > before.high and from_s >= 1:
@@ -270,10 +270,10 @@ class _Responses:
         why = f"anywhere from {number(after.low)} % to {number(after.high)} %"
         before = travel.within(self.begin_s)
         if self._rests(travel, before):
-            return band.stays(self._watch_s(), why=why)
+            return band.stays(self._watch_s(), purpose=why)
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + self.margins.late_s(signal)
         was_there = self.margins.can_be_at(signal, (before.low, before.high), middle, tolerance)
-        return band.reaches(_late_s(by_s), self._holds_s(by_s), why=why, anyhow=was_there)
+        return band.reaches(_late_s(by_s), self._holds_s(by_s), purpose=why, anyhow=was_there)
 
     def _rests(self, travel: PossibleTravel, before: Range) -> bool:
         edges = {t_s for course in (travel.low, travel.high) for t_s, _ in course}
@@ -355,7 +355,7 @@ class ScenarioBuilder:
             return ()
         begins = [begun(other) for other in others]
         watch_s = (
-            override.entry_delay + override.delays_within + max(lag_s(other) for other in others) + _SPARE_S
+            override.entry_delay + override.delay_tolerance + max(lag_s(other) for other in others) + _SPARE_S
         )
         its = plain(condition_name(override, condition))
         return (
@@ -419,8 +419,8 @@ class ScenarioBuilder:
 
     def _calm(self, output: str) -> Quantity:
         sensor = self.table.sensors.get(output)
-        if sensor is not None and sensor.good is not None:
-            return quantity(sensor.good.value, sensor.good.dimension)
+        if sensor is not None and sensor.normal is not None:
+            return quantity(sensor.normal.value, sensor.normal.dimension)
         conditions = (c for override in self.table.overrides.values() for c in override.conditions)
         condition = next(c for c in conditions if isinstance(c, LevelCondition) and c.level == output)
         return quantity(none(self.table, condition), condition.begins_at.dimension)
@@ -429,7 +429,7 @@ class ScenarioBuilder:
         """Return how an override ends: by itself, or by a reset."""
         if not override.latched or self.table.reset is None:
             return (self.phase(ends),)
-        watch_s = override.release_delay + override.delays_within + 5
+        watch_s = override.release_delay + override.delay_tolerance + 5
         keeps = Phase(ends.about, ((0.0, ends),), watch_s, f"{plain(name)} is latched")
         return keeps, self.reset()
 
@@ -452,7 +452,7 @@ class ScenarioBuilder:
         delays = (("entry_delay", override.entry_delay), ("release_delay", override.release_delay))
         relay = (f"{name}.flag_while_active",) if override.flag_while_active == "off" else ()
         return (
-            *(f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delays_within),
+            *(f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delay_tolerance),
             *relay,
         )
 

@@ -112,7 +112,7 @@ def _too_short(
 
 
 def _waits(name: str, override: TableOverride, condition: Condition, table: OverrideTable) -> _Waits:
-    in_s, out_s, off_by_s = override.entry_delay, override.release_delay, override.delays_within
+    in_s, out_s, off_by_s = override.entry_delay, override.release_delay, override.delay_tolerance
     if not isinstance(condition, FailedCondition):
         return _Waits(
             in_s=in_s,
@@ -128,17 +128,17 @@ def _waits(name: str, override: TableOverride, condition: Condition, table: Over
     sensor, line = table.sensors[condition.failed], f"sensors.{condition.failed}"
     # Failed too early it counts until it is trusted again, and trusted too early until it fails again: only an
     # override whose delay is over by then shows it.
-    shows_in, shows_out = in_s < sensor.mends_after, out_s < sensor.fails_after
+    shows_in, shows_out = in_s < sensor.recovers_after, out_s < sensor.fails_after
     return _Waits(
         in_s=sensor.fails_after,
-        out_s=sensor.mends_after,
-        shows_in_s=in_s + sensor.fails_after + sensor.mends_after,
-        shows_out_s=out_s + sensor.fails_after + sensor.mends_after,
-        off_by_s=sensor.delays_within,
+        out_s=sensor.recovers_after,
+        shows_in_s=in_s + sensor.fails_after + sensor.recovers_after,
+        shows_out_s=out_s + sensor.fails_after + sensor.recovers_after,
+        off_by_s=sensor.delay_tolerance,
         why_in=f"it fails after {number(sensor.fails_after)} s",
-        why_out=f"it is trusted again after {number(sensor.mends_after)} s",
+        why_out=f"it is trusted again after {number(sensor.recovers_after)} s",
         in_lines=[f"{line}.fails_after"] if shows_in else [],
-        out_lines=[f"{line}.mends_after"] if shows_out else [],
+        out_lines=[f"{line}.recovers_after"] if shows_out else [],
     )
 
 
@@ -170,12 +170,17 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
 def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s: float) -> Iterator[Scenario]:
     flag, table, on = str(override.flag), builder.table, override.flag_while_active == "on"
     late_s = builder.margins.late_s(flag)
-    lasts_s = floor(override.release_delay - override.delays_within - READ_BEFORE_S - late_s - 1)
+    lasts_s = floor(override.release_delay - override.delay_tolerance - READ_BEFORE_S - late_s - 1)
     if not 2 * _SHORT_BY_S <= silent_s <= _LONGEST_SILENCE_S or lasts_s < _LEAST_S:
         return
     closes_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     takes_s = (
-        silent_s + override.entry_delay + override.delays_within + closes_s + READ_BEFORE_S + _SILENCE_SPARE_S
+        silent_s
+        + override.entry_delay
+        + override.delay_tolerance
+        + closes_s
+        + READ_BEFORE_S
+        + _SILENCE_SPARE_S
     )
     stands = tuple(
         _stands(builder, vent, position).stays(lasts_s) for vent, position in override.positions.items()
@@ -222,9 +227,9 @@ def _still(
     if wind is None or sensor.flag is None or not (hours and builder.margins.bench.virtual):
         return
     breeze = played(wind, none(table, wind))
-    fails, mends = begun(condition), ended(table, condition)
+    fails, restores = begun(condition), ended(table, condition)
     flags = ((sensor.flag, True), (str(override.flag), override.flag_while_active == "on"))
-    takes_s = sensor.fails_after + sensor.delays_within + override.entry_delay + override.delays_within
+    takes_s = sensor.fails_after + sensor.delay_tolerance + override.entry_delay + override.delay_tolerance
     longer_s = _minutes_s(takes_s + max(v.full_travel[1] for v in table.vents.values()) + _SILENCE_SPARE_S)
     still = idle(longer_s)
     phases = (
@@ -232,11 +237,11 @@ def _still(
         Phase(
             f"{fails.about}, and {still.about}",
             ((0.0, fails), (1.0, still), (1.0 + longer_s, asked(table))),
-            override.release_delay + override.delays_within + _SILENCE_SPARE_S,
+            override.release_delay + override.delay_tolerance + _SILENCE_SPARE_S,
             f"no pulse came for {number(sensor.fails_after)} s",
             tuple(_flag_found(builder, flag, on=on) for flag, on in flags),
         ),
-        builder.phase(mends),
+        builder.phase(restores),
     )
     about = (
         f"{plain(condition.failed).capitalize()} that send no pulse for longer than any calm are broken: the unit must"
@@ -249,7 +254,7 @@ def _still(
         about=about,
         overrides=(name,),
         phases=phases,
-        proves=(f"{name}.{condition.failed}.failed", f"{line}.open", f"{line}.mends_after"),
+        proves=(f"{name}.{condition.failed}.failed", f"{line}.open", f"{line}.recovers_after"),
     )
 
 

@@ -13,11 +13,11 @@ from ventproof.draft.stimuli import (
     close,
     failed,
     level,
-    mended,
     open_,
     pulsed,
     quantity,
     rain,
+    restored,
     sign,
     turned,
     wind,
@@ -27,7 +27,7 @@ from ventproof.profile.bind import bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.load import read_profile
 from ventproof.profile.model import Motion, Start, StartsMoving, Step
-from ventproof.profile.stimulus import Mend
+from ventproof.profile.stimulus import Restore
 from ventproof.table.model import (
     Condition,
     ContactCondition,
@@ -142,8 +142,8 @@ def moves_of(table: OverrideTable, bench: Loaded[BenchFile], *, longest_s: float
 
 def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, Quantity]]:
     for name, sensor in table.sensors.items():
-        if sensor.good is not None:
-            yield name, sensor.good
+        if sensor.normal is not None:
+            yield name, sensor.normal
     for override in table.overrides.values():
         for condition in override.conditions:
             if isinstance(condition, LevelCondition):
@@ -158,7 +158,7 @@ def _all(table: OverrideTable, longest_s: float) -> Iterator[Move]:
             yield from _of_condition(condition, table)
     for name, sensor in table.sensors.items():
         if sensor.fails_after <= longest_s:
-            yield from _wires(name, sensor.how)
+            yield from _wires(name, sensor.modes)
     yield from _turns(table)
     if table.reset is not None:
         yield from _contact(table.reset, 0.0, rest="open")
@@ -216,8 +216,8 @@ def _rain(condition: RainfallCondition) -> Iterator[Move]:
 
 def _level(condition: LevelCondition, table: OverrideTable) -> Iterator[Move]:
     name = condition.level
-    good = table.sensors[name].good if name in table.sensors else None
-    rest = good if good is not None else _value(condition, _far(condition, past_end=True))
+    normal = table.sensors[name].normal if name in table.sensors else None
+    rest = normal if normal is not None else _value(condition, _far(condition, past_end=True))
     for value in _telling(condition, rest):
         yield _move(level(name, value), f"{name} at {value}", rest.text, value.text)
 
@@ -244,7 +244,7 @@ def _wires(name: str, hows: Iterable[FailureMode]) -> Iterator[Move]:
     for how in hows:
         broken = _move(failed(name, how), f"the {thing} {words[how]}", WELL, how)
         yield replace(broken, thing=thing, from_states=whole)
-    yield replace(_move(mended(name), f"the {thing} work again", WELL, WELL), thing=thing)
+    yield replace(_move(restored(name), f"the {thing} work again", WELL, WELL), thing=thing)
 
 
 def _telling(condition: ThresholdCondition, rest: Quantity) -> Iterator[Quantity]:
@@ -281,7 +281,7 @@ def _cannot(planned: PlannedStimulus, bench: Loaded[BenchFile], start: Mapping[s
     if signal is None:
         return f"{planned.about}: the bench has no signal that shows a vent"
     stimuli: TimedStimuli = ((0.0, planned),)
-    if isinstance(planned.stimulus, Mend):
+    if isinstance(planned.stimulus, Restore):
         stimuli = ((0.0, failed(planned.output, "open")), *stimuli)
     moving = StartsMoving(signal=signal, starts_moving=Motion(by=percent(_PROBED_PERCENT), within="30 s"))
     done = applied(stimuli, ["it" if one is planned else None for _, one in stimuli])

@@ -16,7 +16,7 @@ from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.targets import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.check_responses import kind_of
-from ventproof.profile.model import StaysAbove, StaysBelow
+from ventproof.profile.model import StaysAtLeast, StaysAtMost
 from ventproof_bench.base.quantities import span_text
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
 
@@ -77,8 +77,8 @@ def foreseen(table: OverrideTable, sequence: Sequence) -> ExpectedBehaviour:
 def longest_tail_s(table: OverrideTable) -> float:
     """Return how long after the last action something may still come of it, seconds."""
     supply = table.supply
-    boots_s = supply.boots_for + supply.delays_within if supply is not None else 0.0
-    delays_s = max(o.entry_delay + o.release_delay + 2 * o.delays_within for o in table.overrides.values())
+    boots_s = supply.boots_for + supply.delay_tolerance if supply is not None else 0.0
+    delays_s = max(o.entry_delay + o.release_delay + 2 * o.delay_tolerance for o in table.overrides.values())
     runs_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     return boots_s + delays_s + 2 * runs_s + _SENSING_S
 
@@ -92,7 +92,7 @@ def gaps_s(table: OverrideTable) -> tuple[float, ...]:
     delays = {override.entry_delay for override in table.overrides.values()}
     delays |= {override.release_delay for override in table.overrides.values()}
     delays |= {sensor.fails_after for sensor in table.sensors.values()}
-    within_s = max(override.delays_within for override in table.overrides.values()) + SHORTEST_S
+    within_s = max(override.delay_tolerance for override in table.overrides.values()) + SHORTEST_S
     travel_s = max(vent.full_travel[1] for vent in table.vents.values())
     spans = {SHORTEST_S, travel_s / 2, travel_s + within_s}
     for delay in delays:
@@ -114,7 +114,7 @@ class Requirement:
     """One response that the unit owes.
 
     Attributes:
-        response: the response, with what the table says to it as its `why`.
+        response: the response, with what the table says to it as its `purpose`.
         after: number of the action that it counts from; None for the begin of a step without one.
     """
 
@@ -179,7 +179,7 @@ def last_requirements_of(
         powered = foreseen.activity.powered.at(foreseen.until_s)
         if signal in accuracies and state != "open" and powered == "yes":
             accuracy = accuracies[signal]
-            rests = found(signal, accuracy.late_s, on=state == "yes", watched=accuracy.always, why=why)
+            rests = found(signal, accuracy.late_s, on=state == "yes", watched=accuracy.always, purpose=why)
             requirements.append(Requirement(rests, None))
     return requirements
 
@@ -235,7 +235,7 @@ class _Requirements:
             if before is not None and before[1] != on and end_s - begin_s > _SHORTEST_S + accuracy.late_s:
                 after = self._last_action(before[0])
                 within_s = round(begin_s - self._at_s[after] + accuracy.late_s, 1)
-                yield Requirement(equals(accuracy.signal, within_s, on=on, why=why), after)
+                yield Requirement(equals(accuracy.signal, within_s, on=on, purpose=why), after)
             if accuracy.always:
                 yield from self._keeps(accuracy, (begin_s, end_s), why, on=on)
             before = end_s, on
@@ -248,7 +248,7 @@ class _Requirements:
             return
         for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
         if for_s >= _SHORTEST_S:
-            yield Requirement(keeps(accuracy.signal, round(for_s, 1), on=on, why=why), after)
+            yield Requirement(keeps(accuracy.signal, round(for_s, 1), on=on, purpose=why), after)
 
     def _known(self, bounds: UncertainState) -> list[tuple[bool, Span]]:
         """Return the spans in which a flag certainly is on or off and can be read, in order of time."""
@@ -284,7 +284,7 @@ class _Requirements:
             if begin_s <= self._at_s[after]:
                 for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
                 if for_s >= _SHORTEST_S:
-                    yield Requirement(band.stays(round(for_s, 1), why=name), after)
+                    yield Requirement(band.stays(round(for_s, 1), purpose=name), after)
             else:
                 within_s = begin_s - self._at_s[after] + accuracy.late_s
                 holds_s = end_s - begin_s - LATEST_S - 2 * accuracy.late_s
@@ -292,7 +292,7 @@ class _Requirements:
                     before = travel.within(self._at_s[after])
                     reach = tolerance + accuracy.off
                     anyhow = before.low <= at + reach and before.high >= at - reach
-                    reaches = band.reaches(round(within_s, 1), round(holds_s, 1), why=name, anyhow=anyhow)
+                    reaches = band.reaches(round(within_s, 1), round(holds_s, 1), purpose=name, anyhow=anyhow)
                     yield Requirement(reaches, after)
             left_s = end_s
         yield from self._bounded(name, accuracy, travel, tolerance)
@@ -334,12 +334,13 @@ class _Requirements:
             if high + tolerance < opens - _TELLS_PERCENT:
                 most = percent(ceil(high + tolerance))
                 yield Requirement(
-                    StaysBelow(signal=accuracy.signal, stays_below=most, for_=lasts, why=name), after
+                    StaysAtMost(signal=accuracy.signal, stays_at_most=most, for_=lasts, purpose=name), after
                 )
             if low - tolerance > _TELLS_PERCENT:
                 least = percent(floor(low - tolerance))
                 yield Requirement(
-                    StaysAbove(signal=accuracy.signal, stays_above=least, for_=lasts, why=name), after
+                    StaysAtLeast(signal=accuracy.signal, stays_at_least=least, for_=lasts, purpose=name),
+                    after,
                 )
 
 

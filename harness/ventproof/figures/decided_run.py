@@ -129,6 +129,16 @@ class Done:
     window: Window | None
     value: float | None
 
+    @property
+    def label(self) -> str:
+        """What it did, in few words."""
+        return self.said if len(self.edges) != 1 else contact_words(self.output, closed=self.edges[0][0])
+
+
+def contact_words(output: str, *, closed: bool) -> str:
+    """Return what became of a contact."""
+    return f"{output}: contact {'closed' if closed else 'opened'}"
+
 
 @final
 @dataclass(frozen=True, slots=True)

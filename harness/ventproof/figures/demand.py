@@ -73,7 +73,7 @@ def _around(target: float, tolerance: float, unit: str) -> str:
 
 
 def _deadline(within_s: float) -> tuple[float, str]:
-    return within_s, f"deadline {seconds(within_s)}"
+    return within_s, f"required by {seconds(within_s)}"
 
 
 def _end(for_s: float) -> tuple[float, str]:
@@ -235,6 +235,39 @@ def agreed(pieces: Sequence[Piece], formula: AgreesFormula) -> list[Piece]:
         lowest = min(min(part.l0, part.l1) for part in parts)
         ends.append((lowest - tolerance, max(max(part.u0, part.u1) for part in parts) + tolerance))
     return [Piece(t0, *e0, t1, *e1) for (t0, e0), (t1, e1) in pairwise(zip(times, ends, strict=True))]
+
+
+def outside(pieces: Iterable[Piece], spans: Sequence[Span], demand: Demand) -> Iterator[Piece]:
+    """Yield the parts of pieces that lie beyond an edge of a demand, in spans of log time: those above, then below."""
+    parts = [
+        part
+        for piece in pieces
+        for span in spans
+        if (part := clip(piece, *span)) is not None and part.l0 > -INF and part.u0 < INF
+    ]
+    if demand.high is not None:
+        yield from (above for part in parts for above in _above(part, demand.high))
+    if demand.low is not None:
+        yield from (_mirrored(below) for part in parts for below in _above(_mirrored(part), -demand.low))
+
+
+def _mirrored(piece: Piece) -> Piece:
+    return Piece(piece.t0, -piece.u0, -piece.l0, piece.t1, -piece.u1, -piece.l1)
+
+
+def _above(piece: Piece, edge: float) -> Iterator[Piece]:
+    """Yield what of a piece lies above an edge."""
+    if max(piece.u0, piece.u1) <= edge:
+        return
+    crossings = [
+        piece.t0 + (edge - v0) / (v1 - v0) * (piece.t1 - piece.t0)
+        for v0, v1 in ((piece.l0, piece.l1), (piece.u0, piece.u1))
+        if (v0 - edge) * (v1 - edge) < 0
+    ]
+    for from_s, to_s in pairwise(sorted([piece.t0, *crossings, piece.t1])):
+        part = clip(piece, from_s, to_s)
+        if part is not None and part.u0 + part.u1 > 2 * edge:
+            yield part._replace(l0=max(part.l0, edge), l1=max(part.l1, edge))
 
 
 _SAME: Final = 2e-3

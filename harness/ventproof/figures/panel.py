@@ -33,6 +33,10 @@ _MOST_STEPS: Final = 150
 _SHORTEST_ARROW_PX: Final = 16.0
 _TINT: Final[Mapping[str, str]] = {"fill": "currentColor", "fill_opacity": "0.12"}
 """What is required is grey; colours are for verdicts and for the signal itself."""
+_MEET_S: Final = 1e-6
+"""Pieces so near to each other in time are neighbours."""
+_SLOT_PX: Final = 7.0
+"""Half the width of the box in which a course must be at a deadline."""
 _APART_PX: Final = 6.0
 """Readings closer to each other than this are no dots: the line between them says as much."""
 
@@ -129,6 +133,11 @@ class Panel:
         posts = [(top, bottom)] if demand.leave else [(self.top, top), (bottom, self.bottom)]
         for upper, lower in posts:
             self._drawing.line(x, upper, x, lower, self._inside, class_="gate", stroke_width=4)
+        if not demand.leave:
+            left, right = x - _SLOT_PX, x + _SLOT_PX
+            self._drawing.box(
+                left, top, right, bottom, self._inside, class_="slot", stroke="currentColor", **_TINT
+            )
 
     def barred(self, from_s: float, to_s: float, demand: Demand, *, half_px: float) -> None:
         """Bar the band in a span of log time, in which the signal must not be in it."""
@@ -217,23 +226,20 @@ class Panel:
     def around(self, pieces: Iterable[Piece], spans: Iterable[tuple[float, float]]) -> None:
         """Tint what is demanded in spans of log time, where that moves; as `band` does."""
         shown = [part for piece in pieces for span in spans if (part := clip(piece, *span))]
-        for run in _runs(shown):
-            places = [
-                self._places([(piece.t0, low), (piece.t1, high)])
-                for piece in run
-                for low, high in ((piece.u0, piece.u1), (piece.l0, piece.l1))
-            ]
-            upper = [place for pair in places[::2] for place in pair]
-            lower = [place for pair in places[1::2] for place in pair]
+        self._filled(shown, class_="demanded", stroke="currentColor", **_TINT)
+
+    def perhaps(self, pieces: Iterable[Piece]) -> None:
+        """Hatch values outside of what is demanded that no reading rules out."""
+        shown = list(pieces)
+        if shown:
+            self._filled(shown, class_="perhaps", fill=self._drawing.hatch("either"), stroke=BLUE)
+
+    def _filled(self, pieces: Iterable[Piece], **paint: str) -> None:
+        for run in _runs(pieces):
+            upper = self._places(place for p in run for place in ((p.t0, p.u0), (p.t1, p.u1)))
+            lower = self._places(place for p in run for place in ((p.t0, p.l0), (p.t1, p.l1)))
             points = corners_text((*outline(upper), *reversed(outline(lower))))
-            self._drawing.mark(
-                "polygon",
-                self._inside,
-                class_="demanded",
-                points=points,
-                stroke="currentColor",
-                **_TINT,
-            )
+            self._drawing.mark("polygon", self._inside, points=points, **paint)
 
     def _areas(self, pieces: Iterable[Piece], dash: str, colour: str) -> None:
         for run in _runs(pieces):
@@ -305,10 +311,12 @@ class Panel:
                 d="".join(f"M{x:.1f},{y:.1f}h0" for x, y in cells.values()),
             )  # fmt: skip - as above
 
-    def spare(self, from_s: float, to_s: float, value: float, said: str, colour: str) -> None:
+    def along(  # noqa: PLR0917 - a place, its words and its looks
+        self, from_s: float, to_s: float, value: float, said: str, colour: str, name: str
+    ) -> None:
         """Draw an arrow along a span of log time at a value, with how long it is."""
         left, right, y = self.px(from_s), self.px(to_s), self.y(value)
-        self._arrow((left, y), (right, y), colour, "time-to-spare")
+        self._arrow((left, y), (right, y), colour, name)
         self._write(left + 4, y, said)
 
     def margin(self, ring: Ring, colour: str, beside_px: float) -> None:
@@ -382,7 +390,7 @@ def _runs(pieces: Iterable[Piece]) -> Iterable[list[Piece]]:
     run: list[Piece] = []
     for piece in pieces:
         bounded = piece.l0 > -INF and piece.u0 < INF
-        if run and (not bounded or piece.t0 > run[-1].t1 + 1e-6):
+        if run and (not bounded or abs(piece.t0 - run[-1].t1) > _MEET_S):
             yield run
             run = []
         if bounded:

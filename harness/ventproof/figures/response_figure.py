@@ -4,17 +4,26 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
+from itertools import takewhile
 from typing import Final, final
 
 from ventproof.case.case import Result
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
 from ventproof.deciders.formulas import CountsFormula, ReachesFormula, ReturnsFormula
-from ventproof.drives.formulas import AgreesFormula, FlagsFormula
+from ventproof.drives.formulas import AgreesFormula, FlagsFormula, NeverTogetherFormula, PausesFormula
 from ventproof.envelope.spans import INF, Piece
 from ventproof.figures import sheet
 from ventproof.figures.decided_run import Course, DecidedRun, Done
-from ventproof.figures.demand import Demand, Ring, agreed, figure_demand, furthest_outside, smallest_margin
+from ventproof.figures.demand import (
+    Demand,
+    Ring,
+    agreed,
+    figure_demand,
+    furthest_outside,
+    outside,
+    smallest_margin,
+)
 from ventproof.figures.drawing import BLUE, AxisScale, Drawing, padded
 from ventproof.figures.panel import Panel
 from ventproof.figures.rows import TIMED_ROW_PX, timed_row
@@ -127,8 +136,18 @@ def response_figure(run: DecidedRun, result: Result) -> str:
     lines = [place]
     if run.case.profile.decision == "simple":
         lines.append("decision: simple (readings used as they are, without their uncertainty)")
-    y = sheet.heading(drawing, verdict, f"{result.signal}: {scene.ruling.why}", lines)
+    y = sheet.heading(drawing, verdict, observed(result, scene.ruling), lines)
     return drawing.render(_axes(drawing, scene, run, y) + 6)
+
+
+def observed(result: Result, ruling: Ruling) -> str:
+    """Return what was observed of which signal; a sentence on two drives names them itself."""
+    watches = result.watches if isinstance(result, InvariantItem) else (result.watch,)
+    formula = watches[0].formula if watches and watches[0] is not None else None
+    names_them = isinstance(formula, NeverTogetherFormula) or (
+        isinstance(formula, PausesFormula) and ruling.verdict is Verdict.FAIL
+    )
+    return ruling.why if names_them else f"{', '.join(result.signals)}: {ruling.why}"
 
 
 def _step_scene(run: DecidedRun, item: Item) -> Scene:
@@ -207,9 +226,9 @@ def _stimulus_moments(watch: AnyWatch | None, stimulus: Done | None, began: Wind
     if stimulus is None:
         yield Moment(began.earliest_s, began.latest_s, "step begins", "stimulus")
     elif watch is not None:
-        yield Moment(watch.stimulus.earliest_s, watch.stimulus.latest_s, stimulus.said, "stimulus")
+        yield Moment(watch.stimulus.earliest_s, watch.stimulus.latest_s, stimulus.label, "stimulus")
     elif stimulus.window is not None:
-        yield Moment(stimulus.window.earliest_s, stimulus.window.latest_s, stimulus.said, "stimulus")
+        yield Moment(stimulus.window.earliest_s, stimulus.window.latest_s, stimulus.label, "stimulus")
 
 
 def _other_moments(done: Iterable[Done], but: Done | None, from_s: float, to_s: float) -> Iterator[Moment]:
@@ -217,7 +236,7 @@ def _other_moments(done: Iterable[Done], but: Done | None, from_s: float, to_s: 
         window = other.window
         if other is not but and window is not None and from_s <= window.earliest_s <= to_s:
             last_s = window.latest_s if len(other.edges) <= 1 else other.edges[0][2]
-            yield Moment(window.earliest_s, last_s, other.said, "other")
+            yield Moment(window.earliest_s, last_s, other.label, "other")
 
 
 def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
@@ -229,7 +248,7 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     contacts = set(item.invariant.while_ or ())
     moments = [
         Moment(
-            d.window.earliest_s, d.window.latest_s, d.said, "stimulus" if d.output in contacts else "other"
+            d.window.earliest_s, d.window.latest_s, d.label, "stimulus" if d.output in contacts else "other"
         )
         for d in run.done
         if d.window is not None and d.step > 0
@@ -237,7 +256,7 @@ def _always_scene(run: DecidedRun, item: InvariantItem) -> Scene:
     first, last = item.watches[0], item.watches[-1]
     ended_s = min(last.judged_to_s, run.end_s)
     room_s = max(0.5, 0.1 * (ended_s - first.judged_from_s))
-    from_s = max(0.0, first.judged_from_s - item.invariant.settled_after - room_s)
+    from_s = max(0.0, first.judged_from_s - item.invariant.applies_after - room_s)
     to_s = max(min(ended_s + room_s, run.end_s), from_s + 1.0)
     shown = tuple(m for m in moments if from_s <= m.from_s <= to_s)
     course = whole.between(from_s, to_s)
@@ -300,7 +319,10 @@ def _panel(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: flo
     for _, other in scene.others:
         panel.course(other, discrete=False, dash="7 3", dots=False, colour="currentColor")
     panel.course(scene.course, discrete=scene.discrete)
+    if scene.ruling.verdict is Verdict.INCONCLUSIVE:
+        panel.perhaps(outside(scene.course.pieces, _binding(scene), scene.demand))
     _left_over(panel, scene)
+    _late(panel, scene)
     if scene.others:
         named = [(scene.result.signal, scene.course, BLUE)]
         named += [(name, other, "currentColor") for name, other in scene.others]
@@ -350,9 +372,40 @@ def _left_over(panel: Panel, scene: Scene) -> None:
     if due_s <= scene.to_s and came_s < due_s:
         value = scene.course.at(came_s)
         at = demand.levels[0][0] if value[0] == -INF else sum(value) / 2
-        panel.spare(
-            came_s, due_s, at, f"{number_text(outward(ruling.slack_s.low, 1, up=False))} s to spare", colour
-        )
+        said = f"{number_text(outward(ruling.slack_s.low, 1, up=False))} s to spare"
+        panel.along(came_s, due_s, at, said, colour, "time-to-spare")
+
+
+def _binding(scene: Scene) -> list[tuple[float, float]]:
+    """Return where the signal had to be within the band: as long as it is to be kept, or from the deadline on."""
+    if scene.demand.keeps:
+        return scene.spans
+    if scene.demand.leave or scene.demand.gate_s is None:
+        return []
+    due_s = scene.watches[0].stimulus.latest_s + scene.demand.gate_s
+    holds_s = max(
+        (w.formula.holds_s for w in scene.watches if isinstance(w.formula, ReachesFormula)), default=0.0
+    )
+    return [(due_s, due_s + holds_s)]
+
+
+def _late(panel: Panel, scene: Scene) -> None:
+    """Draw by how much a flag or a state that failed is late at least: from the deadline until it may have come."""
+    demand, level = scene.demand, scene.demand.low
+    if (
+        scene.ruling.verdict is not Verdict.FAIL
+        or not scene.discrete
+        or demand.gate_s is None
+        or level is None
+    ):
+        return
+    due_s = scene.watches[0].stimulus.latest_s + demand.gate_s
+    after = [piece for piece in scene.course.pieces if piece.t1 > due_s]
+    missing = [*takewhile(lambda piece: not piece.l0 <= level <= piece.u0, after)]
+    if missing:
+        late_s = missing[-1].t1 - due_s
+        said = f"at least {number_text(outward(late_s, 1, up=False))} s late"
+        panel.along(due_s, missing[-1].t1, missing[0].l0, said, sheet.VERDICT_COLOUR["fail"], "late")
 
 
 def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
@@ -368,8 +421,11 @@ def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:
 
 
 def _range(scene: Scene) -> tuple[float, float]:
-    """Return the values between which there is something to see."""
+    """Return the values between which there is something to see: where nothing is decided, those around the limits."""
     demand, course = scene.demand, scene.course
+    binding = _binding(scene) if scene.ruling.verdict is Verdict.INCONCLUSIVE and not scene.discrete else []
+    if binding:
+        course = course.between(binding[0][0], binding[-1][1])
     values = course.edges()
     if course.traits.unit == "flag":
         values += FLAG_WORDS.values()
@@ -380,7 +436,8 @@ def _range(scene: Scene) -> tuple[float, float]:
     bounds = [b for p in course.pieces for b in (p.l0, p.u0, p.l1, p.u1) if -INF < b < INF]
     ends = (min(bounds), max(bounds)) if bounds else ()
     values += [min(max(b, read[0] - room), read[1] + room) for b in ends]
-    return padded(min(values, default=0.0), max(values, default=1.0), 0.25 if scene.discrete else 0.06)
+    share = 0.25 if scene.discrete else 0.5 if binding else 0.06
+    return padded(min(values, default=0.0), max(values, default=1.0), share)
 
 
 def every_drawable(run: DecidedRun) -> list[Result]:

@@ -16,6 +16,7 @@ from ventproof.figures.rows import Stretch, span_row, value_row
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
 from ventproof.figures.vent_panel import draw_vent
 from ventproof.figures.vents_seen import vents_seen
+from ventproof.figures.weather_lane import weather_lane
 from ventproof.log.events import OutputsSafe, StepBegin
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.evidence import is_discrete
@@ -25,6 +26,8 @@ _PLOT_PX: Final = 120.0
 _COUNTER_PX: Final = 60.0
 _ORDER: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 _NARROWEST_PX: Final = 1.5
+_SEEN_PX: Final = 3.0
+"""Hatching narrower than this is a line for the eye."""
 
 
 def run_figure(run: DecidedRun) -> str:
@@ -43,7 +46,7 @@ def run_figure(run: DecidedRun) -> str:
     rail = Panel(drawing, x, AxisScale(0.0, 1.0, y, y - 1), 0.0)
     for output in dict.fromkeys(done.output for done in run.done):
         if output not in run.bound.vents:
-            y = _output_row(drawing, rail, run, output, y)
+            y = weather_lane(drawing, rail, run, output, _output_row(drawing, rail, run, output, y))
     zones = [(first, y)]
     for seen in outside:
         _, bottom, after = draw_vent(drawing, x, run, seen, y + 6)
@@ -59,13 +62,22 @@ def run_figure(run: DecidedRun) -> str:
     for from_y, to_y in zones[1:]:
         sheet.draw_lines(drawing, moments, ends, top=from_y, bottom=to_y)
     y = sheet.time_axis(drawing, rail, y, "s since the run began")
-    entries = [
-        ("envelope", "possible values"),
-        ("gap", "no readings"),
-        ("either", "changed during this time"),
-        ("on", "closed, or on"),
-    ]
-    return drawing.render(sheet.key(drawing, entries, y + 8) + 6)
+    return drawing.render(sheet.key(drawing, _key(drawing), y + 8) + 6)
+
+
+def _key(drawing: Drawing) -> Iterator[tuple[str, str]]:
+    """Yield the signs that can be seen in the drawing, with their meaning."""
+    elements = [*drawing.root.iter()]
+    classes = {element.get("class") for element in elements}
+    fills = {e.get("fill") for e in elements if float(e.get("width", 0)) >= _SEEN_PX}
+    if "envelope" in classes:
+        yield "envelope", "possible values"
+    if drawing.hatch("gap") in fills:
+        yield "gap", "not known: no reading tells"
+    if drawing.hatch("either") in fills:
+        yield "either", "changed during this time"
+    if "closed" in classes:
+        yield "on", "closed, or on"
 
 
 def _lane(drawing: Drawing, rail: Panel, run: DecidedRun, name: str, y: float) -> tuple[float, float]:

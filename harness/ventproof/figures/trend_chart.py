@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -39,7 +38,6 @@ class Point:
 
     Attributes:
         firmware: the unit's firmware then.
-        at: when it was run.
         verdict: of the response.
         response_s: the window that holds the response time; None when it did not surely respond.
         limit_s: the latest response time that would have passed; None where no time was bounded, or no run tells it.
@@ -47,7 +45,6 @@ class Point:
     """
 
     firmware: str
-    at: dt.datetime
     verdict: Verdict
     response_s: Window | None
     limit_s: float | None
@@ -83,6 +80,7 @@ class Trend:
         response: the signal and what is demanded of it, as last demanded.
         unit: the signal's unit; empty where it has none.
         points: in the order of firmware, then of time.
+        cause: what was wrong the last time that it did not pass, in a few words; empty where it always passed.
     """
 
     profile: str
@@ -90,6 +88,7 @@ class Trend:
     response: str
     unit: str
     points: tuple[Point, ...]
+    cause: str = ""
 
     @property
     def versions(self) -> list[Version]:
@@ -99,13 +98,13 @@ class Trend:
 
 
 def trend_chart(trend: Trend, ident: str) -> str:
-    """Return a figure as SVG; empty when the response has neither a time nor a margin to draw.
+    """Return a figure as SVG; empty when neither times nor margins of its runs differ more than readings leave open.
 
     Args:
         trend: the response over the runs.
         ident: begins every id in the figure.
     """
-    panels = [(title, pair) for title, pair in _panels(trend) if any(pair(point) for point in trend.points)]
+    panels = [(title, pair) for title, pair in _panels(trend) if _differs([pair(p) for p in trend.points])]
     if not panels:
         return ""
     title = f"{trend.response}: {len(trend.points)} runs"
@@ -135,7 +134,15 @@ def _span(pair: tuple[float, float], unit: str) -> str:
 
 
 def _panels(trend: Trend) -> list[tuple[str, _Pair]]:
-    return [("response, s", _response), (f"margin, {trend.unit}", _margin)]
+    return [("response time, s", _response), (f"margin, {trend.unit}", _margin)]
+
+
+def _differs(pairs: Sequence[tuple[float, float] | None]) -> bool:
+    """Return whether two runs surely differ: their values lie apart, or only one of them has a value."""
+    known = [pair for pair in pairs if pair is not None]
+    if len(known) < len(pairs):
+        return bool(known)
+    return max(low for low, _ in known) > min(high for _, high in known)
 
 
 def _response(point: Point) -> tuple[float, float] | None:

@@ -183,7 +183,7 @@ def bench_text(bench: FirstBench) -> str:
     lines = [
         "# A first bench file, written by `ventproof setup`. Everything in it was answered by you or measured on this",
         "# bench; correct what you know better. `ventproof explain WORD` explains a word, `ventproof check`",
-        "# checks it, `ventproof selfcheck --unit` tries it on the bench.",
+        "# checks it, `ventproof selfcheck --wiring` tries it on the bench.",
         f"bench: {json.dumps(bench.title, ensure_ascii=False)}",
         "",
         "buses:",

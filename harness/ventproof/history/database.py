@@ -14,6 +14,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from sqlalchemy.pool import NullPool
 
 from ventproof.history.migrations import KNOWN, NEWEST
+from ventproof.history.reading import PATIENCE_S, bring_up, opened_to_read
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
@@ -90,8 +91,6 @@ def _empty(path: Path) -> bool:
     return not path.exists() or (path.is_file() and path.stat().st_size == 0)
 
 
-_PATIENCE_S: Final = 30
-"""So long one process waits for another that writes; a run is entered in milliseconds."""
 _SERVER_PATIENCE_S: Final = 10
 
 _LOCK: Final = 7_036_874_417  # of our own choice: whoever migrates on a PostgreSQL server holds it
@@ -103,7 +102,7 @@ class Database:
 
     Args:
         place: where it is kept.
-        create: make it when there is none.
+        create: make it when there is none, and bring up an older one, to write to it; otherwise it is only read.
 
     Raises:
         FileError: there is none, it cannot be opened, or it is a newer ventproof's.
@@ -111,10 +110,10 @@ class Database:
 
     def __init__(self, place: Place, *, create: bool) -> None:
         self.place = place
+        self._writes = create
         if place.path is not None and _empty(place.path):
             if not create:
-                hint = "`ventproof run` makes one as runs end, `ventproof history import` makes one from logs"
-                raise self._problem("there is no history here", hint)
+                raise self._none_here()
             self._make_folder(place.path.parent)
         self._engine = self._new_engine()
         with self._telling():
@@ -137,6 +136,7 @@ class Database:
         Raises:
             FileError: the database refuses.
         """
+        assert self._writes, "who opens it to write says so"
         with self._telling(), self._engine.connect() as connection:
             connection.execution_options(ventproof_writes=True)
             with connection.begin():
@@ -157,8 +157,12 @@ class Database:
             except ModuleNotFoundError:
                 hint = "pip install -e '.[postgresql]'"
                 raise self._problem("the driver for PostgreSQL is not installed", hint) from None
-        engine = create_engine(self.place.url, poolclass=NullPool, connect_args={"timeout": _PATIENCE_S})
-        event.listen(engine, "connect", _set_up_sqlite)
+        if self._writes:
+            engine = create_engine(self.place.url, poolclass=NullPool, connect_args={"timeout": PATIENCE_S})
+            event.listen(engine, "connect", _set_up_sqlite)
+        else:
+            path = self.place.path
+            engine = create_engine(self.place.url, poolclass=NullPool, creator=lambda: opened_to_read(path))
         event.listen(engine, "begin", _begin_sqlite)
         return engine
 
@@ -171,17 +175,20 @@ class Database:
         if revision not in {None, *KNOWN}:
             said = f"this history is of a newer ventproof (revision {revision})"
             raise self._problem(said, "update ventproof")
-        from alembic import command  # noqa: PLC0415 - slow, and needed once in the life of a history
-        from alembic.config import Config  # noqa: PLC0415
-
-        config = Config()
-        scripts = str(Path(__file__).parent / "migrations")
-        config.set_main_option("script_location", scripts.replace("%", "%%"))
+        if not self._writes:
+            if revision is None:
+                raise self._none_here()
+            said = f"this history is of an older ventproof (revision {revision})"
+            hint = "enter a log, which brings it up: ventproof history import --history URL LOG"
+            raise self._problem(said, hint)
         with self.writing() as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(text("SELECT pg_advisory_xact_lock(:key)"), {"key": _LOCK})
-            config.attributes["connection"] = connection
-            command.upgrade(config, NEWEST)
+            bring_up(connection)
+
+    def _none_here(self) -> FileError:
+        hint = "`ventproof run` makes one as runs end, `ventproof history import` makes one from logs"
+        return self._problem("there is no history here", hint)
 
     def _make_folder(self, folder: Path) -> None:
         try:
@@ -194,6 +201,8 @@ class Database:
         """Turn what the database says into one clear error."""
         try:
             yield
+        except OSError as error:
+            raise self._problem(f"the history cannot be read: {error.strerror}") from error
         except (SQLAlchemyError, UnicodeError) as error:  # SQLite names what it misses by bytes of the file
             raise self._problem(f"the history cannot be used: {_said(error)}") from error
 

@@ -7,24 +7,23 @@ import hashlib
 import os
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 from importlib.metadata import version
-from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, final
 from urllib.parse import quote
 
-from ventproof.figures.trend_chart import trend_chart
-from ventproof.history.trends import trends_of
+from ventproof.history.changes import changes_texts
+from ventproof.history.dashboard import RunTally
+from ventproof.history.markup import NOT_STATED, TEMPLATES, board_texts, filled
+from ventproof.history.trends import changed, in_order, trends_of
+from ventproof.history.unit import RunGroup, groups_of_runs, standing_of_unit
 from ventproof.log.run import trouble
-from ventproof.verdict.text import span_text
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
-from ventproof_bench.base.text import clean
 
 if TYPE_CHECKING:
-    from ventproof.figures.trend_chart import Trend, Version
     from ventproof.history.store import History, HistoryEntry, Wanted
-    from ventproof.log.run import RunRecord
 
 
 TITLE: Final = "History of override tests"
@@ -63,12 +62,8 @@ def _told_in(folder: Path) -> dict[str, Path]:
     return told
 
 
-_TEMPLATES: Final = Path(__file__).parent / "templates"
-_WORST_FIRST: Final = ("fail", "aborted", "inconclusive", "pass")
 _ENDINGS: Final = (".html", ".htm")
 """A page never takes the place of a log or of the history itself."""
-
-_NOT_STATED: Final = "not stated"
 
 Links = Callable[["HistoryEntry"], tuple[str, str]]
 """Gives where a run's report and its log are found from the page; empty where there is none."""
@@ -83,13 +78,23 @@ def write_page(path: Path, history: History, wanted: Wanted) -> int:
     if path.suffix.lower() not in _ENDINGS:
         reason = f"no page is written as {path.suffix or 'a file without an ending'}"
         raise FileError([Problem(str(path), None, None, reason, "end its name in .html")])
-    entries = list(history.entries(wanted))
-    left, reports = history.count(wanted) - len(entries), Reports()
-    gaps = history.gaps(entry.record for entry in entries)
-    text = page_of(entries, left=left, gaps=gaps, links=lambda entry: _beside(path, entry, reports))
+    reports = Reports()
+    text, number = _page(history, wanted, lambda entry: _beside(path, entry, reports))
     with whole_file(path) as file:
         file.write(text.encode())
-    return len(entries)
+    return number
+
+
+def _page(history: History, wanted: Wanted, links: Links, *, served: bool = False) -> tuple[str, int]:
+    """Return the page and how many runs are named on it: the newest; the dashboards count all that are wanted."""
+    tally = RunTally()
+    for entry in history.entries(replace(wanted, limit=None), findings=False):
+        tally.add(entry.record, entry.at)
+    entries = list(history.entries(wanted))
+    gaps = history.gaps(entry.record for entry in entries)
+    left = history.count(wanted) - len(entries)
+    text = page_of(entries, left=left, gaps=gaps, links=links, served=served, tally=tally)
+    return text, len(entries)
 
 
 def page_of(
@@ -99,27 +104,26 @@ def page_of(
     links: Links,
     gaps: Mapping[str, str] | None = None,
     served: bool = False,
+    tally: RunTally | None = None,
 ) -> str:
     """Return the page.
 
     Args:
-        entries: the runs, the newest first, with their findings.
-        left: how many older runs there are beside them.
+        entries: the runs that it names, the newest first, with their findings.
+        left: how many older runs there are.
         links: where the page leads.
         gaps: what is not here of their plans, by the plan's digest; None: nothing.
         served: whether reports are made on demand.
+        tally: all runs, counted; None: those that it names.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
-
-    pages = Environment(
-        loader=FileSystemLoader(_TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        finalize=lambda value: clean(value) if type(value) is str else value,
-    )
-    script = (_TEMPLATES / "history.js").read_text(encoding="utf-8")
-    return pages.get_template("history.html.j2").render(
-        css=(_TEMPLATES / "history.css").read_text(encoding="utf-8"),
+    script = (TEMPLATES / "history.js").read_text(encoding="utf-8")
+    counted = tally or _counted(entries)
+    units = [
+        _unit(number, group, links, gaps or {}, counted) for number, group in enumerate(_by_unit(entries))
+    ]
+    return filled(
+        TEMPLATES / "history.html.j2",
+        TEMPLATES / "history.css",
         script=script,
         policy=policy_for(script),
         title=TITLE,
@@ -127,11 +131,19 @@ def page_of(
         runs=len(entries),
         left=left,
         served=served,
-        units=[
-            _unit(number, name, group, links, gaps or {})
-            for number, (name, group) in enumerate(_by_unit(entries))
-        ],
+        units=sorted(units, key=lambda unit: _UNITS_FIRST.index(unit["verdict"])),
     )
+
+
+def _counted(entries: Iterable[HistoryEntry]) -> RunTally:
+    tally = RunTally()
+    for entry in entries:
+        tally.add(entry.record, entry.at)
+    return tally
+
+
+_UNITS_FIRST: Final = ("fail", "aborted", "incomplete", "flaky", "inconclusive", "pass")
+"""How units can stand, the worst first; of those that stand the same, the one that was tested last comes first."""
 
 
 def policy_for(script: str) -> str:
@@ -143,66 +155,51 @@ def policy_for(script: str) -> str:
     )
 
 
-def _by_unit(entries: Iterable[HistoryEntry]) -> list[tuple[str, list[HistoryEntry]]]:
+def _by_unit(entries: Iterable[HistoryEntry]) -> list[list[HistoryEntry]]:
     """Return the runs of each unit; the unit that was tested last comes first."""
     units: dict[str, list[HistoryEntry]] = {}
     for entry in entries:
         units.setdefault(entry.record.unit, []).append(entry)
-    return list(units.items())
+    return list(units.values())
 
 
 def _unit(
-    number: int, name: str, entries: Sequence[HistoryEntry], links: Links, gaps: Mapping[str, str]
+    number: int,
+    entries: Sequence[HistoryEntry],
+    links: Links,
+    gaps: Mapping[str, str],
+    tally: RunTally,
 ) -> dict[str, Any]:
-    verdict, extent = _standing(entries, gaps)
-    trends = enumerate(trends_of(entries))
+    name = entries[0].record.unit
+    board = tally.dashboard(name)
+    standing = standing_of_unit(entries, gaps, board.flaky)
+    places: dict[tuple[str, str], str] = {}
+    groups = [_group(group, links, f"u{number}", places) for group in groups_of_runs(entries)]
+    texts = board_texts(board, lambda *place: f"#{places[place]}" if place in places else "")
     return {
         "ident": f"unit-{number}",
-        "name": name or _NOT_STATED,
-        "firmware": entries[0].record.firmware or _NOT_STATED,
-        "verdict": verdict,
-        "extent": extent,
-        "rows": [_row(entry, links) for entry in entries],
-        "profiles": [
-            {"name": profile, "trends": [_trend(trend, f"u{number}-t{place}") for place, trend in group]}
-            for profile, group in groupby(trends, key=lambda item: item[1].profile)
-        ],
+        "name": name or NOT_STATED,
+        "firmware": entries[0].record.firmware or NOT_STATED,
+        "verdict": standing.verdict,
+        "extent": standing.extent,
+        "cause": standing.cause,
+        "board": texts,
+        "groups": groups,
+        "runs": len(entries),
+        "changes": changes_texts(
+            filter(changed, trends_of(in_order((entry.at, entry.record) for entry in entries))), f"u{number}"
+        ),
     }
 
 
-def _together(one: RunRecord, other: RunRecord) -> bool:
-    """Return whether two runs are the same, or of one set."""
-    if one.place is None or other.place is None:
-        return one is other
-    return one.place.plan.sha256 == other.place.plan.sha256
-
-
-def _standing(entries: Sequence[HistoryEntry], gaps: Mapping[str, str]) -> tuple[str, str]:
-    """Return how a unit stands with the firmware that was run last, and what that is said of.
-
-    Where planned runs are not here that is said first, and it is no pass.
-    """
-    firmware = entries[0].record.firmware
-    profiles = {entry.record.profile for entry in entries}
-    runs = [entry.record for entry in entries if entry.record.firmware == firmware]
-    newest = {record.profile: record for record in reversed(runs)}
-    # Repeats of one command stand together: the last of them alone says less than all.
-    latest = [record for record in runs if _together(record, newest[record.profile])]
-    earlier = sum(record.verdict != "pass" for record in runs) - sum(r.verdict != "pass" for r in latest)
-    verdicts = [record.verdict for record in latest]
-    worst = min(verdicts, key=_WORST_FIRST.index)
-    plans = dict.fromkeys(record.place.plan.sha256 for record in newest.values() if record.place)
-    said = [gaps[sha256] for sha256 in plans if sha256 in gaps]
-    whole = not said
-    if worst != "pass":
-        said.append(f"{verdicts.count(worst)} of {len(latest)} runs")
-    if len(newest) < len(profiles):
-        said.append(f"{len(profiles) - len(newest)} not run with this firmware")
-    if earlier:
-        said.append(f"{earlier} earlier run{'s' * (earlier > 1)} with it did not pass")
-    if any(record.clock == "virtual" for record in newest.values()):
-        said.append("on the mock, in virtual time")
-    return worst if whole or worst != "pass" else "incomplete", ", ".join(said)
+def _group(group: RunGroup, links: Links, prefix: str, places: dict[tuple[str, str], str]) -> dict[str, Any]:
+    """Return a group of runs; the first run of each profile with each firmware gets a name that a link finds."""
+    rows = []
+    for entry in group.entries:
+        place = entry.record.profile, entry.record.firmware
+        ident = "" if place in places else places.setdefault(place, f"{prefix}-r{len(places)}")
+        rows.append(_row(entry, links) | {"ident": ident})
+    return {"verdict": group.verdict, "cause": group.cause, "rows": rows}
 
 
 def _row(entry: HistoryEntry, links: Links) -> dict[str, Any]:
@@ -210,31 +207,12 @@ def _row(entry: HistoryEntry, links: Links) -> dict[str, Any]:
     report, log = links(entry)
     row = {
         "when": f"{entry.at:%Y-%m-%d %H:%M}",
-        "firmware": record.firmware or _NOT_STATED,
+        "firmware": record.firmware or NOT_STATED,
         "profile": record.profile,
         "verdict": record.verdict,
     }
-    words = " ".join([record.unit or _NOT_STATED, *row.values(), record.operator, record.digest])
-    return row | {"words": words.lower(), "report": report, "log": log, "trouble": trouble(record)}
-
-
-def _trend(trend: Trend, ident: str) -> dict[str, Any]:
-    return {
-        "step": trend.step,
-        "response": trend.response,
-        "unit": trend.unit,
-        "svg": trend_chart(trend, ident),
-        "versions": [_version(version) for version in trend.versions],
-    }
-
-
-def _version(found: Version) -> dict[str, str]:
-    return {
-        "firmware": found.firmware or _NOT_STATED,
-        "verdicts": ", ".join(f"{number} {verdict}" for verdict, number in found.counts.items()),
-        "response": span_text(found.response_s, "", decimals=2),
-        "margin": span_text(found.margin, "", decimals=2),
-    }
+    words = " ".join([record.unit or NOT_STATED, *row.values(), record.operator, record.digest])
+    return row | {"words": words.lower(), "report": report, "log": log, "trouble": trouble(record, 1)}
 
 
 def _beside(page: Path, entry: HistoryEntry, reports: Reports) -> tuple[str, str]:
@@ -253,9 +231,8 @@ def served_page(history: History, wanted: Wanted) -> str:
     Raises:
         FileError: the history cannot be read.
     """
-    entries = list(history.entries(wanted))
-    gaps = history.gaps(entry.record for entry in entries)
-    return page_of(entries, left=history.count(wanted) - len(entries), links=_here, gaps=gaps, served=True)
+    text, _ = _page(history, wanted, _here, served=True)
+    return text
 
 
 def _here(entry: HistoryEntry) -> tuple[str, str]:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Collection, Iterable
-from functools import lru_cache
+from collections.abc import Collection, Iterable, Mapping
+from functools import cache, lru_cache
+from types import NoneType
 from typing import Any, Final, final
 
 from sqlalchemy import DateTime, Dialect, Double, ForeignKey, String, Text, UniqueConstraint
@@ -19,6 +20,7 @@ from ventproof.log.plan import Plan, PlannedRun
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED, RunRecord
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
+from ventproof.verdict.old_names import kind_now
 from ventproof_bench.base.evidence import Window
 
 
@@ -108,9 +110,6 @@ class RunRow(Base):
     run_of_plan: Mapped[int | None]
     plan: Mapped[PlanRow | None] = relationship(
         primaryjoin="foreign(RunRow.plan_sha256) == PlanRow.sha256", viewonly=True
-    )
-    findings: Mapped[list[FindingRow]] = relationship(
-        order_by="FindingRow.place", cascade="all, delete-orphan", passive_deletes=True
     )
 
 
@@ -258,14 +257,14 @@ def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
     ]
 
 
-def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
-    """Return the record that a row was made from.
+def record_of(run: RunRow, findings: Iterable[Mapping[str, Any]]) -> RunRecord:
+    """Return the record that a row was made from, and the columns of its findings.
 
     Raises:
         LineError: a row is not as ventproof writes it.
     """
-    _require_types(run)
-    _require_word(run, "verdict", (*VERDICTS, ABORTED))
+    _require_types(RunRow, vars(run))
+    _require_word(vars(run), "verdict", (*VERDICTS, ABORTED))
     if not re.fullmatch(r"-?\d{1,400}", run.seed, re.ASCII):
         raise LineError(f"its seed is {run.seed!r}")
     place = None
@@ -283,38 +282,57 @@ def record_of(run: RunRow, findings: Iterable[FindingRow]) -> RunRecord:
     )
 
 
-def _require_types(row: Base) -> None:
+@cache
+def _kinds(table: type[Base]) -> tuple[tuple[str, tuple[type, ...]], ...]:
+    """Return of which types the value of each column may be."""
+    return tuple(
+        (
+            column.name,
+            (
+                column.type.python_type,
+                *([int] if column.type.python_type is float else []),
+                *([NoneType] if column.nullable else []),
+            ),
+        )
+        for column in table.__table__.columns
+    )
+
+
+def _require_types(table: type[Base], values: Mapping[str, Any]) -> None:
     """Refuse what the columns of an SQLite file can hold all the same, since it keeps to no types."""
-    for column in row.__table__.columns:
-        value, kind = getattr(row, column.name), column.type.python_type
-        if not isinstance(value, (kind, int) if kind is float else kind) and not (
-            value is None and column.nullable
-        ):
-            raise LineError(f"its {column.name} is {value!r}")
+    for name, kinds in _kinds(table):
+        if not isinstance(values[name], kinds):
+            raise LineError(f"its {name} is {values[name]!r}")
 
 
-def _require_word(row: Base, name: str, known: Collection[str]) -> None:
-    if getattr(row, name) not in known:
-        raise LineError(f"its {name} is {getattr(row, name)!r}")
+def _require_word(values: Mapping[str, Any], name: str, known: Collection[str]) -> None:
+    if values[name] not in known:
+        raise LineError(f"its {name} is {values[name]!r}")
 
 
-def _finding_record(finding: FindingRow) -> Finding:
-    _require_types(finding)
-    _require_word(finding, "status", [*map(str, Status)])
-    if finding.not_run is not None:
-        _require_word(finding, "not_run", [*map(str, NotRun)])
-    response = _bounds(finding.response_low, finding.response_high)
+_STATUSES: Final = frozenset(map(str, Status))
+_NOT_RUN: Final = frozenset(map(str, NotRun))
+
+
+def _finding_record(finding: Mapping[str, Any]) -> Finding:
+    _require_types(FindingRow, finding)
+    _require_word(finding, "status", _STATUSES)
+    not_run = finding["not_run"]
+    if not_run is not None:
+        _require_word(finding, "not_run", _NOT_RUN)
+    response = _pair(finding, "response")
     if response is not None and not response.low <= response.high:
         raise LineError(f"its response_low is {response.low!r}, its response_high {response.high!r}")
+    same = {name: finding[name] for name in _SAME_IN_FINDING}
     return Finding(
-        **{name: getattr(finding, name) for name in _SAME_IN_FINDING},
-        unit=finding.signal_unit,
-        status=Status(finding.status),
-        not_run=None if finding.not_run is None else NotRun(finding.not_run),
-        margin=_bounds(finding.margin_low, finding.margin_high),
-        slack_s=_bounds(finding.slack_low, finding.slack_high),
+        **{**same, "kind": kind_now(finding["kind"])},
+        unit=finding["signal_unit"],
+        status=Status(finding["status"]),
+        not_run=None if not_run is None else NotRun(not_run),
+        margin=_pair(finding, "margin"),
+        slack_s=_pair(finding, "slack"),
         response_s=None if response is None else Window(*response),
-        seen=_bounds(finding.seen_low, finding.seen_high),
+        seen=_pair(finding, "seen"),
     )
 
 
@@ -329,5 +347,6 @@ def _ends(name: str, pair: Bounds | None) -> dict[str, float | None]:
     }
 
 
-def _bounds(low: float | None, high: float | None) -> Bounds | None:
+def _pair(finding: Mapping[str, Any], name: str) -> Bounds | None:
+    low, high = finding[f"{name}_low"], finding[f"{name}_high"]
     return None if low is None or high is None else Bounds(low, high)

@@ -98,7 +98,7 @@ class Clockwork:
             EdgeReport(
                 report.closed,
                 round(report.due_s - self._origin_s, 6),
-                report.window and self.window(report.window),
+                report.window and replace(self.window(report.window), again=report.window.again),
             )
             for report in reports
         )

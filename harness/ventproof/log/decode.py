@@ -12,6 +12,7 @@ from ventproof.log import events as e
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
 from ventproof.log.plan import ORDER, Attempt, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
+from ventproof.verdict.old_names import kind_now
 from ventproof_bench.base.asking import Prompt, PromptKind
 from ventproof_bench.base.errors import Abort, AbortKind
 from ventproof_bench.base.evidence import (
@@ -409,8 +410,10 @@ def _stimulus(t_s: float, line: LineFields) -> e.StimulusApplied:
 
 
 def _edge_report(line: LineFields) -> EdgeReport:
-    left = line.raw("from") is not None
-    return EdgeReport(line.flag("closed"), line.time_s("due"), line.window() if left else None)
+    window = line.window() if line.raw("from") is not None else None
+    if window is not None and "again" in line:
+        window = replace(window, again=line.flag("again"))
+    return EdgeReport(line.flag("closed"), line.time_s("due"), window)
 
 
 def _stimulus_end(t_s: float, line: LineFields) -> e.StimulusEnd:
@@ -471,7 +474,7 @@ def _finding(t_s: float, line: LineFields) -> e.FindingMade:
         number=line.whole("number", 0),
         signal=line.text("signal"),
         unit=line.text("unit"),
-        kind=line.text("kind") if "kind" in line else "",
+        kind=kind_now(line.text("kind")) if "kind" in line else "",
         demand=line.text("demand"),
         status=status,
         not_run=None if reason is None else NotRun(reason),

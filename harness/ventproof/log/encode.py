@@ -304,7 +304,8 @@ def _span(window: Window) -> Fields:
 
 def _edge(edge: EdgeReport) -> Fields:
     span = {"from": None, "to": None} if edge.window is None else _span(edge.window)
-    return {"closed": edge.closed, "due": edge.due_s, **span}
+    again = {"again": True} if edge.window is not None and edge.window.again else {}
+    return {"closed": edge.closed, "due": edge.due_s, **span, **again}
 
 
 def _text_fields(pinned: PinnedText) -> Fields:

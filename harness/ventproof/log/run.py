@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
@@ -122,6 +122,24 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         version=header.versions["ventproof"],
         findings=findings,
         place=header.place,
+    )
+
+
+def evidence_key(run: RunRecord) -> Hashable:
+    """Return what two runs share that are one piece of evidence.
+
+    In virtual time the same seed gives the same run again, which is no further evidence; only another seed is.
+    """
+    if run.clock != "virtual":
+        return run.digest, run.verdict
+    return (
+        run.profile_sha256,
+        run.bench_sha256,
+        run.unit,
+        run.firmware,
+        run.seed,
+        run.verdict,
+        run.version,
     )
 
 

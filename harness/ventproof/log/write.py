@@ -160,9 +160,19 @@ class RecordLog:
         try:
             self._logger.line(event, t_s, fields)
         except OSError as error:
-            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else "it holds nothing"
+            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else self._without_a_line()
             raise RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}") from error
         self._digest = self._chained.digest
+
+    def _without_a_line(self) -> str:
+        """Remove a log that holds not even its first line; returns what became of it."""
+        try:
+            self.path.unlink()
+        except FileNotFoundError:
+            pass  # an earlier line had it removed, or its folder is gone
+        except OSError as error:
+            return f"it holds nothing, and cannot be removed ({error.strerror})"
+        return "it held nothing and was removed"
 
     def sync(self) -> None:
         """Force what was written to the disk.
@@ -189,6 +199,11 @@ class RecordLog:
         self._syncing = self._disk.submit(self.sync)
 
     @property
+    def lines(self) -> int:
+        """How many lines were written."""
+        return self._sink.lines
+
+    @property
     def digest(self) -> str:
         """Digest of the last line written; it stands for the whole log."""
         return self._digest
@@ -202,7 +217,7 @@ class RecordLog:
         """Sync and close; safe to call twice.
 
         Raises:
-            RecordError: the disk did not take everything.
+            RecordError: the disk did not take everything, or the log is not where it was written.
         """
         self._disk.shutdown()
         if self._sink.file.closed:
@@ -211,8 +226,17 @@ class RecordLog:
             if self._syncing is not None:
                 self._syncing.result()
             self.sync()
+            if self.lines:
+                self._require_there()
         finally:
             self._sink.file.close()
+
+    def _require_there(self) -> None:
+        """Require that whoever opens the log by its name finds what was written."""
+        with suppress(OSError):
+            if os.path.samestat(self.path.stat(), os.fstat(self._sink.file.fileno())):
+                return
+        raise RecordError(f"the log {self.path} is gone: it was removed or moved while it was written")
 
     def __enter__(self) -> Self:
         return self

@@ -80,7 +80,7 @@ class _Conditions:
 
     def active(self, override: TableOverride) -> UncertainState:
         holding = [self._calls(alternative) for alternative in override.when]
-        off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delays_within
+        off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delay_tolerance
         # `may` begins as early and ends as late as the delays allow, `must` begins as late and ends as early.
         may = settled(
             combined([each.may for each in holding], any),
@@ -178,7 +178,7 @@ class _Conditions:
     def _level(self, name: str, condition: LevelCondition) -> tuple[Steps, Steps]:
         """Return the lowest and the highest course of a level as the unit takes it: its last good value."""
         sensor = self._table.sensors.get(name)
-        first = condition.ends_at.value if sensor is None or sensor.good is None else sensor.good.value
+        first = condition.ends_at.value if sensor is None or sensor.normal is None else sensor.normal.value
         changes = [c for c in self._weather if c.name == name and c.kind in {"level", "failed"}]
         shown: list[WeatherChange] = []
         value, failed = first, False
@@ -223,7 +223,7 @@ class _Conditions:
         )
         must = settled(
             beyond(low, sure_at, sure_end),
-            condition.of_last * slowest_s,
+            condition.tips * slowest_s,
             max(0.0, _apart_s(condition, sure_end) - slowest_s),
             self.powered.must,
         )
@@ -236,15 +236,18 @@ class _Conditions:
             still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
             # Before 0 s every sensor is well, although no wind is stated there.
             failing = UncertainState(*(combined([each, _BEGUN], all) for each in still))
-        by_s = sensor.delays_within
+        by_s = sensor.delay_tolerance
         return UncertainState(
             settled(
-                failing.may, max(0.0, sensor.fails_after - by_s), sensor.mends_after + by_s, self.powered.may
+                failing.may,
+                max(0.0, sensor.fails_after - by_s),
+                sensor.recovers_after + by_s,
+                self.powered.may,
             ),
             settled(
                 failing.must,
                 sensor.fails_after + by_s,
-                max(0.0, sensor.mends_after - by_s),
+                max(0.0, sensor.recovers_after - by_s),
                 self.powered.must,
             ),
         )
@@ -289,7 +292,7 @@ def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
         WeatherChange(c.at_s, "contact", c.name, 1.0 - c.value, c.late_s)
         for c in of(weather, "contact", supply.contact)
     )
-    by_s = supply.delays_within
+    by_s = supply.delay_tolerance
     dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
     dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
     return UncertainState(dead_may, dead_must).inverted()

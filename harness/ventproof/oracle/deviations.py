@@ -5,8 +5,8 @@ line off by as little as counts, in one direction, and exactly so.
 
 - A threshold, or the far end of its hysteresis: by twice the table's `accuracy`, higher and lower; so a value must be
   played within that on either side. Where the accuracy is nothing: by a fifth of the hysteresis.
-- A time (delay, silence, time to fail or mend, boot): by four times the table's `delays_within`, one second and a fifth
-  of the time itself, longer and shorter; shorter than nothing is nothing.
+- A time (delay, silence, time to fail or recover, boot): by four times the table's `delay_tolerance`, one second and a
+  fifth of the time itself, longer and shorter; shorter than nothing is nothing.
 - A position: by twice the vent's `tolerance` and 1 %, further open and further closed.
 - A travel: a quarter slower than the slowest that is right, a quarter faster than the fastest.
 - A mean: none, and one over a longer time. A debounce: none.
@@ -138,12 +138,12 @@ def _of_vent(table: OverrideTable, name: str, vent: TableVent) -> Iterator[Devia
 
 
 def _of_sensor(table: OverrideTable, name: str, sensor: TableSensor) -> Iterator[Deviation]:
-    for how in sensor.how:
-        line, says = f"sensors.{name}.{how}", f"{name} that fails {how!r} is not noticed"
-        yield Deviation(line, says, table, (name, how))
-    for key, what in (("fails_after", "counts as failed"), ("mends_after", "is trusted again")):
-        for span_s in _around(getattr(sensor, key), sensor.delays_within):
-            deviating = _changed(table, "sensors", name, **{key: span_s, "delays_within": 0.0})
+    for mode in sensor.modes:
+        line, says = f"sensors.{name}.{mode}", f"{name} that fails {mode!r} is not noticed"
+        yield Deviation(line, says, table, (name, mode))
+    for key, what in (("fails_after", "counts as failed"), ("recovers_after", "is trusted again")):
+        for span_s in _around(getattr(sensor, key), sensor.delay_tolerance):
+            deviating = _changed(table, "sensors", name, **{key: span_s, "delay_tolerance": 0.0})
             yield Deviation(f"sensors.{name}.{key}", f"{name} {what} after {span_said(span_s)}", deviating)
 
 
@@ -163,7 +163,7 @@ def _of_condition(table: OverrideTable, name: str, line: str, placed: PlacedCond
         yield from _of_threshold(table, name, line, placed)
         return
     if isinstance(condition, BusSilentCondition):
-        for span_s in _around(condition.bus_silent, table.overrides[name].delays_within):
+        for span_s in _around(condition.bus_silent, table.overrides[name].delay_tolerance):
             silent = condition.model_copy(update={"bus_silent": span_s})
             says = f"{name} begins when the bus is silent for {span_said(span_s)}"
             yield Deviation(line, says, _conditioned(table, name, placed, silent))
@@ -210,7 +210,7 @@ def _of_mean(
     table: OverrideTable, name: str, line: str, placed: PlacedCondition, condition: WindCondition
 ) -> Iterator[Deviation]:
     over_s = condition.averaged_over
-    for span_s in (over_s + off_by_s(over_s, table.overrides[name].delays_within), 0.0):
+    for span_s in (over_s + off_by_s(over_s, table.overrides[name].delay_tolerance), 0.0):
         other = condition.model_copy(update={"averaged_over": span_s})
         says = f"{condition.wind} is averaged over {span_said(span_s)}"
         yield Deviation(f"{line}.averaged_over", says, _conditioned(table, name, placed, other))
@@ -218,8 +218,8 @@ def _of_mean(
 
 def _of_override(table: OverrideTable, name: str, override: TableOverride) -> Iterator[Deviation]:
     for key, word in (("entry_delay", "begins"), ("release_delay", "ends")):
-        for span_s in _around(getattr(override, key), override.delays_within):
-            deviating = _changed(table, "overrides", name, **{key: span_s, "delays_within": 0.0})
+        for span_s in _around(getattr(override, key), override.delay_tolerance):
+            deviating = _changed(table, "overrides", name, **{key: span_s, "delay_tolerance": 0.0})
             yield Deviation(f"{name}.{key}", f"{name} {word} after {span_said(span_s)}", deviating)
     if override.flag_while_active == "off":
         deviating = _changed(table, "overrides", name, flag_while_active="on")
@@ -269,13 +269,13 @@ def _of_supply(table: OverrideTable) -> Iterator[Deviation]:
     supply = table.supply
     if supply is None:
         return
-    longer_s = supply.boots_for + off_by_s(supply.boots_for, supply.delays_within)
+    longer_s = supply.boots_for + off_by_s(supply.boots_for, supply.delay_tolerance)
     other = "resume" if supply.restart == "reference" else "reference"
     for key, its, says in (
         ("rides_through", 0.0, "every interruption of the supply is felt"),
         ("boots_for", longer_s, f"the unit acts {span_said(longer_s)} after its supply is back"),
         ("restart", other, f"it restarts with {other!r}"),
     ):
-        update = {key: its} | ({} if key == "restart" else {"delays_within": 0.0})
+        update = {key: its} | ({} if key == "restart" else {"delay_tolerance": 0.0})
         deviating = table.model_copy(update={"supply": supply.model_copy(update=update)})
         yield Deviation(f"supply.{key}", says, deviating)

@@ -15,10 +15,10 @@ from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
     Idle,
-    Mend,
     OpenContact,
     PulseContact,
     Rainfall,
+    Restore,
     Stimulus,
     Wind,
     WriteValue,
@@ -60,7 +60,7 @@ class PlayedRun:
 
     Attributes:
         weather: everything that changed.
-        hows: of each failure of a sensor that was played, how: by its instant and the sensor's name.
+        modes: of each failure of a sensor that was played, its mode: by its instant and the sensor's name.
         watched: the decided responses.
         stands: where vents stood at first, where the start state says it, %.
         vents_to_s: until when the table alone says where vents go: nobody wrote another house temperature.
@@ -68,7 +68,7 @@ class PlayedRun:
 
     weather: tuple[WeatherChange, ...]
     watched: tuple[Watched, ...]
-    hows: Mapping[tuple[float, str], str]
+    modes: Mapping[tuple[float, str], str]
     stands: Mapping[str, float]
     vents_to_s: float = inf
 
@@ -77,12 +77,12 @@ class PlayedRun:
         """When the last of the watched responses is over."""
         return max((its.since_s + response_span(its.response)[1] for its in self.watched), default=0.0) + 1.0
 
-    def without(self, sensor: str, how: str) -> PlayedRun:
+    def without(self, sensor: str, mode: str) -> PlayedRun:
         """Return the same with a sensor that does not fail in one way."""
         weather, dropped = [], False
         for change in sorted(self.weather, key=lambda c: c.at_s):
             if change.kind == "failed" and change.name == sensor:
-                dropped = bool(change.value) and self.hows.get((change.at_s, sensor)) == how
+                dropped = bool(change.value) and self.modes.get((change.at_s, sensor)) == mode
                 if dropped:
                     continue
             weather.append(change)
@@ -104,9 +104,9 @@ def changes_of(stimulus: Stimulus, at_s: float, table: OverrideTable) -> Iterato
             yield from (WeatherChange(at_s + s, "wind", name, v, PULSES_LATE_S) for s, v in _speeds(stimulus))
         case Rainfall(rainfall=name):
             yield from (WeatherChange(at_s + s, "rainfall", name, v) for s, v in _intensities(stimulus))
-        case Fail(fail=name) if name in table.sensors and not stimulus.wanders and stimulus.how != "chatter":
+        case Fail(fail=name) if name in table.sensors and not stimulus.wanders and stimulus.mode != "chatter":
             yield WeatherChange(at_s, "failed", name, 1.0)
-        case Mend(mend=name) if name in table.sensors:
+        case Restore(restore=name) if name in table.sensors:
             yield WeatherChange(at_s, "failed", name, 0.0)
         case Idle(idle=for_s):
             yield from _silence(at_s, for_s)
@@ -210,7 +210,7 @@ def as_played(
     return PlayedRun(
         weather=(*start, *weather, *_wires(profile, table, timed)),
         watched=tuple(its for its in watched if its.since_s + response_span(its.response)[1] < known_to_s),
-        hows={(at_s, its.fail): its.how for at_s, its in timed if isinstance(its, Fail)},
+        modes={(at_s, its.fail): its.mode for at_s, its in timed if isinstance(its, Fail)},
         stands=stands,
         vents_to_s=_vents_known_to_s(profile, table, timed),
     )
@@ -254,9 +254,9 @@ def _wires(
                 closed[name] = True
             case OpenContact(open=name) | PulseContact(pulse=name):
                 closed[name] = False
-            case Fail(fail=name, how=how) if name in contacts and how in _WIRES:
+            case Fail(fail=name, mode=how) if name in contacts and how in _WIRES:
                 yield WeatherChange(at_s, "contact", name, _WIRES[how])
-            case Mend(mend=name) if name in contacts and name in closed:
+            case Restore(restore=name) if name in contacts and name in closed:
                 yield WeatherChange(at_s, "contact", name, float(closed[name]))
 
 
@@ -275,11 +275,11 @@ def _contacts_known_to_s(
         match stimulus:
             case Fail(fail=name) if name in unknown:
                 return at_s
-            case Fail(fail=name, how=how) if name in contacts:
+            case Fail(fail=name, mode=how) if name in contacts:
                 if how not in _WIRES or name not in known:
                     return at_s
                 failing.add(name)
-            case Mend(mend=name):
+            case Restore(restore=name):
                 failing.discard(name)
             case CloseContact() | OpenContact() | PulseContact():
                 known.add(stimulus.outputs[0])

@@ -80,10 +80,10 @@ def _vent_refuted(  # noqa: PLR0911 - a table of kinds
         case model.Stays():
             low, high = _band(response.stays.value, response.tolerance.value)
             return _leaves(travel, since_s, since_s + response.for_, low, high)
-        case model.StaysBelow():
-            return _leaves(travel, since_s, since_s + response.for_, -inf, response.stays_below.value)
-        case model.StaysAbove():
-            return _leaves(travel, since_s, since_s + response.for_, response.stays_above.value, inf)
+        case model.StaysAtMost():
+            return _leaves(travel, since_s, since_s + response.for_, -inf, response.stays_at_most.value)
+        case model.StaysAtLeast():
+            return _leaves(travel, since_s, since_s + response.for_, response.stays_at_least.value, inf)
         case model.Unchanged(unchanged=span) if span.tolerance is not None:
             stood, by = travel.within(since_s), span.tolerance.value
             return _leaves(travel, since_s, since_s + span.for_, stood.low - by, stood.high + by)

@@ -182,7 +182,7 @@ class WeatherChange:
     Attributes:
         at_s: when, the earliest.
         kind: `contact` closed (1) or open (0); `wind` in m/s; `rainfall` in mm/h; `level` in its own unit; `failed`: a
-            sensor has failed (1) or was mended (0), a level keeping its last good value meanwhile and pulses ceasing;
+            sensor has failed (1) or works again (0), a level keeping its last good value meanwhile and pulses ceasing;
             `direction` the wind comes from, degrees; `opens`: where the temperature wants a vent group, %; `silent`:
             nobody asks over the bus any more (1) or does so again (0).
         name: the output, the sensor or the vent group as the table names it; empty for the direction and the bus.

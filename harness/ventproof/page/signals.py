@@ -9,7 +9,8 @@ from ventproof.log.events import GapSeen, Note, NothingDriven, OutputsSafe, Outp
 from ventproof.log.left import LeftCounter
 from ventproof.run.ending import left_lines
 from ventproof.verdict.finding import Bounds
-from ventproof.verdict.text import number_text, range_text
+from ventproof.verdict.text import range_text, reading_text
+from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,9 +50,7 @@ class SeenSignals:
 
     def __init__(self, traits: Mapping[str, SignalTraits], states: Mapping[str, Mapping[str, int]]) -> None:
         self._units = {name: one.unit for name, one in traits.items()}
-        self._states = {
-            name: {value: word for word, value in known.items()} for name, known in states.items()
-        }
+        self._states = states
         self._fresh: dict[str, list[Point]] = {}
 
     @property
@@ -79,11 +78,9 @@ class SeenSignals:
     def text(self, name: str, low: float, high: float) -> str:
         """Return a value as people read it."""
         unit = self._units[name]
-        if unit == "flag":
-            return {0.0: "off", 1.0: "on"}.get(low, number_text(low))
-        if unit == "state":
-            return self._states.get(name, {}).get(int(low), number_text(low))
-        return number_text(low) if unit == "count" else range_text(Bounds(low, high), f" {unit}", 1)
+        if is_discrete(unit):
+            return reading_text(low, unit, self._states.get(name))
+        return range_text(Bounds(low, high), f" {unit}", 1)
 
 
 class ShownNews:

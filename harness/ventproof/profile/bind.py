@@ -113,7 +113,7 @@ def check_use(use: Mapping[str, str], profiles: list[Loaded[Profile]]) -> list[P
     """Return a problem for each name in `use` that no profile needs, since it would change nothing."""
     known = sorted({name for p in profiles for name in (*p.model.needs.outputs, *p.model.needs.signals)})
     return [
-        Problem("--use", None, None, f"no profile needs {name!r}", nearest(name, known))
+        Problem("--map", None, None, f"no profile needs {name!r}", nearest(name, known))
         for name in use
         if name not in known
     ]
@@ -127,8 +127,8 @@ def _lacks(
     reason = f"bench {bench.path} has no {what} {at!r}{taken}"
     if not fitting:
         return reason, f"it has no {what} at all; add one below `{section}:`"
-    mend = nearest(at, fitting)
-    return reason, mend if near(at, fitting) else f"{mend}; map it with `--use {name}=…`"
+    cure = nearest(at, fitting)
+    return reason, cure if near(at, fitting) else f"{cure}; map it with `--map {name}=…`"
 
 
 def _given_as(output: ContactOutput | ValueOutput) -> str:
@@ -200,7 +200,7 @@ def _twins(profile: Loaded[Profile], names: Mapping[str, str], kind: str) -> Ite
         if first.setdefault(at, name) != name:
             reason = f"{name!r} and {first[at]!r} both stand for {at!r} of the bench"
             yield profile.problem(
-                ("needs", kind, name), reason, "give each its own with `--use`", at_key=True
+                ("needs", kind, name), reason, "give each its own with `--map`", at_key=True
             )
 
 

@@ -44,7 +44,7 @@ def contact_problems(
         yield no_output(profile, path, name, at_key=at_key)
     elif needs[name] == VENT:
         yield profile.problem(
-            path, f"{name!r} is a vent, not a contact", "use `fail` and `mend`", at_key=at_key
+            path, f"{name!r} is a vent, not a contact", "use `fail` and `restore`", at_key=at_key
         )
     elif needs[name] != CONTACT:
         reason = f"{name!r} is a value in {needs[name]}, not a contact"
@@ -61,7 +61,7 @@ def written_problems(
         yield no_output(profile, path, name, at_key=at_key)
     elif needs[name] == VENT:
         reason = f"{name!r} is a vent and takes no value"
-        yield profile.problem(path, reason, "use `fail` and `mend`", at_key=at_key)
+        yield profile.problem(path, reason, "use `fail` and `restore`", at_key=at_key)
     elif needs[name] == CONTACT:
         hint = "use `close`, `open` or `pulse`, or `set` in the start"
         yield profile.problem(path, f"{name!r} is a contact and takes no value", hint, at_key=at_key)
@@ -105,8 +105,8 @@ FLAG_WORDS: Final = {"on": 1, "off": 0, "true": 1, "false": 0}
 _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, ...]]]] = {
     model.Reaches: ("reaches", ("reaches",), ("tolerance",)),
     model.Stays: ("stays", ("stays",), ("tolerance",)),
-    model.StaysAbove: ("stays_above", ("stays_above",), ()),
-    model.StaysBelow: ("stays_below", ("stays_below",), ()),
+    model.StaysAtLeast: ("stays_at_least", ("stays_at_least",), ()),
+    model.StaysAtMost: ("stays_at_most", ("stays_at_most",), ()),
     model.Returns: ("returns", ("returns",), ("tolerance",)),
     model.Unchanged: ("unchanged", (), ()),
     model.Equals: ("equals", (), ()),
@@ -129,8 +129,8 @@ DRIVE_KINDS: Final = (
 """What is demanded of the flags of drives only."""
 ALWAYS_KINDS: Final[dict[str, str]] = {
     "stays": "tolerance",
-    "stays_above": "",
-    "stays_below": "",
+    "stays_at_least": "",
+    "stays_at_most": "",
     "never_together": "",
     "pauses_before": "at_least",
     "runs_at_most": "",

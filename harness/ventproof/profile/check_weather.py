@@ -12,10 +12,10 @@ from ventproof.profile.rains import buckets_of, found_by_rains
 from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
-    Mend,
     OpenContact,
     PulseContact,
     Rainfall,
+    Restore,
     Stimulus,
     VentFailure,
     Wind,
@@ -53,15 +53,15 @@ def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) ->
         case Wind(wind=name):
             yield from contact_problems(profile, (*here, "wind"), name)
             yield from _course_problems(profile, here, lambda: wind_of(stimulus))
-        case Fail(fail=name) | VentFailure(fail=name) | Mend(mend=name):
-            key = "mend" if isinstance(stimulus, Mend) else "fail"
+        case Fail(fail=name) | VentFailure(fail=name) | Restore(restore=name):
+            key = "restore" if isinstance(stimulus, Restore) else "fail"
             needs = profile.model.needs.outputs
             if name not in needs:
                 yield no_output(profile, (*here, key), name)
             elif isinstance(stimulus, Fail) and needs[name] == VENT:
                 reason = f"{name!r} is a vent, and its drive cannot fail so"
                 yield profile.problem(
-                    (*here, "how"), reason, "say which part of it fails, as `part: position`"
+                    (*here, "mode"), reason, "say which part of it fails, as `part: position`"
                 )
             elif isinstance(stimulus, VentFailure) and needs[name] != VENT:
                 reason = f"{name!r} is not a vent that the bench plays, and fails otherwise"
@@ -135,9 +135,9 @@ def _failure_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
                 if parts & failed.setdefault(name, set()):
                     yield profile.problem((*path, "fail"), f"{name!r} has failed already", "restore it first")
                 failed[name] |= parts
-            case Mend(mend=name):
+            case Restore(restore=name):
                 if name not in failed:
-                    yield profile.problem((*path, "mend"), f"{name!r} has not failed", "use `fail` first")
+                    yield profile.problem((*path, "restore"), f"{name!r} has not failed", "use `fail` first")
                 failed.pop(name, None)
             case PulseContact(pulse=name):
                 if name in failed:
@@ -202,17 +202,17 @@ def _can_fail(
             f"{at} is a contact and shows no value",
             "leave `by` out, or fail it in another way",
         )
-    elif isinstance(output, TerminalOutput) and failure.how in {"open", "short"}:
-        if failure.how == "open" and output.breaks_with is not None:
+    elif isinstance(output, TerminalOutput) and failure.mode in {"open", "short"}:
+        if failure.mode == "open" and output.breaks_with is not None:
             return
         ends = end_levels(output)
-        said = put_fault(output, ends.broken if failure.how == "open" else ends.shorted)
+        said = put_fault(output, ends.broken if failure.mode == "open" else ends.shorted)
         if said is not None:
-            reason = f"{at} cannot show a wire that is {failure.how}: {said[0]}"
-            cure = "name a contact in series with it, `breaks_with:`, or " if failure.how == "open" else ""
-            yield profile.problem((*path, "how"), reason, f"{cure}fail it in another way")
-    elif not is_contact and failure.how == "chatter" and failure.by is None:
-        yield profile.problem((*path, "how"), f"{at} is not a contact", "say `by:`, how far its value jumps")
+            reason = f"{at} cannot show a wire that is {failure.mode}: {said[0]}"
+            cure = "name a contact in series with it, `breaks_with:`, or " if failure.mode == "open" else ""
+            yield profile.problem((*path, "mode"), reason, f"{cure}fail it in another way")
+    elif not is_contact and failure.mode == "chatter" and failure.by is None:
+        yield profile.problem((*path, "mode"), f"{at} is not a contact", "say `by:`, how far its value jumps")
 
 
 def _chatter_problems(
@@ -251,8 +251,8 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
                     hint = "write its value first, here or in the start"
                     yield profile.problem((*path, "fail"), f"the value of {name!r} before is unknown", hint)
                     continue
-                errors[name] = (by.value, -by.value) if stimulus.how == "chatter" else (by.value,)
-            case Mend(mend=name):
+                errors[name] = (by.value, -by.value) if stimulus.mode == "chatter" else (by.value,)
+            case Restore(restore=name):
                 errors.pop(name, None)
         for name in stimulus.outputs:
             for error in errors.get(name, ()):
@@ -266,13 +266,13 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
         match stimulus:
             case WriteValue(write=name):
                 known.add(name)
-            case Fail(fail=name, how="open" | "short"):
+            case Fail(fail=name, mode="open" | "short"):
                 cut.add(name)
-            case Mend(mend=name):
+            case Restore(restore=name):
                 if name in cut - known and isinstance(outputs[name], TerminalOutput):
                     hint = "write its value first, here or in the start"
                     yield profile.problem(
-                        (*path, "mend"), f"the value of {name!r} from now on is unknown", hint
+                        (*path, "restore"), f"the value of {name!r} from now on is unknown", hint
                     )
                 cut.discard(name)
 

@@ -87,8 +87,8 @@ class PowerFormula(FileModel):
 class FormulaStorm(FileModel):
     """A storm made from an intensity-duration-frequency formula of the place, for one return period."""
 
-    shape: Literal["alternating", "chicago"]
-    """`alternating`: blocks, the heaviest in the middle and the others right and left by turns; `chicago`: every span
+    shape: Literal["alternating", "peaked"]
+    """`alternating`: blocks, the heaviest in the middle and the others right and left by turns; `peaked`: every span
     around the peak holds the depth that the formula gives for its duration."""
     lasts: PositiveSeconds
     """Length of the storm."""
@@ -99,12 +99,12 @@ class FormulaStorm(FileModel):
     ]
     """The formula: a, b and n of a / (t + b)^n, or c, e and f of c / (t^e + f)."""
     peak_at: AnyQuantity = Quantity(50.0, Dimension.PERCENT, "50 %")
-    """With `chicago`: how much of the storm's length lies before its peak."""
+    """With `peaked`: how much of the storm's length lies before its peak."""
 
     @model_validator(mode="after")
     def _peak_lies_inside(self) -> Self:
-        if "peak_at" in self.model_fields_set and self.shape != "chicago":
-            raise Refusal("peak_at belongs to `shape: chicago`", "leave it out", key="peak_at")
+        if "peak_at" in self.model_fields_set and self.shape != "peaked":
+            raise Refusal("peak_at belongs to `shape: peaked`", "leave it out", key="peak_at")
         if self.peak_at.dimension is not Dimension.PERCENT or not 0 <= self.peak_at.value <= 100:  # noqa: PLR2004 - per cent
             raise Refusal(f"peak_at {self.peak_at.text!r} must be from 0 % to 100 %", key="peak_at")
         return self
@@ -221,7 +221,7 @@ class Turbulence(FileModel):
     """Standard deviation of the speed over its mean; 10 % to 30 % is usual near the ground."""
     for_: Annotated[PositiveSeconds, Field(alias="for")] = 600.0
     """How long until it repeats; the mean over it is the wind's speed."""
-    spectrum: Literal["kaimal", "von-karman"] = "kaimal"
+    spectrum: Literal["surface-layer", "isotropic"] = "surface-layer"
     """Which spectrum the speeds follow."""
     length: Annotated[float, Field(gt=0, le=10_000)] = 56.7
     """Length scale of the spectrum, metres; the usual one is Kaimal's at 10 m above ground."""

@@ -43,7 +43,7 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             return response.holds, response.within + response.holds
         case model.Returns():
             return response.not_before, response.within
-        case model.Stays() | model.StaysAbove() | model.StaysBelow() | model.OvershootsAtMost():
+        case model.Stays() | model.StaysAtLeast() | model.StaysAtMost() | model.OvershootsAtMost():
             return response.for_, response.for_
         case (
             model.NeverTogether()

@@ -21,6 +21,7 @@ from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start
 from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.model import Invariant, Profile
 from ventproof.profile.stimulus import Rainfall, Wind
+from ventproof.verdict.old_names import IN_PROFILES
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import stands_below
 from ventproof_bench.base.quantities import PLAIN_UNITS
@@ -112,7 +113,9 @@ def load_profile(path: str | FilePath, *, any_path: bool = False) -> Loaded[Prof
         FileError: something in it is wrong; every fault found, in file order.
     """
     attach = partial(attach_from_disk, any_path=any_path)
-    return _whole(attach, lambda check: load_checked(path, Profile, check, values_key="values"))
+    return _whole(
+        attach, lambda check: load_checked(path, Profile, check, values_key="values", renames=IN_PROFILES)
+    )
 
 
 def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None) -> Loaded[Profile]:
@@ -129,7 +132,7 @@ def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None
     texts = attached or {}
     return _whole(
         lambda profile: attach_texts(profile, texts),
-        lambda check: checked_document(path, text, Profile, check, values_key="values"),
+        lambda check: checked_document(path, text, Profile, check, values_key="values", renames=IN_PROFILES),
     )
 
 
@@ -217,7 +220,7 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
         path,
         invariant,
         unit,
-        values=("stays", "stays_above", "stays_below"),
+        values=("stays", "stays_at_least", "stays_at_most"),
         differences=("tolerance",),
     )
 

@@ -63,7 +63,7 @@ class ResponseCommon(FileModel):
     With none in the step, the step's begin."""
     after_end_of: Name | None = None
     """Like `after`, but counted from the last edge of a pulse train."""
-    why: str = ""
+    purpose: str = ""
     """A line for the record: what this response proves."""
 
     @property
@@ -116,19 +116,19 @@ class Stays(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class StaysAbove(ResponseCommon):
+class StaysAtLeast(ResponseCommon):
     """The signal is never below this value for the time that `for` says; on it still passes."""
 
-    stays_above: AnyQuantity
+    stays_at_least: AnyQuantity
     """The bound; on the bound still passes."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
     """How long it is watched from the stimulus on."""
 
 
-class StaysBelow(ResponseCommon):
+class StaysAtMost(ResponseCommon):
     """The signal is never above this value for the time that `for` says; on it still passes."""
 
-    stays_below: AnyQuantity
+    stays_at_most: AnyQuantity
     """The bound; on the bound still passes."""
     for_: Annotated[PositiveSeconds, Field(alias="for")]
     """How long it is watched from the stimulus on."""
@@ -367,7 +367,7 @@ class AgreesWith(ResponseCommon):
 
 
 _RESPONSE_KEYS = (
-    *("reaches", "stays", "stays_above", "stays_below", "returns", "unchanged"),
+    *("reaches", "stays", "stays_at_least", "stays_at_most", "returns", "unchanged"),
     *("equals", "counts", "starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
     *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
     "agrees_with",
@@ -376,8 +376,8 @@ _RESPONSE_KEYS = (
 Response = Annotated[
     Annotated[Reaches, Tag("reaches")]
     | Annotated[Stays, Tag("stays")]
-    | Annotated[StaysAbove, Tag("stays_above")]
-    | Annotated[StaysBelow, Tag("stays_below")]
+    | Annotated[StaysAtLeast, Tag("stays_at_least")]
+    | Annotated[StaysAtMost, Tag("stays_at_most")]
     | Annotated[Returns, Tag("returns")]
     | Annotated[Unchanged, Tag("unchanged")]
     | Annotated[Equals, Tag("equals")]
@@ -406,9 +406,9 @@ class Invariant(FileModel):
     """The band's middle; with `tolerance`."""
     tolerance: AnyQuantity | None = None
     """How far either side of `stays` the signal may be, or from what `agrees_with` names."""
-    stays_above: AnyQuantity | None = None
+    stays_at_least: AnyQuantity | None = None
     """The signal is never below this."""
-    stays_below: AnyQuantity | None = None
+    stays_at_most: AnyQuantity | None = None
     """The signal is never above this."""
     never_together: Name | None = None
     """The flag is never on together with this one."""
@@ -434,9 +434,9 @@ class Invariant(FileModel):
     """How much later than the other it may tell the same."""
     while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
     """Only while this contact is so: `while: {rain: closed}`."""
-    settled_after: Seconds = 0.0
+    applies_after: Seconds = 0.0
     """Time after the condition begins before the invariant applies."""
-    why: str = ""
+    purpose: str = ""
     """A line for the record: what this proves."""
 
     @property

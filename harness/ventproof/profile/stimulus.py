@@ -22,7 +22,7 @@ from ventproof_bench.base.quantities import Dimension, Quantity
 from ventproof_bench.benchfile.vents import QUICKEST
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
-_KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "mend")
+_KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "restore")
 
 
 class StimulusCommon(FileModel):
@@ -215,7 +215,7 @@ class Fail(StimulusCommon):
 
     fail: Name
     """The output that fails: one that stands for a sensor, or a plain contact."""
-    how: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
+    mode: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
     """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: its error grows
     to `by` in the time `over`; `jump`: its error is `by` immediately, faster than any weather; `chatter`: a loose or
     leaking connection makes a contact open and close, or a value jump by `by` up and down, about every `every`. A
@@ -236,15 +236,15 @@ class Fail(StimulusCommon):
 
     @model_validator(mode="after")
     def _keys_fit(self) -> Self:
-        for key, hows, needed in (
+        for key, modes, needed in (
             ("by", ("drift", "jump", "chatter"), ("drift", "jump")),
             ("over", ("drift",), ("drift",)),
             ("every", ("chatter",), ("chatter",)),
         ):
-            if getattr(self, key) is None and self.how in needed:
-                raise Refusal(f"'{key}' is missing", f"`how: {self.how}` needs it")
-            if getattr(self, key) is not None and self.how not in hows:
-                raise Refusal(f"{key} is not for `how: {self.how}`", "leave it out", key=key)
+            if getattr(self, key) is None and self.mode in needed:
+                raise Refusal(f"'{key}' is missing", f"`mode: {self.mode}` needs it")
+            if getattr(self, key) is not None and self.mode not in modes:
+                raise Refusal(f"{key} is not for `mode: {self.mode}`", "leave it out", key=key)
         return self
 
 
@@ -271,7 +271,7 @@ class VentFailure(StimulusCommon):
     """The vent."""
     part: Literal["drive", "closed_switch", "open_switch", "switches", "position"] = "drive"
     """What of it fails: the drive with what it moves, a switch or both of them, or the potentiometer."""
-    how: Literal[
+    mode: Literal[
         "jams",
         "slips",
         "slow",
@@ -317,22 +317,22 @@ class VentFailure(StimulusCommon):
 
     @model_validator(mode="after")
     def _keys_fit(self) -> Self:
-        hows = _OF_DRIVES
+        modes = _OF_DRIVES
         if self.part != "drive":
-            hows = _OF_POTENTIOMETERS if self.part == "position" else _OF_SWITCHES
-        if self.how not in hows:
+            modes = _OF_POTENTIOMETERS if self.part == "position" else _OF_SWITCHES
+        if self.mode not in modes:
             whole = self.part.replace("_", " ")
             raise Refusal(
-                f"how {self.how!r} is not for the {whole}", f"write one of {', '.join(hows)}", key="how"
+                f"mode {self.mode!r} is not for the {whole}", f"write one of {', '.join(modes)}", key="mode"
             )
-        needed = hows[self.how]
+        needed = modes[self.mode]
         for key in ("position", "way", "by", "factor", "opening", "closing", "for", "rate", "seed"):
             field = "for_" if key == "for" else key
             if key in needed and getattr(self, field) is None:
-                raise Refusal(f"'{key}' is missing", f"`how: {self.how}` needs it")
-            if field in self.model_fields_set and key not in (*needed, *_MAY_HAVE.get(self.how, ())):
-                raise Refusal(f"{key} is not for `how: {self.how}`", "leave it out", key=key)
-        if self.how == "loaded" and self.opening is None and self.closing is None:
+                raise Refusal(f"'{key}' is missing", f"`mode: {self.mode}` needs it")
+            if field in self.model_fields_set and key not in (*needed, *_MAY_HAVE.get(self.mode, ())):
+                raise Refusal(f"{key} is not for `mode: {self.mode}`", "leave it out", key=key)
+        if self.mode == "loaded" and self.opening is None and self.closing is None:
             raise Refusal(
                 "the loaded direction is not stated", "write `opening: 1.2`, `closing: 0.9`, or both"
             )
@@ -351,10 +351,10 @@ class VentFailure(StimulusCommon):
         return self
 
 
-class Mend(StimulusCommon):
-    """Mend a sensor that failed: it shows the weather again. Or a vent, and all that failed of it."""
+class Restore(StimulusCommon):
+    """Restore a sensor that failed: it shows the weather again. Or a vent, and all that failed of it."""
 
-    mend: Name
+    restore: Name
     """The output or the vent that was failed."""
 
 
@@ -364,7 +364,7 @@ _OF_VENTS_ONLY: Final = VentFailure.model_fields.keys() - Fail.model_fields.keys
 def _whose(raw: Any) -> str:  # noqa: ANN401 - whatever the file holds
     """Return whether a sensor or a vent fails."""
     stated = raw if isinstance(raw, dict) else vars(raw)
-    of_vent = stated.get("how") in {*_OF_DRIVES, *_OF_SWITCHES} or not _OF_VENTS_ONLY.isdisjoint(stated)
+    of_vent = stated.get("mode") in {*_OF_DRIVES, *_OF_SWITCHES} or not _OF_VENTS_ONLY.isdisjoint(stated)
     return "vent" if of_vent else "sensor"
 
 
@@ -381,7 +381,7 @@ Stimulus = Annotated[
     | Annotated[Rainfall, Tag("rainfall")]
     | Annotated[Wind, Tag("wind")]
     | Annotated[Failure, Tag("fail")]
-    | Annotated[Mend, Tag("mend")]
+    | Annotated[Restore, Tag("restore")]
     | Annotated[Wait, Tag("wait")]
     | Annotated[Idle, Tag("idle")],
     by_key(*_KEYS, "wait", "idle"),

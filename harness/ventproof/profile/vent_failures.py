@@ -53,22 +53,22 @@ def _drive(failure: VentFailure) -> PartCondition:
     }
     return {
         field: said if isinstance(said, float | int) else said.value
-        for field, said in found[failure.how]
+        for field, said in found[failure.mode]
         if said is not None
     }
 
 
 def _switch(failure: VentFailure) -> PartCondition:
-    if failure.how in {"late", "bounces"}:
-        return {f"{failure.how}_s": failure.for_ or 0.0}
-    return {"stuck": failure.how}
+    if failure.mode in {"late", "bounces"}:
+        return {f"{failure.mode}_s": failure.for_ or 0.0}
+    return {"stuck": failure.mode}
 
 
 def _potentiometer(failure: VentFailure) -> PartCondition:
-    if failure.how == "noise":
+    if failure.mode == "noise":
         assert failure.by is not None, "the model sees to it"
         return {"noise_percent": failure.by.value, "seed": failure.seed}
-    return {"how": failure.how}
+    return {"how": failure.mode}
 
 
 _SAID: Final = {
@@ -100,15 +100,15 @@ _PARTS: Final = {
 def vent_failure_said(failure: VentFailure) -> str:
     """Return what befell a vent."""
     it = _PARTS[failure.part].format(failure.fail)
-    if failure.how == "jams":
+    if failure.mode == "jams":
         way = "" if failure.way is None else f" {failure.way}"
         return f"let {it} jam{way} at {failure.position}"
-    if failure.how == "loaded":
+    if failure.mode == "loaded":
         ways = (("opening", failure.opening), ("closing", failure.closing))
         said = " and ".join(f"{way} {factor:g} times as long" for way, factor in ways if factor is not None)
         return f"let {it} take for {said}"
     span = "" if failure.for_ is None else seconds(failure.for_)
-    return _SAID[failure.how].format(
+    return _SAID[failure.mode].format(
         it=it, by=failure.by, factor=failure.factor or 1.0, rate=failure.rate, span=span
     )
 

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import ast
+import sys
 from dataclasses import dataclass
 from functools import cache
-from inspect import cleandoc
+from inspect import cleandoc, getsource
+from itertools import pairwise
 from types import NoneType
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, final, get_args, get_origin
 
@@ -16,6 +19,7 @@ from ventproof.table.model import Alternative, OverrideTable
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, OutputSpec
 from ventproof_bench.drivers.driver import Driver, find, names
+from ventproof_bench.yamlfile.fields import FileModel
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
@@ -85,6 +89,38 @@ def keys_of(model: type[BaseModel], besides: str = "") -> str:
     told = [f"Needs: {', '.join(needs)}"] if needs else []
     told += [f"May have: {', '.join(may)}"] if may else []
     return ". ".join(told)
+
+
+@cache
+def docs_of(model: type[BaseModel]) -> dict[str, str]:
+    """Return what the fields of a model mean: the texts below them in its source.
+
+    Pydantic would read them too, of every model whenever one is imported, which takes a third of a `check`.
+    """
+    found: dict[str, str] = {}
+    for kind in reversed(model.__mro__):
+        found |= _docs_in(kind.__module__).get(kind.__name__, {}) if issubclass(kind, FileModel) else {}
+    return found
+
+
+@cache
+def _docs_in(module: str) -> dict[str, dict[str, str]]:
+    """Return the texts below the fields of each class of a module."""
+    classes = [
+        node for node in ast.parse(getsource(sys.modules[module])).body if isinstance(node, ast.ClassDef)
+    ]
+    return {
+        one.name: {
+            field.target.id: cleandoc(text.value.value)
+            for field, text in pairwise(one.body)
+            if isinstance(field, ast.AnnAssign)
+            and isinstance(field.target, ast.Name)
+            and isinstance(text, ast.Expr)
+            and isinstance(text.value, ast.Constant)
+            and isinstance(text.value.value, str)
+        }
+        for one in classes
+    }
 
 
 @cache
@@ -196,11 +232,34 @@ def schema(kind: str) -> dict[str, Any]:
     definitions: dict[str, Any] = made["$defs"]
     if kind == "bench":
         _add_drivers(definitions)
+    options = [driver.options for driver in drivers()] if kind == "bench" else []
+    for model in _models(MODELS[kind], *options):
+        _describe(model, definitions.get(model.__name__, made))
     for part in (made, *definitions.values()):
         _tidy(part)
         if kind == "profile":
             _let_values_stand(part)
     return {"$schema": DIALECT, **made, "title": f"ventproof {_TITLES.get(kind, kind)}"}
+
+
+def _models(*kinds: Any) -> set[type[BaseModel]]:  # noqa: ANN401 - annotations
+    """Return every model in some annotations."""
+    found: set[type[BaseModel]] = set()
+    left = list(kinds)
+    while left:
+        new = {model for model, _ in models_in(left.pop())} - found
+        found |= new
+        left += [field.annotation for model in new for field in model.model_fields.values()]
+    return found
+
+
+def _describe(model: type[BaseModel], part: dict[str, Any]) -> None:
+    """Add to the schema of a model what its keys mean."""
+    docs = docs_of(model)
+    for name, field in model.model_fields.items():
+        child = part.get("properties", {}).get(field.alias or name)
+        if child is not None and name in docs:
+            child.setdefault("description", docs[name])
 
 
 def _add_drivers(definitions: dict[str, Any]) -> None:

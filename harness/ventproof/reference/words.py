@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Any, Final, final
 from pydantic import BaseModel, BeforeValidator
 
 from ventproof.profile.model import Profile
-from ventproof.reference.schema import MODELS, drivers, families, models_in
+from ventproof.reference.schema import MODELS, docs_of, drivers, families, models_in
 from ventproof.table.model import OverrideTable
+from ventproof.verdict.old_names import renamed_keys
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import UNITS, Dimension, Quantity, canonical_symbol
 from ventproof_bench.benchfile.model import BenchFile
@@ -194,9 +195,10 @@ def sought() -> Mapping[str, str]:
 def _meant(word: str) -> str | None:
     """Return the word that explains another one: the same with other joints, or what it is called here."""
     joined = {known.translate(_JOINTS): known for known in [*words(), *fault_topics()]}
-    leads = {known.translate(_JOINTS): known for known in sought()}
+    older = [(old, new) for old, new in renamed_keys() if new in keys()]
+    leads = {known.translate(_JOINTS): word for known, word in (*older, *sought().items())}
     plain = word.translate(_JOINTS)
-    return joined.get(plain) or (sought()[leads[plain]] if plain in leads else None)
+    return joined.get(plain) or leads.get(plain)
 
 
 _JOINTS: Final = str.maketrans("-_", "  ")
@@ -277,7 +279,7 @@ def _keys(kind: Any, where: str) -> Iterator[tuple[str, Meaning]]:  # noqa: ANN4
         kinds = family.holds(model) if family else ()
         for name, field in model.model_fields.items():
             key = field.alias or name
-            text = " ".join((field.description or "").split())
+            text = " ".join(docs_of(model).get(name, "").split())
             yield key, Meaning(here, text + _default(field), kinds)
             below = f"{here} {', '.join(kinds)}" if kinds else f"{here}{', ' if ':' in here else ': '}{key}"
             yield from _keys(field.annotation, below)

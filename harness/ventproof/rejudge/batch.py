@@ -5,8 +5,9 @@ from __future__ import annotations
 import gc
 import os
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
@@ -192,15 +193,24 @@ def call_up(jobs: int, module: str) -> None:
         ensure_running()
 
 
-def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> list[_Done]:
-    """Return what `work` makes of each job, in order; jobs and results must be fit to be sent between processes."""
+def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
+    """Yield what `work` makes of each job, in order; jobs and results must be fit to be sent between processes."""
     workers = min(os.cpu_count() or 1, len(jobs))
     if len(jobs) <= _FEW or workers == 1:
-        return [work(job) for job in jobs]
+        yield from map(work, jobs)
+        return
     with worker_processes(
         workers, method="forkserver", begin=gc.set_threshold, arguments=(_OBJECTS,)
     ) as pool:
-        return list(pool.map(work, jobs))
+        yield from pool.map(partial(_tidily, work), jobs)
+
+
+def _tidily(work: Callable[[_Job], _Done], job: _Job) -> _Done:
+    """Work on a job and leave nothing of it behind; what lives on is never looked through again."""
+    done = work(job)
+    gc.collect()
+    gc.freeze()
+    return done
 
 
 def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED) -> Batch:
@@ -216,7 +226,7 @@ def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED) -> Batch:
     Raises:
         FileError: none of the files holds a run.
     """
-    done = each(_judged, paths)
+    done = list(each(_judged, paths))
     runs = tuple(one for one in done if isinstance(one, Logged))
     if not runs:
         problems = [problem for one in done if isinstance(one, tuple) for problem in one]

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable
 
 
-_OUTPUT_KEYS = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "mend")
+_OUTPUT_KEYS = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "restore")
 
 
 @lru_cache(maxsize=4)

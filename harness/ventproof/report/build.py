@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.log.events import PollSeen, StimulusApplied
+from ventproof.log.events import Header, PinnedText, PollSeen, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
 from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import Signing, chapter_of
 from ventproof.report.cover import cover_of
-from ventproof.report.model import Report, Section, short_code
+from ventproof.report.model import NO_PAST, Past, Report, Section, short_code
+from ventproof.report.pages import Pages, RunPage, remembered, write_run
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
-    from ventproof.log.events import Header, PinnedText
     from ventproof.log.read import LogState
     from ventproof.report.model import Chapter
     from ventproof.runset.completeness import PresentLog
@@ -33,28 +33,45 @@ class _Part:
     """One log's share of the report.
 
     Attributes:
-        state: what the report needs of the log beside its chapter: of a run the first line, of a self-check the
-            figures.
+        digest: of its last intact line.
+        broken_at: the line that breaks its chain.
+        header: of a run, what its first line pins; without the profile, which its chapter tells of.
         chapter: of a run.
         here: of a run, what a set of logs is counted by.
+        link: of a run, where the first page finds its own page; empty where it has none.
+        check: of a self-check, its log with the figures.
     """
 
-    state: LogState
-    chapter: Chapter | None
-    here: PresentLog | None
+    digest: str
+    broken_at: int | None
+    header: Header = field(default_factory=Header)
+    chapter: Chapter | None = None
+    here: PresentLog | None = None
+    link: str = ""
+    check: LogState | None = None
 
-    @property
-    def header(self) -> Header:
-        """What the first line of a run's log pins."""
-        return header_of(self.state)
+
+@final
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """A log to work on: what begins its links, whether every response is drawn, and where its own page is written."""
+
+    path: Path
+    ident: str
+    complete: bool
+    page: RunPage | None
 
 
-Annex = Callable[["PinnedText", Sequence["Chapter"], str], Section]
+Annex = Callable[[PinnedText, Sequence["Chapter"], str], Section]
 """Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
 
 
 FEW: Final = 12
-"""Of so many runs at most every response is drawn without being asked."""
+"""So many runs at most stand in one page, and every response of them is drawn without being asked."""
+
+
+_MAKER: Final = f"ventproof {version('ventproof')}"
+_NO_RUN: Final = ("no log of a run was named", "name logs of `ventproof run`")
 
 
 def report_of(
@@ -63,6 +80,8 @@ def report_of(
     annex: Annex | None = None,
     *,
     complete: bool = False,
+    pages: Pages | None = None,
+    past: Past = NO_PAST,
 ) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
@@ -74,35 +93,44 @@ def report_of(
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response of more than a few runs, too, and not only what did not pass.
+        pages: where a page is written of each run; then the report remembers what its first page needs, and no more.
+        past: the firmware versions before these runs.
 
     Raises:
         FileError: no log is of a run.
+        OSError: a page cannot be written.
     """
     complete = complete or len(paths) <= FEW
-    done = each(_part, [(path, f"run-{number}", complete) for number, path in enumerate(paths, start=1)])
+    done = list(_sharing(each(_part, _jobs(paths, pages, complete=complete))))
     whole = [part for part in done if isinstance(part, _Part)]
     lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
     parts = _unique(whole)
     runs = [part for part in parts if part.chapter is not None]
-    checks = {part.state.digest: part.state for part in parts if part.chapter is None}
+    checks = {part.digest: part.check for part in parts if part.check is not None}
     if not runs:
         problems = [problem for part in done if isinstance(part, tuple) for problem in part]
-        reason = "no log of a run was named"
-        raise FileError(
-            problems or [Problem(str(paths[0]), None, None, reason, "name logs of `ventproof run`")]
-        )
+        raise FileError(problems or [Problem(str(paths[0]), None, None, *_NO_RUN)])
     chapters = tuple(part.chapter for part in runs if part.chapter is not None)
     checked = checked_set([part.here for part in whole if part.here], choice)
     started = [part.header.started or "" for part in runs]
     return Report(
-        cover=cover_of(chapters, checked, lost),
+        cover=cover_of(chapters, checked, lost, past),
         chapters=chapters,
         sections=(*_benches(runs, checks), *_annexes(runs, annex)),
         complete=complete,
         cautions=CAUTIONS,
         date=max(started)[:10],
-        maker=f"ventproof {version('ventproof')}",
+        maker=_MAKER,
+        pages={part.chapter.ident: part.link for part in runs if part.chapter},
     )
+
+
+def _jobs(paths: Sequence[Path], pages: Pages | None, *, complete: bool) -> list[_Job]:
+    own = [None] * len(paths) if pages is None else pages.of(paths, _MAKER)
+    return [
+        _Job(path, f"run-{number}", complete, page)
+        for number, (path, page) in enumerate(zip(paths, own, strict=True), start=1)
+    ]
 
 
 def _unique(parts: Iterable[_Part]) -> list[_Part]:
@@ -115,26 +143,47 @@ def _unique(parts: Iterable[_Part]) -> list[_Part]:
 
 def _told(part: _Part) -> tuple[object, ...]:
     return (
-        part.state.digest,
-        part.state.broken_at,
+        part.digest,
+        part.broken_at,
         part.chapter and (part.chapter.standing, part.chapter.alarms),
     )
 
 
-def _part(job: tuple[Path, str, bool]) -> _Part | tuple[Problem, ...]:
+def _part(job: _Job) -> _Part | tuple[Problem, ...]:
     """Work on one log; returns what is wrong with it, because a `FileError` does not pass between processes."""
-    path, ident, complete = job
+    path = job.path
     try:
         state = read_log(path)
         if state.is_check:
             figures = tuple(e for e in state.events if not isinstance(e, PollSeen | StimulusApplied))
-            return _Part(replace(state, events=figures), None, None)
-        chapter = chapter_of(state, path.name, ident, _signing(path), complete=complete)
+            return _Part(state.digest, state.broken_at, check=replace(state, events=figures))
+        chapter = chapter_of(state, path.name, job.ident, _signing(path), complete=job.complete)
     except FileError as error:
         return tuple(
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
         )
-    return _Part(replace(state, events=state.events[:1]), chapter, present_log(path, state))
+    if job.page is not None:
+        write_run(chapter, job.page, complete=job.complete)
+        chapter = remembered(chapter)
+    header = replace(header_of(state), profile=PinnedText())
+    link = job.page.link if job.page else ""
+    return _Part(state.digest, state.broken_at, header, chapter, present_log(path, state), link)
+
+
+def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tuple[Problem, ...]]:
+    """Yield the parts as they come; a text that many of them pin is held once."""
+    held: dict[tuple[str, str], PinnedText] = {}
+
+    def once(pinned: PinnedText) -> PinnedText:
+        return held.setdefault((pinned.name, pinned.text), pinned)
+
+    for part in done:
+        if isinstance(part, _Part):
+            header = part.header
+            table = once(header.table) if header.table else None
+            yield replace(part, header=replace(header, bench=once(header.bench), table=table))
+        else:
+            yield part
 
 
 def _signing(path: Path) -> Signing:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import findings_of
 from ventproof.case.items import START
-from ventproof.figures.decided_run import decided_run
+from ventproof.figures.decided_run import contact_words, decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure
 from ventproof.figures.run_figure import run_figure
 from ventproof.log.events import (
@@ -28,7 +28,7 @@ from ventproof.log.run import UNMEASURED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
-from ventproof.report.gist import gist_of, used_of
+from ventproof.report.gist import gist_of, states_of, used_of
 from ventproof.report.model import (
     Chapter,
     Fact,
@@ -100,10 +100,7 @@ class _Judged:
         if run is None:
             return cls({}, figures, {})
         results = {(r.step, r.number, r.signal): r for r in run.case.results}
-        states = {
-            name: {value: word for word, value in words.items()} for name, words in run.case.states.items()
-        }
-        return cls(results, figures, states)
+        return cls(results, figures, states_of(run.case))
 
 
 def chapter_of(state: LogState, name: str, ident: str, signing: Signing, *, complete: bool = True) -> Chapter:
@@ -359,11 +356,17 @@ def _steps(
                 )
             )
         done = (
-            f"{event.said} (at {event.t_s:.1f} s)"
+            f"{_stimulus_said(event)} (at {event.t_s:.1f} s)"
             for event in state.events
             if isinstance(event, StimulusApplied) and event.of is not None and event.of.step == number
         )
         yield ReportedStep(title, tuple(done), tuple(responses))
+
+
+def _stimulus_said(event: StimulusApplied) -> str:
+    if len(event.edges) != 1:
+        return event.said
+    return contact_words(event.output, closed=event.edges[0].closed)
 
 
 def _again(finding: Finding, now: Finding | None) -> str:

@@ -10,8 +10,10 @@ from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
 from ventproof.report.model import (
+    NO_PAST,
     Chapter,
     Fact,
+    Past,
     ReportedCover,
     ReportedEntry,
 )
@@ -44,6 +46,7 @@ def cover_of(
     chapters: Sequence[Chapter],
     whole: SetCheck = WHOLE,
     lost: Sequence[Lost] = (),
+    past: Past = NO_PAST,
 ) -> ReportedCover:
     """Return the first page of a report.
 
@@ -51,6 +54,7 @@ def cover_of(
         chapters: its runs, one at least.
         whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
+        past: the versions before these runs.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
@@ -63,11 +67,12 @@ def cover_of(
         of_set=whole.standing,
         says=_before(whole) + _count(standings),
         cause=cause_of(groups, chapters),
+        conditions=tuple(dict.fromkeys([*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL)])),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
-        notes=tuple(dict.fromkeys([*whole.remarks, *_shared_notes(chapters)])),
+        notes=tuple(_shared_notes(chapters)),
         facts=tuple(_facts(chapters)),
         groups=groups,
-        matrix=matrix_of(chapters),
+        matrix=matrix_of(chapters, past),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),
@@ -104,28 +109,42 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
         values = _values(chapters, name)
         if len(values) > 1:
             yield (
-                f"This report holds runs of {len(values)} {plural}: {_listed(values)}. It is no statement about any "
+                f"This report holds runs of {len(values)} {plural}: {_listed(values)}. It certifies no single "
                 f"one of them."
             )
-    for name in ("unit", "firmware", "operator"):
-        if NOT_STATED in _values(chapters, name):
-            yield f"The {name} was not stated when the tests were run."
+    if unstated := [
+        name for name in ("unit", "firmware", "operator") if NOT_STATED in _values(chapters, name)
+    ]:
+        yield f"Not stated when the tests were run: {', '.join(unstated)}."
     for chapter in chapters:
         for alarm in chapter.alarms:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"
 
 
+def _faults(chapters: Sequence[Chapter]) -> Iterator[str]:
+    """Yield what was wrong with the mock unit, with in how many runs."""
+    for note, count in Counter(note for chapter in chapters for note in chapter.faults).items():
+        yield _of(count, chapters, f"{note[0].upper()}{note[1:]}.")
+
+
+def _of_runs(chapters: Sequence[Chapter], note: str) -> Iterator[str]:
+    """Yield a note of runs, with how many of them have it."""
+    if count := sum(note in chapter.notes for chapter in chapters):
+        yield _of(count, chapters, note)
+
+
+def _of(count: int, chapters: Sequence[Chapter], note: str) -> str:
+    return note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+
+
 def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
     """Yield what weakens the verdict of some of the runs."""
-    for note in (VIRTUAL, SIMPLE, UNMEASURED_NOTE):
-        count = sum(note in chapter.notes for chapter in chapters)
-        if count:
-            yield note if count == len(chapters) else f"{count} of {len(chapters)} runs: {note}"
+    for note in (SIMPLE, UNMEASURED_NOTE):
+        yield from _of_runs(chapters, note)
     hollow = sum(r.hollow for chapter in chapters for step in chapter.steps for r in step.responses)
     if hollow:
         passes = "1 pass proves" if hollow == 1 else f"{hollow} passes prove"
-        yield f"{passes} nothing: the state already held. The matrix below marks each with a circle."
-    yield from dict.fromkeys(note for chapter in chapters for note in chapter.faults)
+        yield f"{passes} nothing: the state already held. The matrix marks each with a circle."
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:

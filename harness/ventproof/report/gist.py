@@ -1,21 +1,65 @@
-"""What went wrong with a response in a few words, alike in every profile, and how much of its limit it used (pure)."""
+"""What went wrong with a response in a few words, what went wrong alike, how much of its limit a pass used (pure)."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Final, Generic, NamedTuple, TypeVar, final
 
 from ventproof.deciders import formulas
+from ventproof.rejudge.standing import STANDINGS
 from ventproof.verdict.finding import Cause, Status, Verdict
 from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
-    from ventproof.case.case import Result
-    from ventproof.verdict.finding import Finding
+    from ventproof.case.case import Case, Result
+    from ventproof.verdict.finding import Finding, Key
 
 _EARLY: Final = frozenset({Cause.CAME_EARLY, Cause.THERE_EARLY})
 _LEFT: Final = frozenset({Cause.LEFT_AGAIN, Cause.NOT_KEPT})
 _NOT_AT_ALL: Final = 1e-9
+
+
+_ORDER: Final = (*STANDINGS, Status.NOT_RUN)
+_What = TypeVar("_What")
+
+
+@final
+class Alike(NamedTuple, Generic[_What]):
+    """What went wrong alike: its verdict, what it is, each time that it did, and in how many runs."""
+
+    verdict: str
+    gist: str
+    found: tuple[_What, ...]
+    runs: int
+
+
+def alike(wrong: Iterable[tuple[str, str, object, _What]]) -> tuple[Alike[_What], ...]:
+    """Return what went wrong, the same together: the worst first, then what most runs have in common.
+
+    Args:
+        wrong: of each time its verdict, its gist, what tells its run from others, and what is to be held of it.
+    """
+    by_gist: dict[tuple[str, str], list[tuple[object, _What]]] = {}
+    for verdict, gist, run, what in wrong:
+        by_gist.setdefault((verdict, gist), []).append((run, what))
+    groups = [
+        Alike(verdict, gist, tuple(what for _, what in found), len({run for run, _ in found}))
+        for (verdict, gist), found in by_gist.items()
+    ]
+    return tuple(sorted(groups, key=lambda group: (_ORDER.index(group.verdict), -group.runs)))
+
+
+def gists_of(findings: Iterable[Finding], case: Case) -> dict[Key, str]:
+    """Return the gist of each finding of a run that has one, given its evidence as it was judged."""
+    results = {(result.step, result.number, result.signal): result for result in case.results}
+    states = states_of(case)
+    gists = {finding.key: gist_of(finding, results.get(finding.key), states) for finding in findings}
+    return {key: gist for key, gist in gists.items() if gist}
+
+
+def states_of(case: Case) -> dict[str, dict[int, str]]:
+    """Return the words of each state's values, by signal."""
+    return {name: {value: word for word, value in words.items()} for name, words in case.states.items()}
 
 
 def gist_of(finding: Finding, result: Result | None, states: Mapping[str, Mapping[int, str]]) -> str:
@@ -100,7 +144,7 @@ def used_of(finding: Finding, result: Result | None) -> tuple[float, str] | None
         latest_s = finding.response_s.latest_s
         limit_s = latest_s + finding.slack_s.low
         if limit_s > _NOT_AT_ALL:
-            shares.append((latest_s / limit_s, "of the time"))
+            shares.append((latest_s / limit_s, "of the deadline"))
     tolerance = _tolerance(result)
     if finding.margin is not None and tolerance > _NOT_AT_ALL:
         shares.append((max(0.0, 1 - finding.margin.low / tolerance), "of the tolerance"))

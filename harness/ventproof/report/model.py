@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from io import BytesIO
 from typing import TYPE_CHECKING, Any, Final, final
@@ -192,6 +192,7 @@ class ReportedRow:
         cells: the marks of the worst run's responses, a cell a column.
         failures: how many of them did not pass.
         used: the greatest share of a limit that a response used, and of which limit; None where one failed.
+        past: the marks of the last firmware versions before, the oldest first.
     """
 
     ident: str
@@ -201,16 +202,25 @@ class ReportedRow:
     cells: tuple[tuple[ReportedMark, ...], ...]
     failures: int
     used: tuple[float, str] | None
+    past: tuple[ReportedMark, ...]
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class ReportedMatrix:
-    """The profiles and what of them passed, by signal; `several`: some profile was run more than once."""
+    """The profiles and what of them passed, by signal.
+
+    Attributes:
+        signals: the columns.
+        rows: the profiles.
+        several: whether some profile was run more than once.
+        past: whether versions before are known of some profile.
+    """
 
     signals: tuple[str, ...]
     rows: tuple[ReportedRow, ...]
     several: bool
+    past: bool
 
 
 @final
@@ -237,6 +247,7 @@ class ReportedCover:
         of_set: how the set of logs stands, whatever its runs: `broken`, `incomplete`, or empty.
         says: how many runs stand how.
         cause: what most of those that did not pass have in common, in a sentence; empty where all passed.
+        conditions: what a reader must know before the runs: faults of the mock, what was done to the set, virtual time.
         alarms: what a reader must not miss.
         notes: what else there is to know.
         facts: which unit, by whom, when, on which bench, with which self-check.
@@ -250,6 +261,7 @@ class ReportedCover:
     of_set: str
     says: str
     cause: str
+    conditions: tuple[str, ...]
     alarms: tuple[str, ...]
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
@@ -288,6 +300,7 @@ class Report:
         cautions: what to mind around vents and drives.
         date: of the last run, `2026-05-01`; empty when all were in virtual time.
         maker: the program that made it.
+        pages: where the page of each run is, by ident; empty where it stands in the first page.
     """
 
     cover: ReportedCover
@@ -297,6 +310,14 @@ class Report:
     cautions: tuple[str, ...]
     date: str
     maker: str
+    pages: Mapping[str, str]
+
+
+Past = Mapping[tuple[str, str], Sequence[tuple[str, str]]]
+"""By unit, empty where none was stated, and profile: the firmware versions, the oldest first, each with its verdict."""
+
+
+NO_PAST: Final[Past] = {}
 
 
 def shown(text: str) -> str:

@@ -8,10 +8,14 @@ from itertools import groupby
 from typing import Final
 
 from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.chapter import NOT_STATED
+from ventproof.report.gist import alike
 from ventproof.report.model import (
+    NO_PAST,
     Chapter,
     Complaint,
     ComplaintGroup,
+    Past,
     ReportedMark,
     ReportedMatrix,
     ReportedRow,
@@ -22,8 +26,8 @@ from ventproof.report.model import ReportedResponse as Response
 _MOST_SIGNALS: Final = 7
 """So many signals have a column of their own; the rest share one."""
 _MOST_CAUSES: Final = 3
+_MOST_VERSIONS: Final = 6
 _REST: Final = "others"
-_ORDER: Final = (*STANDINGS, "not run")
 
 
 def verdict_of(response: Response) -> str:
@@ -40,35 +44,25 @@ def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
         for response in step.responses
         if verdict_of(response) not in {"pass", "not run"}
     ]
-    by_gist: dict[tuple[str, str], list[Complaint]] = {}
-    for one in found:
-        by_gist.setdefault((one.verdict, one.gist), []).append(one)
-    groups = [
-        ComplaintGroup(verdict, gist, tuple(ones), _profiles(len({one.run for one in ones}), chapters))
-        for (verdict, gist), ones in by_gist.items()
-    ]
-    return tuple(sorted(groups, key=lambda g: (_ORDER.index(g.verdict), -len({o.run for o in g.complaints}))))
+    return tuple(
+        ComplaintGroup(group.verdict, group.gist, group.found, _profiles(group.runs, chapters))
+        for group in alike((one.verdict, one.gist, one.run, one) for one in found)
+    )
 
 
 def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> str:
     """Return in one sentence what explains the worst runs: what most of them share, then what most of the rest do."""
     worst = next((group.verdict for group in groups), None)
-    left = {one.run for group in groups if group.verdict == worst for one in group.complaints}
+    by_group = [({one.run for one in group.complaints}, group) for group in groups if group.verdict == worst]
+    left = set().union(*(runs for runs, _ in by_group))
     total = len(left)
+    failed = _profiles(total, chapters, "failed " if worst == "fail" else f"{worst} ")
     told: list[str] = []
     while left and len(told) < _MOST_CAUSES:
-        runs, group = max(
-            (
-                (left & {one.run for one in group.complaints}, group)
-                for group in groups
-                if group.verdict == worst
-            ),
-            key=lambda found: len(found[0]),
-        )
-        failed = _profiles(total, chapters, "failed " if worst == "fail" else f"{worst} ")
-        many = f"{len(runs)} more" if told else failed if len(runs) == total else f"{len(runs)} of {failed}"
-        where = "" if len(chapters) == 1 else f": {many}"
-        told.append(f"{group.gist}{where}")
+        runs, group = max(by_group, key=lambda found: len(left & found[0]))
+        of = f"{total}" if told else failed
+        many = failed if len(runs) == total and not told else f"{len(runs)} of {of}"
+        told.append(f"{group.gist}{f': {many}' if len(chapters) > 1 else ''}")
         left -= runs
     rest = f"; {_profiles(len(left), chapters)} for other reasons" if left else ""
     return f"{'; '.join(told)}{rest}." if told else ""
@@ -94,8 +88,13 @@ def _complaint(chapter: Chapter, step: ReportedStep, response: Response) -> Comp
     )
 
 
-def matrix_of(chapters: Sequence[Chapter]) -> ReportedMatrix:
-    """Return the profiles with their responses by signal: what did not pass first, both downward and to the right."""
+def matrix_of(chapters: Sequence[Chapter], past: Past = NO_PAST) -> ReportedMatrix:
+    """Return the profiles with their responses by signal: what did not pass first, both downward and to the right.
+
+    Args:
+        chapters: the runs.
+        past: the versions before them.
+    """
     failed, told = Counter[str](), Counter[str]()
     for response in _responses(chapters):
         told[response.signal] += 1
@@ -104,20 +103,33 @@ def matrix_of(chapters: Sequence[Chapter]) -> ReportedMatrix:
     shared = order[_MOST_SIGNALS:] if len(order) > _MOST_SIGNALS + 1 else []
     columns = [signal for signal in order if signal not in shared]
     by_profile = groupby(sorted(chapters, key=lambda c: c.profile), key=lambda c: c.profile)
-    rows = [_row([*runs], columns, shared=bool(shared)) for _, runs in by_profile]
+    rows = [_row([*runs], columns, past, shared=bool(shared)) for _, runs in by_profile]
     rows.sort(key=lambda row: (STANDINGS.index(row.standing), -row.failures))
     return ReportedMatrix(
         signals=(*columns, *([_REST] if shared else [])),
         rows=tuple(rows),
         several=any(len(row.runs) > 1 for row in rows),
+        past=any(row.past for row in rows),
     )
+
+
+def _past_marks(runs: Sequence[Chapter], past: Past) -> Iterator[ReportedMark]:
+    """Yield the marks of the versions before those of a profile's runs, of a unit that all of them are of."""
+    units = {run.identity["unit"] for run in runs}
+    here = {run.identity["firmware"] for run in runs}
+    if len(units) > 1:
+        return
+    unit = units.pop()
+    for version, verdict in past.get(("" if unit == NOT_STATED else unit, runs[0].profile), ()):
+        if (name := version or NOT_STATED) not in here:
+            yield ReportedMark("", verdict, f"firmware {name}: {verdict}")
 
 
 def _responses(chapters: Sequence[Chapter]) -> Iterator[Response]:
     return (response for chapter in chapters for step in chapter.steps for response in step.responses)
 
 
-def _row(runs: Sequence[Chapter], columns: Sequence[str], *, shared: bool) -> ReportedRow:
+def _row(runs: Sequence[Chapter], columns: Sequence[str], past: Past, *, shared: bool) -> ReportedRow:
     """Return the row of a profile: the responses of its worst run, and the marks of all of its runs."""
     worst = min(runs, key=lambda chapter: STANDINGS.index(chapter.standing))
     names = [*columns, *([_REST] if shared else [])]
@@ -136,6 +148,7 @@ def _row(runs: Sequence[Chapter], columns: Sequence[str], *, shared: bool) -> Re
         cells=tuple(tuple(cells[name]) for name in names),
         failures=sum(verdict_of(r) not in {"pass", "not run"} for r in _responses([worst])),
         used=used,
+        past=tuple(_past_marks(runs, past))[-_MOST_VERSIONS:],
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
@@ -11,6 +12,8 @@ from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+
+    from jinja2 import Template
 
 
 T = TypeVar("T")
@@ -47,6 +50,12 @@ def page(template: Path, texts: Mapping[str, Any], css: str) -> str:
         texts: what it says, fit to be shown.
         css: its style.
     """
+    return _template(template).render(texts, css=css)
+
+
+@cache
+def _template(template: Path) -> Template:
+    """Return a template, read and compiled once for many pages."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
 
     pages = Environment(
@@ -55,7 +64,7 @@ def page(template: Path, texts: Mapping[str, Any], css: str) -> str:
         undefined=StrictUndefined,
         keep_trailing_newline=True,
     )
-    return pages.get_template(template.name).render(texts, css=css)
+    return pages.get_template(template.name)
 
 
 def document(template: Path, texts: Mapping[str, Any]) -> bytes:

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+from urllib.parse import unquote
 
-from ventproof.report.build import Annex, report_of
-from ventproof.report.model import plain
+from ventproof.report.build import FEW, Annex, report_of
+from ventproof.report.model import NO_PAST, Past, plain
+from ventproof.report.pages import Pages, folder_beside
 from ventproof.report.typeset import TEMPLATES, document, maker_for, page
 from ventproof.runset.present import Choice
-from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.files import whole_file, whole_folder
 
 if TYPE_CHECKING:
     from ventproof.report.model import Report
@@ -18,8 +21,9 @@ if TYPE_CHECKING:
 
 def html_of(report: Report) -> str:
     """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
-    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
-    return page(TEMPLATES / "report.html.j2", plain(report), css)
+    css = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("report.css", "first.css"))
+    told_here = tuple(chapter for chapter in report.chapters if not report.pages[chapter.ident])
+    return page(TEMPLATES / "report.html.j2", plain(replace(report, chapters=told_here)), css)
 
 
 def pdf_of(report: Report, *, complete: bool = False) -> bytes:
@@ -36,13 +40,6 @@ def pdf_of(report: Report, *, complete: bool = False) -> bytes:
     return document(TEMPLATES / "report.typ", plain(report) | {"complete": complete})
 
 
-def _kinds(*, complete: bool) -> Mapping[str, Callable[[Report], bytes]]:
-    return {
-        ".html": lambda report: html_of(report).encode(),
-        ".pdf": lambda report: pdf_of(report, complete=complete),
-    }
-
-
 def write_report(
     logs: Sequence[Path],
     out: Path,
@@ -50,10 +47,12 @@ def write_report(
     annex: Annex | None = None,
     *,
     complete: bool = False,
+    past: Past = NO_PAST,
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
-    The file is there as a whole or, if anything fails, as it was.
+    The file is there as a whole or, if anything fails, as it was. A page of more than a few runs is a first page, with
+    a page a run in the folder beside it.
 
     Args:
         logs: of runs, and of the self-checks behind them.
@@ -61,13 +60,33 @@ def write_report(
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response, as `report_of` and `pdf_of` say.
+        past: the firmware versions before these runs; a page shows their marks.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
     """
-    make = maker_for(out, "report", _kinds(complete=complete))
-    report = report_of(logs, choice, annex, complete=complete)
+    kinds: dict[str, Callable[[Report], bytes]] = {
+        ".html": lambda report: html_of(report).encode(),
+        ".pdf": lambda report: pdf_of(report, complete=complete),
+    }
+    make = maker_for(out, "report", kinds)
+    if make is kinds[".html"] and len(logs) > FEW:
+        return _write_pages(logs, out, choice, annex, complete=complete, past=past)
+    report = report_of(logs, choice, annex, complete=complete, past=past)
     content = make(report)
     with whole_file(out) as file:
         file.write(content)
+    return report
+
+
+def _write_pages(
+    logs: Sequence[Path], out: Path, choice: Choice, annex: Annex | None, *, complete: bool, past: Past
+) -> Report:
+    """Write a first page and a page a run; of each run only what the first page needs is held."""
+    with whole_file(out) as file, whole_folder(folder_beside(out), ending=".html") as folder:
+        report = report_of(logs, choice, annex, complete=complete, pages=Pages(out, folder), past=past)
+        kept = {unquote(link.rpartition("/")[2]) for link in report.pages.values()}
+        for page_of_copy in (path for path in folder.iterdir() if path.name not in kept):
+            page_of_copy.unlink()
+        file.write(html_of(report).encode())
     return report

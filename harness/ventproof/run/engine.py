@@ -55,7 +55,7 @@ from ventproof_bench.base.errors import Abort, RecordError, StimulusError
 from ventproof_bench.base.evidence import TAKEN_BACK, DrivenOutput, EdgeReport, FoundSetting, Gap, Poll
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.modbus.link import framing_of
-from ventproof_bench.outputs.trains import LEAD_S, play
+from ventproof_bench.outputs.trains import LATEST_S, LEAD_S, play
 from ventproof_bench.rig.build import Rig
 from ventproof_bench.rig.session import Ended, RigSession
 from ventproof_bench.yamlfile.fields import ContactState
@@ -309,11 +309,15 @@ class Engine:
             await self._told.all_of(name for response in step.expect for name in response.signals)
             await sleep_until(now_s() + _LOG_STEP_S)  # the log may round the last answer up
         began_s = self._begin_step(number, step.step)
+        again = False
         for index, stimulus in enumerate(step.do):
             # From the step's begin, so that what one stimulus takes delays no other.
             await sleep_until(began_s + stimulus.at)
             planned_s = began_s + stimulus.at if stimulus.at else None
-            await self._apply(number, index, stimulus, planned_s)
+            if again and planned_s is not None and now_s() > planned_s + LATEST_S:
+                said = f"a stimulus planned {seconds(stimulus.at)} into step {step.step!r} came late"
+                raise StimulusError(f"{said}: a reply to the one before it was lost", since_s=planned_s)
+            again |= await self._apply(number, index, stimulus, planned_s)
         await self._until_decided(number)
 
     async def _idle(self, step: int, index: int, for_s: float) -> None:
@@ -359,8 +363,8 @@ class Engine:
             self._written[id(result)] = result.ruling
             self._emit(FindingMade, finding_of(result))
 
-    async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> None:
-        """Apply one stimulus and record it with the window that holds it.
+    async def _apply(self, step: int, index: int, stimulus: Stimulus, planned_s: float | None = None) -> bool:
+        """Apply one stimulus and record it with the window that holds it; whether a command for it was given again.
 
         Args:
             step: number of the step.
@@ -370,17 +374,16 @@ class Engine:
         """
         if isinstance(stimulus, Wait):
             await asyncio.sleep(stimulus.wait)
-            return
+            return False
         if isinstance(stimulus, Idle):
             await self._idle(step, index, stimulus.idle)
-            return
+            return False
         if not isinstance(stimulus, CloseContact | OpenContact | PulseContact):
-            await self._weather.apply(step, index, stimulus)
-            return
+            return await self._weather.apply(step, index, stimulus)
         outputs, of = self._rig.outputs, StimulusId(step, index, stimulus.label)
         name, said, edges = contact_plan(stimulus)
         if self._weather.hides(of, name, said, closed=edges[-1].closed):
-            return
+            return False
         start_s = now_s() + (LEAD_S if len(edges) > 1 else 0.0)
         states = sorted({edge.closed for edge in edges})
         # Before the contact moves: no invariant may be judged by what is read while it may have moved already.
@@ -391,3 +394,4 @@ class Engine:
         else:
             reports = await play(outputs, self._output_names[name], edges, start_s=start_s)
         self._emit(StimulusApplied, of, name, said, self._clockwork.edges(reports))
+        return any(report.window is not None and report.window.again for report in reports)

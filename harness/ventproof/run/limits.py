@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, islice
 from operator import attrgetter
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.profile.duration import shortest_s
 from ventproof.run.schedule import PlannedMove, moves_of
 from ventproof.verdict.text import percent, seconds
 from ventproof_bench.benchfile.model import ContactOutput
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.boards import ContactLimits
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.outputs.wear import Closures
     from ventproof_bench.yamlfile.tree import Path
 
 
@@ -85,13 +87,9 @@ def _exceeded(
         # What lies between two instants of one step is exact; between two steps the shortest and the longest count.
         shortest_s, longest_s = after[0] - switch.at[0], after[1] - switch.at[1]
         last = number + 1 == len(switches)
-        if switch.closed:
-            closures.append(switch.at[0])
-            most = limits.operations_an_hour
-            while closures[0] <= switch.at[0] - _HOUR_S:
-                closures.popleft()
-            if most is not None and len(closures) > most:
-                yield switch.path, f"more than {most} closures within an hour, its operations_an_hour"
+        most = limits.operations_an_hour
+        if switch.closed and most is not None and _too_often(closures, switch.at[0], most):
+            yield switch.path, f"more than {most} closures within an hour, its operations_an_hour"
         least_s = limits.shortest_closed if switch.closed else limits.shortest_open
         if least_s is not None and not last and max(shortest_s, longest_s) < least_s - _ROUNDING_S:
             key = "shortest_closed" if switch.closed else "shortest_open"
@@ -105,6 +103,52 @@ def _exceeded(
                 switch.path,
                 f"it is not {output.safe} for {said}, and its longest_driven is {seconds(most_s)}",
             )
+
+
+def limited_by_the_hour(bench: BenchFile) -> list[str]:
+    """Return the contacts whose closures within an hour are limited."""
+    contacts = {name: output for name, output in bench.outputs.items() if isinstance(output, ContactOutput)}
+    return [name for name, one in contacts.items() if one.limits and one.limits.operations_an_hour]
+
+
+def hour_warnings(bounds: Iterable[Bound], closed: Mapping[str, Sequence[Closures]] | None) -> Iterator[str]:
+    """Yield a line for each contact that profiles, begun now, may close more often than its limit within an hour.
+
+    Args:
+        bounds: the profiles on one bench, in their order.
+        closed: what was closed within the last hour, by the bench's names, as a ledger tells; None: nothing tells.
+    """
+    begun_s, warned = 0.0, set[str]()
+    instants = {
+        name: deque(sorted(-one.age_s for one in of_it for _ in range(one.closed)))
+        for name, of_it in (closed or {}).items()
+    }
+    for bound in bounds:
+        for name, of_output in groupby(
+            sorted(moves_of(bound)[0], key=attrgetter("output")), attrgetter("output")
+        ):
+            output = bound.bench.model.outputs.get(name)
+            limits = output.limits if isinstance(output, ContactOutput) else None
+            if limits is None or limits.operations_an_hour is None or name in warned:
+                continue
+            recent = instants.setdefault(name, deque())
+            for switch in _switches(of_output):
+                if switch.closed and _too_often(recent, begun_s + switch.at[0], limits.operations_an_hour):
+                    warned.add(name)
+                    yield (
+                        f"{bound.profile.model.profile!r} may close {name} more than {limits.operations_an_hour} "
+                        f"times within an hour, its operations_an_hour; the run ends there"
+                    )
+                    break
+        begun_s += shortest_s(bound.profile.model)
+
+
+def _too_often(recent: deque[float], at_s: float, most: int) -> bool:
+    """Add a closure to those within the hour before it, and return whether they are too many."""
+    recent.append(at_s)
+    while recent[0] <= at_s - _HOUR_S:
+        recent.popleft()
+    return len(recent) > most
 
 
 def wear_notes(bound: Bound, operated: Mapping[str, int]) -> Iterator[Problem]:

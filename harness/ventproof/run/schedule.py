@@ -13,10 +13,10 @@ from ventproof.profile.rains import buckets_of, found_by_rains
 from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
-    Mend,
     OpenContact,
     PulseContact,
     Rainfall,
+    Restore,
     VentFailure,
     Wind,
     WriteValue,
@@ -154,7 +154,7 @@ def _add(plan: _Plan, path: Path, step: str, stimulus: Stimulus, at: Span, place
                 plan.take(name, replace(plan.add(path, step, name, said, at), edges=lambda: iter(edges)))
         case Rainfall() | Wind():
             _add_weather(plan, path, step, stimulus, at, place)
-        case Fail() | Mend():
+        case Fail() | Restore():
             _add_failure(plan, path, step, stimulus, at)
         case WriteValue():
             said = f"write {stimulus.value} to {stimulus.write}"
@@ -192,33 +192,33 @@ def _add_weather(  # noqa: PLR0917 - as above
     plan.take(name, replace(move, edges=lambda: wind_edges(*wind), wind=wind), goes_on=True)
 
 
-def _add_failure(plan: _Plan, path: Path, step: str, stimulus: Fail | Mend, at: Span) -> None:
-    name = stimulus.fail if isinstance(stimulus, Fail) else stimulus.mend
+def _add_failure(plan: _Plan, path: Path, step: str, stimulus: Fail | Restore, at: Span) -> None:
+    name = stimulus.fail if isinstance(stimulus, Fail) else stimulus.restore
     if name in plan.bound.vents:
-        plan.moves.append(PlannedMove(path, step, plan.bound.vents[name], f"mend {name}", at))
+        plan.moves.append(PlannedMove(path, step, plan.bound.vents[name], f"restore {name}", at))
         return
     output = plan.bound.bench.model.outputs[plan.bound.outputs[name]]
-    said = failure_said(stimulus) if isinstance(stimulus, Fail) else f"mend {name}"
+    said = failure_said(stimulus) if isinstance(stimulus, Fail) else f"restore {name}"
     move = plan.add(path, step, name, said, at)
     (plan.failed.add if isinstance(stimulus, Fail) else plan.failed.discard)(name)
     if not isinstance(output, ContactOutput):
         plan.moves.append(move)
         wire = output.breaks_with if isinstance(output, TerminalOutput) else None
-        if wire is not None and (isinstance(stimulus, Mend) or stimulus.how == "open"):
-            closes = isinstance(stimulus, Mend)
+        if wire is not None and (isinstance(stimulus, Restore) or stimulus.mode == "open"):
+            closes = isinstance(stimulus, Restore)
             plan.moves.append(replace(move, output=wire, edges=lambda: iter([Edge(0.0, closes)])))
         return
-    how = stimulus.how if isinstance(stimulus, Fail) else "mend"
-    if how == "chatter":
+    mode = stimulus.mode if isinstance(stimulus, Fail) else "restore"
+    if mode == "chatter":
         assert isinstance(stimulus, Fail), "only a failure chatters"
         every_s, seed = stimulus.every or 0.0, stimulus.seed
         plan.take(
             name, replace(move, edges=lambda: contact_chatter(every_s=every_s, seed=seed)), goes_on=True
         )
-    elif how == "stuck":
+    elif mode == "stuck":
         plan.take(name, move)
     else:
-        closes = plan.left.get(name, False) if how == "mend" else how == "short"
+        closes = plan.left.get(name, False) if mode == "restore" else mode == "short"
         plan.take(name, replace(move, edges=lambda: iter([Edge(0.0, closes)])))
 
 

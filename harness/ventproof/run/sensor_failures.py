@@ -15,7 +15,7 @@ from ventproof.profile.weather import end_levels, level_of
 from ventproof.run.stimuli import failure_said
 from ventproof.weather.levels import chatter, contact_chatter, drift
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import BenchError, DriverError
+from ventproof_bench.base.errors import BenchError, DriverError, StimulusError
 from ventproof_bench.base.evidence import EdgeReport, Window
 from ventproof_bench.benchfile.model import (
     ContactOutput,
@@ -55,8 +55,8 @@ class Failing:
     _wandering: dict[str, asyncio.Task[None]] = field(init=False, default_factory=dict)
     _chattering: dict[str, Train] = field(init=False, default_factory=dict)
 
-    async def write(self, of: StimulusId, stimulus: WriteValue) -> None:
-        """Write a value, or play it to the terminals as the sensor shows it."""
+    async def write(self, of: StimulusId, stimulus: WriteValue) -> Window:
+        """Write a value, or play it to the terminals as the sensor shows it; returns the window of that."""
         name = stimulus.write
         self._values[name] = stimulus.value.value
         window = Window(now_s(), now_s())
@@ -65,25 +65,27 @@ class Failing:
         level = None if isinstance(self._value_output(name), RegisterOutput) else self._level(name)
         said = f"write {stimulus.value} to {name}"
         self._stimulus(of, name, said, window, stimulus.value.value, level)
+        return window
 
-    async def fail(self, of: StimulusId, stimulus: Fail) -> None:
-        """Let a sensor fail; what played on it has been stopped."""
+    async def fail(self, of: StimulusId, stimulus: Fail) -> Window:
+        """Let a sensor fail; what played on it has been stopped. Returns the window of that."""
         name, window = stimulus.fail, Window(now_s(), now_s())
         self.failed.add(name)
         output = self.rig.file.outputs[self.names[name]]
         if isinstance(output, ContactOutput):
-            if stimulus.how == "chatter":
+            if stimulus.mode == "chatter":
                 self._chatter(of, stimulus)
-            elif stimulus.how != "stuck":
-                window = await self.rig.outputs.contact(self.names[name], closed=stimulus.how == "short")
+            elif stimulus.mode != "stuck":
+                window = await self.rig.outputs.contact(self.names[name], closed=stimulus.mode == "short")
         elif stimulus.by is not None:
             window = await self._wander(of, stimulus, stimulus.by.value)
-        elif stimulus.how != "stuck" and isinstance(output, TerminalOutput):
-            window = await self._cut_or_short(name, output, cut=stimulus.how == "open")
+        elif stimulus.mode != "stuck" and isinstance(output, TerminalOutput):
+            window = await self._cut_or_short(name, output, cut=stimulus.mode == "open")
         self._stimulus(of, name, failure_said(stimulus), window)
+        return window
 
-    async def mend(self, of: StimulusId, name: str) -> None:
-        """Let a sensor show the weather again."""
+    async def restore(self, of: StimulusId, name: str) -> Window:
+        """Let a sensor show the weather again; returns the window of that."""
         self.failed.discard(name)
         await self._settle(name)
         window = Window(now_s(), now_s())
@@ -94,7 +96,8 @@ class Failing:
             window = await self._put(name)
         if isinstance(output, TerminalOutput) and output.breaks_with is not None:
             window = await self.rig.outputs.contact(output.breaks_with, closed=True)
-        self._stimulus(of, name, f"mend {name}", window)
+        self._stimulus(of, name, f"restore {name}", window)
+        return window
 
     def hides(self, of: StimulusId, name: str, said: str, *, closed: bool) -> bool:
         """Keep how a contact is to be left; if it has failed write that down, and return True: it must not be moved."""
@@ -178,6 +181,9 @@ class Failing:
                 await sleep_until(began_s + at_s)
                 self._errors[name] = error
                 window = await self._put(name)
+                if window.again:
+                    said = f"{name} is not confirmed to have changed in time: a reply was lost"
+                    raise StimulusError(said, since_s=window.earliest_s)
                 level = self._level(name)
                 self.tell(LevelWandered, of, name, error, level, self.times.window(window))
         except BenchError as error:  # nobody awaits this task for its outcome

@@ -10,10 +10,10 @@ from ventproof.profile.rains import buckets_of, found_by_rains
 from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
-    Mend,
     OpenContact,
     PulseContact,
     Rainfall,
+    Restore,
     Stimulus,
     VentFailure,
     Wind,
@@ -117,7 +117,7 @@ def wind_said(wind: Wind) -> str:
 def failure_said(failure: Fail) -> str:
     """Return what was done to a sensor."""
     name = failure.fail
-    match failure.how:
+    match failure.mode:
         case "open":
             return f"break the wire of {name}"
         case "short":
@@ -149,8 +149,8 @@ def said_of(stimulus: Stimulus) -> str:  # noqa: PLR0911 - a table of kinds
         case Fail():
             return failure_said(stimulus)
         case VentFailure():
-            return f"{stimulus.fail} {stimulus.how}"
-        case Mend():
-            return f"mend {stimulus.mend}"
+            return f"{stimulus.fail} {stimulus.mode}"
+        case Restore():
+            return f"restore {stimulus.restore}"
         case _:
             return ""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, final
 
 from ventproof.log.clockwork import Clockwork
 from ventproof.log.events import StimulusApplied, StimulusEnd, StimulusId, StimulusSettled
-from ventproof.profile.stimulus import Fail, Mend, Rainfall, VentFailure, Wind, WriteValue
+from ventproof.profile.stimulus import Fail, Rainfall, Restore, VentFailure, Wind, WriteValue
 from ventproof.profile.vent_failures import HEALTHY_PARTS, parts_of, vent_failure_said
 from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_leaves, rain_of, wind_of
 from ventproof.run.sensor_failures import Failing
@@ -161,30 +161,32 @@ class PlayedWeather:
         self._failing = Failing(self.rig, self.names, self.tell, self.times, self.broken, self._trains)
 
     async def apply(
-        self, step: int, index: int, stimulus: Rainfall | Wind | Fail | VentFailure | Mend | WriteValue
-    ) -> None:
-        """Apply a stimulus and write it down with the window that holds it."""
+        self, step: int, index: int, stimulus: Rainfall | Wind | Fail | VentFailure | Restore | WriteValue
+    ) -> bool:
+        """Apply a stimulus and write it down with its window; whether a command for it was given again."""
         of = StimulusId(step, index, stimulus.label)
+        window: Window | None = None
         match stimulus:
             case Rainfall(rainfall=name) | Wind(wind=name):
                 await self._play(of, stimulus, name)
             case WriteValue():
-                await self._failing.write(of, stimulus)
+                window = await self._failing.write(of, stimulus)
             case Fail(fail=name):
                 playing = self._playing.get(name)
                 self._failing.failed.add(name)
                 if playing is not None:
                     await self._halt(playing)
-                await self._failing.fail(of, stimulus)
+                window = await self._failing.fail(of, stimulus)
             case VentFailure(fail=name):
                 await self._befall(of, name, vent_failure_said(stimulus), parts_of(stimulus))
-            case Mend(mend=name) if name in self.vents:
-                await self._befall(of, name, f"mend {name}", HEALTHY_PARTS)
-            case Mend(mend=name):
-                await self._failing.mend(of, name)
+            case Restore(restore=name) if name in self.vents:
+                await self._befall(of, name, f"restore {name}", HEALTHY_PARTS)
+            case Restore(restore=name):
+                window = await self._failing.restore(of, name)
                 playing = self._playing.get(name)
                 if playing is not None:
                     self._start(playing)
+        return window is not None and window.again
 
     async def _befall(
         self, of: StimulusId, name: str, said: str, parts: Mapping[VentPart, PartCondition]

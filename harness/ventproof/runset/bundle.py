@@ -27,6 +27,9 @@ CONTENTS: Final = "contents.json"
 REPORT: Final = "report.html"
 """Name of the report in a bundle."""
 
+REPORT_RUNS: Final = "report-runs"
+"""Folder of the report's pages of runs in a bundle, where each has its own."""
+
 LOGS: Final = "logs"
 """Folder of the logs in a bundle."""
 
@@ -174,12 +177,13 @@ def _members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]
 
 
 def _is_ours(name: str) -> bool:
-    """Return whether a bundle may hold a file of such a name: one of ours, or a log, a manifest or a signature."""
+    """Return whether a bundle may hold a file of such a name: a page of ours, or a log, a manifest or a signature."""
     folder, *parts = name.split("/")
-    inside = (
-        folder == LOGS and bool(parts) and all(_PLAIN.fullmatch(part) and part.strip(".") for part in parts)
-    )
-    return name in _KNOWN or (inside and name.endswith(_ENDINGS))
+    if not parts or not all(_PLAIN.fullmatch(part) and part.strip(".") for part in parts):
+        return name in _KNOWN
+    if folder == REPORT_RUNS:
+        return len(parts) == 1 and name.endswith(".html")
+    return folder == LOGS and name.endswith(_ENDINGS)
 
 
 def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tuple[int, str]]:

@@ -291,7 +291,7 @@ def _changed(going_on: Resumed, session: Session) -> Iterator[Problem]:
     for header in going_on.headers[:1]:
         table = session.table.digest if session.table else ""
         if dict(header.use) != dict(session.use):
-            yield Problem("--use", None, None, "names are mapped differently in its other runs", hint)
+            yield Problem("--map", None, None, "names are mapped differently in its other runs", hint)
         if table != (header.table.sha256 if header.table else ""):
             yield Problem("--table", None, None, "its other runs used another override table, or none", hint)
 

@@ -153,7 +153,9 @@ def selfcheck(
             return await _Checking(bench, kind, seed, log, begins, left=left, ledger=ledger).run()
 
         with telling_left(bench.model, left, log.path):
-            return run_loop(main(), virtual=bench.model.virtual)
+            result = run_loop(main(), virtual=bench.model.virtual)
+            log.close()  # here, where what goes wrong with it is told with how the outputs were left
+            return result
 
 
 def _by_people(file: BenchFile) -> tuple[Unjudged, ...]:

@@ -34,6 +34,7 @@ from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
+from ventproof.report.gist import gists_of
 from ventproof.run.ending import left_lines, telling_left
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.limits import limit_problems
@@ -53,7 +54,7 @@ from ventproof_bench.yamlfile.load import Loaded
 if TYPE_CHECKING:
     from ventproof.history.enter import Keeper
     from ventproof.log.signing import SigningKey
-    from ventproof.verdict.finding import Finding
+    from ventproof.verdict.finding import Finding, Key
 
 
 _SYNC_AFTER: Final = (RunBegin, StepBegin, StepEnd, RunEnd)
@@ -73,6 +74,7 @@ class RunResult:
         settings: what became of the unit's settings.
         gaps: how often its buses brought no evidence.
         left: how its outputs were left: one line where all is well, else a line for each that is not.
+        gists: of what did not pass, what went wrong in a few words.
     """
 
     profile: str
@@ -83,6 +85,7 @@ class RunResult:
     settings: tuple[SettingTold, ...] = ()
     gaps: tuple[BusGaps, ...] = ()
     left: tuple[str, ...] = ()
+    gists: Mapping[Key, str] = field(default_factory=dict)
 
 
 @final
@@ -253,13 +256,14 @@ class Session:
             try:
                 with telling_left(self.bench.model, told.left, log.path):
                     outcome = run_loop(main(), virtual=not real)
+                    log.close()  # here, where what goes wrong with it is told with how the outputs were left
             finally:
                 screen.end()
             left = left_lines(self.bench.model, told.left)
             settings = settings_of(told.of_settings, bound.outputs)
-            return RunResult(
-                title, log.path, log.digest, outcome, tuple(told.findings), settings, told.gaps.found, left
-            )
+            found, gaps = tuple(told.findings), told.gaps.found
+            gists = gists_of(found, case)
+            return RunResult(title, log.path, log.digest, outcome, found, settings, gaps, left, gists)
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
@@ -297,7 +301,7 @@ class Session:
                 raise
             self._sign(log)
         finally:
-            if self.keeper is not None:
+            if self.keeper is not None and log.lines:
                 self.keeper.enter(log.path)
 
     def _sign(self, log: RecordLog) -> None:
@@ -359,7 +363,7 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     if twice:
         raise FileError(
             [
-                Problem("--use", None, None, f"{name!r} is mapped twice", "give each name once")
+                Problem("--map", None, None, f"{name!r} is mapped twice", "give each name once")
                 for name in twice
             ]
         )
@@ -367,7 +371,7 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
     if wrong:
         raise FileError(
             [
-                Problem("--use", None, None, f"{pair!r} is not a pair", "write rain=rain_spare")
+                Problem("--map", None, None, f"{pair!r} is not a pair", "write rain=rain_spare")
                 for pair in wrong
             ]
         )

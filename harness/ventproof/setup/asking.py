@@ -135,7 +135,9 @@ class Clearance:
             return
         if not self._dialogue.asker.there:
             reason = "relays are switched and no one is here to confirm that vents and drives are clear"
-            raise FileError([Problem("--clear", None, None, reason, "give --clear once that is so")])
+            raise FileError(
+                [Problem("--confirm-clear", None, None, reason, "give --confirm-clear once that is so")]
+            )
         question = SetupQuestion(
             key="clear",
             text="Relays will click and vents may move. Are all vents and drives clear of people, and guarded?",

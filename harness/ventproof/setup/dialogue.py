@@ -11,7 +11,7 @@ import yaml
 from pydantic import Field
 
 from ventproof_bench.base.errors import FileError, Problem, Refusal, VentproofError
-from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.files import stands_below, whole_file
 from ventproof_bench.yamlfile.fields import FileModel
 from ventproof_bench.yamlfile.load import Loaded, load_document
 
@@ -49,6 +49,7 @@ class SetupQuestion:
         check: raises ValueError for an answer that will not do; the message says what would be right.
         lines: the answer may have several lines, ended by an empty one.
         by_number: a choice may be answered by its number; not where answers are numbers themselves.
+        names_file: any answer but a default is the path of a file.
     """
 
     key: str
@@ -58,6 +59,7 @@ class SetupQuestion:
     check: Callable[[str], object] = str
     lines: bool = False
     by_number: bool = True
+    names_file: bool = False
 
     def checked(self, answer: str) -> str:
         """Return an answer as it is kept: a choice by its number is that choice.
@@ -212,10 +214,12 @@ class GivenAnswer:
     Attributes:
         text: the answer.
         problem: makes a problem of what is wrong with it and what would be right, where it was given.
+        below: the folder below which a file that it names must stand; None: anywhere.
     """
 
     text: str
     problem: Callable[[str, str], Problem]
+    below: Path | None = None
 
     def checked(self, question: SetupQuestion) -> str:
         """Return the answer as it is kept.
@@ -224,6 +228,8 @@ class GivenAnswer:
             FileError: it will not do.
         """
         try:
+            if question.names_file and self.below is not None and self.text.strip() != question.default:
+                _require_below(Path(self.text.strip()).expanduser(), self.below)
             return question.checked(self.text)
         except ValueError as error:
             wrong = Refusal.of(error)
@@ -231,13 +237,25 @@ class GivenAnswer:
             raise FileError([self.problem(f"{question.key}: {wrong.reason}", hint)]) from None
 
 
-def given_by(loaded: Loaded[SetupFile]) -> dict[str, GivenAnswer]:
-    """Return the answers of a file, each with its line."""
+def _require_below(path: Path, folder: Path) -> None:
+    if not stands_below(path, folder):
+        reason = f"{str(path)!r} leads out of the folder of the answers"
+        raise Refusal(reason, "move the file there, or give --any-path")
+
+
+def given_by(loaded: Loaded[SetupFile], *, any_path: bool = True) -> dict[str, GivenAnswer]:
+    """Return the answers of a file, each with its line.
+
+    Args:
+        loaded: the file.
+        any_path: let it name files outside its folder, as one does that this computer's operator answered.
+    """
+    below = None if any_path else Path(loaded.path).parent
 
     def at(key: str) -> Callable[[str, str], Problem]:
         return lambda reason, hint: loaded.problem(("answers", key), reason, hint)
 
-    return {key: GivenAnswer(text, at(key)) for key, text in loaded.model.answers.items()}
+    return {key: GivenAnswer(text, at(key), below) for key, text in loaded.model.answers.items()}
 
 
 def given_by_option(pairs: tuple[str, ...]) -> dict[str, GivenAnswer]:

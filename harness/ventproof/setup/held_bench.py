@@ -18,6 +18,7 @@ from ventproof_bench.rig.session import RigSession, Watcher
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Coroutine
+    from pathlib import Path
     from types import TracebackType
 
     from ventproof_bench.benchfile.model import BenchFile
@@ -32,10 +33,12 @@ class HeldBench:
     Args:
         file: the bench; its vents and drives are clear.
         watcher: is told what is read; in the bench's own thread.
+        ledger: where the operations of its relays are added up; None: nowhere.
     """
 
-    def __init__(self, file: BenchFile, watcher: Watcher) -> None:
+    def __init__(self, file: BenchFile, watcher: Watcher, ledger: Path | None = None) -> None:
         self._file = file
+        self._ledger = ledger
         self._watcher = watcher
         self._opened = Future[Rig]()
         self._pending: Future[Any] = self._opened
@@ -106,7 +109,7 @@ class HeldBench:
     async def _main(self) -> None:
         self._loop, self._task = asyncio.get_running_loop(), asyncio.current_task()
         self._jobs = asyncio.Queue()
-        rig = assemble(self._file, seed=0)
+        rig = assemble(self._file, seed=0, ledger=self._ledger)
         session = RigSession(rig, self._watcher)
         await session.run(lambda: self._serve(rig))
         if session.ended.abort is not None:

@@ -141,6 +141,7 @@ def _listed(dialogue: Dialogue) -> tuple[ListedValue, ...]:
             text="The maker's list of registers: a CSV file (name, address, type, scale, unit), or paste",
             default=_PASTE,
             check=_paste_or_list,
+            names_file=True,
         )
     )
     if where == _PASTE:

@@ -26,6 +26,7 @@ from ventproof_bench.benchcheck.traffic import carrying_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
+    from pathlib import Path
 
     from ventproof.setup.dialogue import Dialogue
     from ventproof_bench.benchfile.model import BenchFile
@@ -158,12 +159,19 @@ class Clicker:
         bench: the bench so far: its signals and settings, without a relay.
         board: the board.
         clearance: whether vents and drives are clear.
+        ledger: where the operations of the relays are added up; None: nowhere.
     """
 
     def __init__(
-        self, dialogue: Dialogue, bench: FirstBench, board: RelayBoard, clearance: Clearance
+        self,
+        dialogue: Dialogue,
+        bench: FirstBench,
+        board: RelayBoard,
+        clearance: Clearance,
+        ledger: Path | None,
     ) -> None:
         self._dialogue = dialogue
+        self._ledger = ledger
         self._asker = dialogue.asker
         self._board = board
         self._clearance = clearance
@@ -226,7 +234,7 @@ class Clicker:
                 for number, place in enumerate(self._board.places, start=1)
             ]
             file = loaded(replace(self._bench, relays=tried)).model
-            trials = RelayTrials(file, shown=self._shown, tell=self._asker.glance)
+            trials = RelayTrials(file, shown=self._shown, tell=self._asker.glance, ledger=self._ledger)
             self._trials = stack.enter_context(trials)
             self._open_vents(self._trials)
         return self._trials

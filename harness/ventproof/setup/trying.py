@@ -18,6 +18,7 @@ from ventproof_bench.yamlfile.fields import COUNT_UNIT
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from pathlib import Path
     from types import TracebackType
 
     from ventproof_bench.benchfile.model import BenchFile
@@ -117,16 +118,22 @@ class RelayTrials:
         file: a bench on real wires, whose vents and drives are clear.
         shown: a signal's name and value in words.
         tell: is told what is waited for, and how long at most; also in another thread.
+        ledger: where the operations of the relays are added up; None: nowhere.
     """
 
     def __init__(
-        self, file: BenchFile, *, shown: Callable[[str, float], str], tell: Callable[[str], None]
+        self,
+        file: BenchFile,
+        *,
+        shown: Callable[[str, float], str],
+        tell: Callable[[str], None],
+        ledger: Path | None,
     ) -> None:
         self._file = file
         self._shown = shown
         self._tell = tell
         self._notes = _Notes()
-        self._bench = HeldBench(file, self._notes)
+        self._bench = HeldBench(file, self._notes, ledger)
         self._stirs = {name: _stir(signal) for name, signal in file.registers.items()}
         self._vents = [name for name, signal in file.registers.items() if signal.unit == "%"]
         self._unwatched = frozenset[str]()

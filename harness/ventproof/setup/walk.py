@@ -68,10 +68,12 @@ class Trials:
     Attributes:
         hookup: tries how the unit is hooked up to a bench.
         run: runs a profile on a bench; returns an exit code.
+        ledger: where the operations of relays are added up as they are clicked; None: nowhere.
     """
 
     hookup: Callable[[Path], HookUpTried]
     run: Callable[[Path, Path], int]
+    ledger: Path | None = None
 
 
 def set_up(bench: Path, dialogue: Dialogue, trials: Trials, *, clear: bool) -> int:
@@ -149,7 +151,7 @@ class _Walk:
             signals=registers.signals,
             settings=settings,
         )
-        return Clicker(self._dialogue, bare, board, self._clearance).learn()
+        return Clicker(self._dialogue, bare, board, self._clearance, self._trials.ledger).learn()
 
     def _ask(self, key: str, text: str, default: str) -> str:
         return self._dialogue.ask(SetupQuestion(key=key, text=text, default=default, check=some_text))

@@ -118,6 +118,16 @@ def pass_rate(counts: RepeatCounts, confidence: float, side: Side = "two-sided")
     )
 
 
+def fail_rate(counts: RepeatCounts, confidence: float) -> ConfidenceBounds:
+    """Return exact two-sided bounds on the probability that a repeat fails: the other side of `pass_rate`.
+
+    Raises:
+        ValueError: no repeats, or the confidence is out of range.
+    """
+    passing = pass_rate(counts, confidence)
+    return ConfidenceBounds(1 - passing.upper, 1 - passing.lower)
+
+
 def success_run_repeats(reliability: float, confidence: float) -> int:
     """Return how many repeats, all passed, prove `reliability` with `confidence`: ceil(ln(1 - C) / ln R).
 

@@ -81,7 +81,7 @@ def _delays(table: Loaded[OverrideTable]) -> Iterator[Problem]:
         path = ("overrides", name)
         if override.is_alarm:
             continue
-        entry_s, release_s, by_s = override.entry_delay, override.release_delay, override.delays_within
+        entry_s, release_s, by_s = override.entry_delay, override.release_delay, override.delay_tolerance
         if entry_s > _LONG_ENTRY_S:
             reason = f"the vents stay open for the first {span_said(entry_s)} of {name!r}"
             hint = "delays of minutes are usual on release; an entry delay is seconds"

@@ -127,17 +127,17 @@ def _vent_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
 def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
     for name, sensor in table.model.sensors.items():
         path: Path = ("sensors", name)
-        for number, how in enumerate(sensor.how):
+        for number, mode in enumerate(sensor.modes):
             yield _line(
                 table,
-                f"sensors.{name}.{how}",
-                (*path, "how", number),
-                f"{name} that fails {how!r} is noticed",
+                f"sensors.{name}.{mode}",
+                (*path, "modes", number),
+                f"{name} that fails {mode!r} is noticed",
             )
         fails = f"{name} counts as failed after {span_said(sensor.fails_after)}"
         yield _line(table, f"sensors.{name}.fails_after", (*path, "fails_after"), fails)
-        mends = f"{name} is trusted again after {span_said(sensor.mends_after)}"
-        yield _line(table, f"sensors.{name}.mends_after", (*path, "mends_after"), mends)
+        mends = f"{name} is trusted again after {span_said(sensor.recovers_after)}"
+        yield _line(table, f"sensors.{name}.recovers_after", (*path, "recovers_after"), mends)
 
 
 def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRule]:
@@ -148,7 +148,7 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
         yield from _condition_lines(table, (*path, *placed.path), f"{name}.{its}", placed)
     for key, word in (("entry_delay", "begins"), ("release_delay", "ends")):
         says = (
-            f"{name} {word} after {span_said(getattr(override, key))} ± {span_said(override.delays_within)}"
+            f"{name} {word} after {span_said(getattr(override, key))} ± {span_said(override.delay_tolerance)}"
         )
         yield _line(table, f"{name}.{key}", (*path, key), says)
     if override.flag_while_active == "off":

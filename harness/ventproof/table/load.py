@@ -18,6 +18,7 @@ from ventproof.table.model import (
     WindCondition,
     condition_key,
 )
+from ventproof.verdict.old_names import IN_TABLES
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import canonical_symbol, difference_fault, value_fault
 from ventproof_bench.benchfile.model import ContactOutput
@@ -46,7 +47,7 @@ def load_table(path: str | FilePath) -> Loaded[OverrideTable]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _noted(load_checked(path, OverrideTable, _problems))
+    return _noted(load_checked(path, OverrideTable, _problems, renames=IN_TABLES))
 
 
 def read_table(path: str, text: str) -> Loaded[OverrideTable]:
@@ -55,7 +56,7 @@ def read_table(path: str, text: str) -> Loaded[OverrideTable]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _noted(checked_document(path, text, OverrideTable, _problems))
+    return _noted(checked_document(path, text, OverrideTable, _problems, renames=IN_TABLES))
 
 
 def _noted(table: Loaded[OverrideTable]) -> Loaded[OverrideTable]:
@@ -106,18 +107,18 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     for name, sensor in model.sensors.items():
         path: Path = ("sensors", name)
         if name in pulses:
-            for number, how in enumerate(sensor.how):
-                if how != "open":
-                    reason = f"cups that fail {how!r} send no pulse either"
+            for number, mode in enumerate(sensor.modes):
+                if mode != "open":
+                    reason = f"cups that fail {mode!r} send no pulse either"
                     yield table.problem(
-                        (*path, "how", number), reason, "write [open]: the unit sees no difference"
+                        (*path, "modes", number), reason, "write [open]: the unit sees no difference"
                     )
-            if sensor.good is not None:
+            if sensor.normal is not None:
                 yield table.problem(
-                    (*path, "good"), "cups have no level to play", "leave it out", at_key=True
+                    (*path, "normal"), "cups have no level to play", "leave it out", at_key=True
                 )
-        elif sensor.good is None:
-            hint = "add `good:`, a value with which no override begins"
+        elif sensor.normal is None:
+            hint = "add `normal:`, a value with which no override begins"
             yield table.problem(path, f"the normal value of {name!r} is missing", hint, at_key=True)
 
 
@@ -277,7 +278,7 @@ def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
     for name, value in model.opened_by.items():
         yield ("opened_by", name), name, canonical_symbol(value.dimension)
     for name, sensor in model.sensors.items():
-        need = _CONTACT if sensor.good is None else canonical_symbol(sensor.good.dimension)
+        need = _CONTACT if sensor.normal is None else canonical_symbol(sensor.normal.dimension)
         yield ("sensors", name), name, need
     yield from _condition_outputs(model)
     if model.reset is not None:

@@ -44,15 +44,15 @@ class TableSensor(FileModel):
 
     flag: Name | None = None
     """Signal that is on while the sensor has failed."""
-    good: AnyQuantity | None = None
+    normal: AnyQuantity | None = None
     """A value with which no override begins: what the bench plays before and after a failure."""
-    how: Annotated[list[Literal["open", "short", "stuck"]], Field(min_length=1)]
+    modes: Annotated[list[Literal["open", "short", "stuck"]], Field(min_length=1)]
     """The failures that the unit must notice: a broken wire, wires that touch, a value that stays as it is."""
     fails_after: PositiveSeconds
     """It counts as failed once its level was implausible, or no pulse came, for this long."""
-    mends_after: Seconds = 0.0
+    recovers_after: Seconds = 0.0
     """It is trusted again once it was plausible for this long."""
-    delays_within: PositiveSeconds = 0.5
+    delay_tolerance: PositiveSeconds = 0.5
     """How far off either of these times may be."""
 
 
@@ -108,7 +108,7 @@ class RainfallCondition(ThresholdCondition):
     """The contact that stands for the bucket."""
     tip: AnyQuantity
     """Rain that one tip stands for."""
-    of_last: Annotated[int, Field(ge=2, le=1000)]
+    tips: Annotated[int, Field(ge=2, le=1000)]
     """Number of the last tips that give the intensity."""
 
 
@@ -201,7 +201,7 @@ class TableOverride(FileModel):
     """A condition must last this long before the override begins."""
     release_delay: Seconds
     """All conditions must be over this long before the override ends."""
-    delays_within: PositiveSeconds = 0.5
+    delay_tolerance: PositiveSeconds = 0.5
     """How far off either delay may be."""
     positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where each vent goes; vents not named keep to the temperature. Left out for an alarm, which moves no vent."""
@@ -251,7 +251,7 @@ class TableSupply(FileModel):
     """Time after the supply returns until the unit responds and acts, without memory of the time before."""
     restart: Literal["resume", "reference"]
     """`resume`: it goes on from where the vents stand; `reference`: it first runs every vent to its closed end."""
-    delays_within: PositiveSeconds = 0.5
+    delay_tolerance: PositiveSeconds = 0.5
     """How far off these times may be."""
 
 

@@ -5,12 +5,14 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import final
+from typing import Final, final
 
 from rich.console import Console, ConsoleOptions, RenderableType
 from rich.measure import Measurement
+from rich.padding import Padding
 from rich.segment import Segment
 from rich.style import StyleType
+from rich.table import Table
 from rich.text import Text
 
 from ventproof_bench.base.text import harmless
@@ -79,6 +81,35 @@ def new_console() -> Console:
     if not console.is_terminal:
         console.width = 120
     return console
+
+
+_WIDE: Final = 10_000
+
+
+def say(console: Console, *parts: str | Text | tuple[str, str], indent: int = 0, cut: bool = False) -> None:
+    """Print one line: on a terminal it goes on below itself where it is too long, elsewhere it stays one line.
+
+    Args:
+        console: where to.
+        parts: what stands in the line, each with its style.
+        indent: how many blanks stand before it.
+        cut: whether it ends where the terminal does.
+    """
+    line = Text.assemble(*parts)
+    if console.is_terminal and cut:
+        console.print(Text(" " * indent) + line, no_wrap=True, overflow="ellipsis")
+    elif console.is_terminal:
+        console.print(Padding(line, (0, 0, 0, indent)))
+    else:
+        console.print(Text(" " * indent) + line, soft_wrap=True)
+
+
+def say_table(console: Console, table: Table) -> None:
+    """Print a table: as wide as a terminal, elsewhere as wide as it is."""
+    if console.is_terminal:
+        console.print(table)
+    else:
+        console.print(table, width=_WIDE, crop=False)
 
 
 def tell_left(console: Console, left: Sequence[str], unsafe: str = "", profile: str = "") -> None:

@@ -81,7 +81,7 @@ def _show_find(console: Console, find: Find, tally: Tally) -> None:
     if len(find.written.sequence) < tally.first_actions:
         console.print(Text(f"The first weather that showed it was {tally.first_actions} actions long."))
     if not tally.finished:
-        more = "The time was over before it was clear that it goes no shorter: --budget gives more."
+        more = "The time was over before it was clear that it goes no shorter: --time-limit gives more."
         console.print(Text(more, style="yellow"))
 
 
@@ -96,9 +96,7 @@ def _show_nothing(console: Console, tally: Tally) -> None:
         undecided = f"{tally.undecided - tally.not_begun} of them could not be decided."
         console.print(Text(undecided, style="yellow"))
     if tally.unfit:
-        unfit = (
-            f"{tally.unfit} more could have taken longer than the time that was left: --budget gives more."
-        )
+        unfit = f"{tally.unfit} more could have taken longer than the time that was left: --time-limit gives more."
         console.print(Text(unfit, style="yellow"))
     if tally.broken_off:
         return

@@ -7,29 +7,26 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from rich.console import Console, Group
+from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
 from ventproof.case.items import START
 from ventproof.log.gaps import gaps_of, gaps_text, together
-from ventproof.log.run import UNMEASURED, trouble
-from ventproof.rejudge.batch import WORST_FIRST
+from ventproof.log.run import UNMEASURED
 from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.gist import alike, gist_of
 from ventproof.session.repeats import COVERAGE
-from ventproof.terminal.console import Names, new_console, tell_left
+from ventproof.terminal.console import new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
-from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof.verdict.finding import Finding, Status
 from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
 
 if TYPE_CHECKING:
-    from ventproof.history.store import History, HistoryEntry, Wanted
     from ventproof.log.events import PinnedCheck
     from ventproof.log.read import LogState
-    from ventproof.log.run import RunRecord
     from ventproof.rejudge.again import Decided
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import RunResult
@@ -38,7 +35,6 @@ if TYPE_CHECKING:
 _NOTABLE: Final = 1e-4
 _HOLLOW_SHOWN: Final = 3
 _CAUSES_SHOWN: Final = 5
-_GAPS_SHOWN: Final = 3
 
 
 def show(
@@ -130,25 +126,23 @@ def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, qui
 
 
 def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
-    """Print what did not pass, the worst and the most frequent first: the same of one signal once, with one example."""
-    groups: dict[tuple[Verdict, str, str], list[tuple[RunResult, Finding]]] = {}
-    for result in results:
-        for one in result.findings:
-            if one.status is not Status.PASS and not one.skipped:
-                groups.setdefault((one.verdict, one.signal, one.kind), []).append((result, one))
-    ordered = sorted(
-        groups.items(), key=lambda item: (WORST_FIRST.index(item[0][0]), -len({r.log for r, _ in item[1]}))
+    """Print what did not pass, the worst and the most frequent first: what went wrong alike once, with one example."""
+    groups = alike(
+        (str(one.verdict), result.gists.get(one.key) or gist_of(one, None, {}), result.log, (result, one))
+        for result in results
+        for one in result.findings
+        if one.status is not Status.PASS and not one.skipped
     )
-    for (verdict, _, _), found in ordered[:_CAUSES_SHOWN]:
-        result, first = found[0]
-        runs = len({one.log for one, _ in found})
-        others = " and similar" if len({f.demand for _, f in found}) > 1 else ""
-        count = f" ({runs} of {len(results)} runs)" if len(results) > 1 else ""
-        line = f"{verdict}: {first.signal} {first.demand}{others}{count}"
-        console.print(Text(line, style=VERDICT_STYLE[verdict]), soft_wrap=True)
-        where = "  " if len(results) == 1 else f"  {'for example, ' if runs > 1 else ''}{result.profile}: "
+    for group in groups[:_CAUSES_SHOWN]:
+        result, first = group.found[0]
+        count = f" ({group.runs} of {len(results)} runs)" if len(results) > 1 else ""
+        line = f"{group.verdict}: {group.gist}{count}"
+        console.print(Text(line, style=VERDICT_STYLE[group.verdict]), soft_wrap=True)
+        where = (
+            "  " if len(results) == 1 else f"  {'for example, ' if group.runs > 1 else ''}{result.profile}: "
+        )
         console.print(Text(f"{where}{first.step_name}: {first.why}"), soft_wrap=True)
-    if more := len(ordered[_CAUSES_SHOWN:]):
+    if more := len(groups[_CAUSES_SHOWN:]):
         console.print(Text(f"{more} more: `ventproof report {results[0].log.parent} -o FILE.html` shows all"))
 
 
@@ -302,51 +296,3 @@ def plain(table: Table, *, width: int = 110) -> str:
     buffer = io.StringIO()
     Console(file=buffer, width=width, color_system=None, force_terminal=False).print(table)
     return "".join(f"{line.rstrip()}\n" for line in buffer.getvalue().splitlines())
-
-
-def show_runs(history: History, wanted: Wanted) -> None:
-    """Print runs as a table, and how many there are beyond those shown."""
-    count = history.count(wanted)
-    table = Table(expand=False)
-    table.add_column("when (UTC)", no_wrap=True)
-    table.add_column("unit", overflow="fold")
-    table.add_column("firmware", overflow="fold")
-    table.add_column("profile, and its log", overflow="fold", ratio=1)
-    table.add_column("verdict", no_wrap=True)
-    records = []
-    for entry in history.entries(wanted):
-        record = entry.record
-        records.append(record)
-        table.add_row(
-            f"{entry.at:%Y-%m-%d %H:%M}",
-            Text(record.unit or "–"),
-            Text(record.firmware or "–"),
-            Group(Text("\n→ ".join([record.profile, *trouble(record, 1)])), Names(_log(entry), "dim")),
-            Text(record.verdict, style=VERDICT_STYLE[record.verdict]),
-        )
-    console = new_console()
-    with suppress(BrokenPipeError):
-        shown = len(records)
-        if not shown:
-            console.print("no run fits")
-            return
-        _show_gaps(console, history, records)
-        console.print(table)
-        left = f"; {count - shown} older ones not shown, raise --limit to see them" if count > shown else ""
-        console.print(Text(f"{shown} run(s){left}"))
-
-
-def _show_gaps(console: Console, history: History, records: Sequence[RunRecord]) -> None:
-    """Print which planned runs are not here, before those that are."""
-    gaps = list(history.gaps(records).values())
-    for sentence in gaps[:_GAPS_SHOWN]:
-        console.print(Text(f"! {sentence}", style="bold yellow"), soft_wrap=True)
-    if more := len(gaps[_GAPS_SHOWN:]):
-        console.print(Text(f"! {more} more sets of runs are not whole", style="bold yellow"))
-
-
-def _log(entry: HistoryEntry) -> str:
-    """Return where the log lies, as short as it can be said here."""
-    here, file = Path.cwd(), entry.file
-    shown = file.relative_to(here) if file.is_relative_to(here) else file
-    return f"{shown}" if file.exists() else f"{shown} (not there any more)"

@@ -28,17 +28,15 @@ from ventproof.log.events import (
 from ventproof.profile.duration import Span, in_all, part_spans, stimulus_times
 from ventproof.run.stimuli import said_of
 from ventproof.verdict.finding import Bounds
-from ventproof.verdict.text import about, number_text, range_text, seconds
+from ventproof.verdict.text import about, range_text, reading_text, seconds
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
     from ventproof.case.case import Case
     from ventproof.case.items import Item
     from ventproof.log.events import Event
-    from ventproof_bench.base.evidence import SignalTraits
 
 
-_FLAG: Final = {0.0: "off", 1.0: "on"}
 _STALE_S: Final = 3.0  # a reading older than this is shown with its age
 _MOVED_IN_S: Final = 2.0  # what did not change for this long stands
 
@@ -250,7 +248,7 @@ class Following:
             return "–"
         at_s, value = seen[-1]
         old_s = self.t_s - at_s
-        return reading_said(value, traits) + (f", {old_s:.0f} s old" if old_s > _STALE_S else "")
+        return reading_text(value, traits.unit) + (f", {old_s:.0f} s old" if old_s > _STALE_S else "")
 
     def _reckoned(self, name: str, traits: ReckonedTraits) -> str:
         """Return where a vent is by its contacts as they were read last."""
@@ -317,13 +315,6 @@ def span_said(span: Span) -> str:
     """Return a shortest and a longest time in words: `6.2 to 12 min`."""
     shortest, longest = (about(round(span_s)) for span_s in span)
     return longest if shortest == longest else f"{shortest} to {longest}"
-
-
-def reading_said(value: float, traits: SignalTraits) -> str:
-    """Return a reading in words."""
-    if traits.unit == "flag":
-        return _FLAG.get(value, f"{value:g}")
-    return number_text(value) if traits.unit in {"count", "state"} else f"{value:.1f} {traits.unit}"
 
 
 def planned_said(profiles: Sequence[Span], repeats: int) -> str:

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 from ventproof.log.settings import value_said
 from ventproof.terminal.console import new_console
-from ventproof.verdict.text import number_text
+from ventproof.verdict.text import number_text, reading_text
+from ventproof_bench.base.evidence import is_discrete
 from ventproof_bench.rig.looking import home_of, readings_of
 
 if TYPE_CHECKING:
@@ -76,10 +77,11 @@ def row_of(file: BenchFile, one: Seen) -> tuple[str, str, str, str, str]:
 def reading_said(file: BenchFile, signal: str, value: float) -> str:
     """Return a signal's value as people read it: on or off, a state's name, a number with its unit."""
     spec = file.registers[signal]
-    if spec.unit == "flag" and value in {0.0, 1.0}:
-        return "on" if value else "off"
-    name = next((name for name, code in (spec.states or {}).items() if code == value), None)
-    return name or value_said(value, spec.unit)
+    return (
+        reading_text(value, spec.unit, spec.states)
+        if is_discrete(spec.unit)
+        else value_said(value, spec.unit)
+    )
 
 
 def line_of(file: BenchFile, seen: Sequence[Seen]) -> str:

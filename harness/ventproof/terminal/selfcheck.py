@@ -14,8 +14,7 @@ from ventproof.profile.check_traffic import busiest, late_notes
 from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
 from ventproof.terminal.console import Names, new_console, tell_left
-from ventproof.terminal.follow import reading_said
-from ventproof.verdict.text import about, board_span, milliseconds
+from ventproof.verdict.text import about, board_span, milliseconds, reading_text
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.modbus.traffic import answering_at_once, budget
@@ -55,6 +54,7 @@ _SAYS = {
 def of_table(table: Loaded[OverrideTable]) -> Iterator[str]:
     """Yield what is worth knowing of an override table that is right."""
     yield f"{table.path}: valid; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
+    yield from _warnings(table.renamed)
     yield from _notes(table.notes)
 
 
@@ -75,10 +75,11 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
     """
     shortest, longest = (about(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
     yield f"{profile.path}: valid; takes {shortest} at least, {longest} at most"
+    yield from _warnings(profile.renamed)
     yield from _notes(profile.notes)
     if bound is None:
         return
-    yield from (f"  warning: {warning}" for warning in bound.warnings)
+    yield from _warnings(bound.warnings)
     for line in weather_said(bound):
         yield f"  {line}"
     for bus, share, worst in busiest(bound):
@@ -87,6 +88,10 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
             f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
         )
     yield from _notes(late_notes(bound))
+
+
+def _warnings(warnings: Iterable[Problem]) -> Iterator[str]:
+    return (f"  warning: {warning}" for warning in warnings)
 
 
 def _notes(notes: Iterable[Problem]) -> Iterator[str]:
@@ -226,9 +231,7 @@ def _answers_line(file: BenchFile, title: str, tried: Exercised) -> str:
 def _value_said(file: BenchFile, name: str, value: float) -> str:
     signal = file.signals[name]
     states = (signal.states or {}) if isinstance(signal, SignalSpec) else {}
-    return next(
-        (word for word, one in states.items() if one == value), reading_said(value, file.traits(name))
-    )
+    return reading_text(value, file.traits(name).unit, states)
 
 
 def _measured_table(measured: Measured) -> Table:

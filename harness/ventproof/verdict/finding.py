@@ -163,7 +163,7 @@ class Finding:
         number: 0-based place among the responses of its step.
         signal: the signal, as the profile names it.
         unit: the signal's unit; `flag`, `state` or `count` where it has none.
-        kind: the profile's word for the kind of response (`reaches`, `stays_above`, …), `always` for an invariant;
+        kind: the profile's word for the kind of response (`reaches`, `stays_at_least`, …), `always` for an invariant;
             empty in logs that do not tell.
         demand: what was demanded, as one line.
         status: how it ended.

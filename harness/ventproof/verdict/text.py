@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final
 
@@ -50,6 +50,21 @@ def outward(value: float, decimals: int, *, up: bool) -> float:
 def number_text(value: float) -> str:
     """Return a number as it was written: all of its digits but what arithmetic leaves behind."""
     return f"{value:.10g}"
+
+
+def reading_text(value: float, unit: str, states: Mapping[str, int] | None = None) -> str:
+    """Return a reading as people read it: on or off, a state's name, a count, or one decimal and the unit.
+
+    Args:
+        value: in the signal's unit.
+        unit: of the signal.
+        states: a state's values, by name.
+    """
+    if unit == "flag" and value in {0.0, 1.0}:
+        return "on" if value else "off"
+    if is_discrete(unit):
+        return next((name for name, code in (states or {}).items() if code == value), number_text(value))
+    return f"{value:.1f} {unit}"
 
 
 def rounded_up(value: float, decimals: int) -> str:

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 
-Spectrum = Literal["kaimal", "von-karman"]
+Spectrum = Literal["surface-layer", "isotropic"]
 
 
 _DECIMALS: Final = 6  # speeds in whole micrometres a second: the same trace to the byte on every machine
@@ -55,9 +55,9 @@ def spectral_density(
     scale_s = length_m / mean_m_per_s
     x = frequency_hz * scale_s
     match spectrum:
-        case "kaimal":
+        case "surface-layer":
             return float(4 * scale_s / (1 + 6 * x) ** (5 / 3))
-        case "von-karman":
+        case "isotropic":
             return float(4 * scale_s / (1 + 70.8 * x**2) ** (5 / 6))
         case _:
             assert_never(spectrum)
@@ -69,7 +69,7 @@ def turbulent_wind(
     intensity: float,
     for_s: float,
     seed: int,
-    spectrum: Spectrum = "kaimal",
+    spectrum: Spectrum = "surface-layer",
     length_m: float = 8.1 * 0.7 * 10.0,
     every_s: float = 0.25,
 ) -> TurbulentWind:
@@ -87,7 +87,7 @@ def turbulent_wind(
         intensity: standard deviation over mean, more than 0 to 1 (0.1 to 0.3 is usual near the ground).
         for_s: length, s; at least 8 points, at most 1,000,000.
         seed: the same seed makes the same wind.
-        spectrum: `kaimal` or `von-karman`.
+        spectrum: `surface-layer` or `isotropic`.
         length_m: the spectrum's length scale, more than 0 m; by default Kaimal's at 10 m above ground.
         every_s: time between points, more than 0 s.
 

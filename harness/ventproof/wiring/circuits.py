@@ -276,7 +276,7 @@ class Circuits:
         if once and name not in self.file.played_outputs:
             command = f"`ventproof switch {name} --bench {self._bench}`"
         elif hookup is not None:
-            command = f"`ventproof selfcheck --unit --bench {self._bench}`"
+            command = f"`ventproof selfcheck --wiring --bench {self._bench}`"
         else:
             return
         if hookup is None:

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
+from datetime import timedelta
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.clock import now_s, run, utc_now
 from ventproof_bench.base.errors import DriverError, LimitError
 from ventproof_bench.base.evidence import pulse_plan
 from ventproof_bench.benchcheck.load import load_bench
 from ventproof_bench.benchfile.model import ContactOutput
+from ventproof_bench.outputs import wear
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.wear import Ledger, _add, life_of, operations_in, places_of
 
@@ -193,7 +195,65 @@ def test_a_ledger_that_cannot_be_written_loses_no_count_and_says_so(tmp_path):
 
 def test_a_ledger_is_a_plain_database(tmp_path):
     """Anyone reads it with any SQLite."""
-    _add(tmp_path / "relays.sqlite", {"a": 2})
+    _add(tmp_path / "relays.sqlite", {("a", 0): 2})
     with sqlite3.connect(tmp_path / "relays.sqlite") as base:
         assert base.execute("SELECT * FROM relays").fetchall() == [("a", 2)]
     base.close()
+
+
+def limited(tmp_path, ledger):
+    """Return outputs whose rain contact may close four times within an hour, and that count into a ledger."""
+    (tmp_path / "bench.yaml").write_text(BENCH, encoding="utf-8")
+    file = load_bench(tmp_path / "bench.yaml").model
+    spec = outputs_with({"operations_an_hour": 4})._specs["rain"]
+    return LocalOutputs({"rain": spec}, buses={}, specs={}, inputs=Terminals(), ledger=Ledger(ledger, file))
+
+
+def closes(outputs, times):
+    """Open outputs, close the contact so often, and return how often it was, why no more, and the notes."""
+
+    async def main():
+        await outputs.open()
+        done, why = 0, ""
+        try:
+            for _ in range(times):
+                await outputs.contact("rain", closed=True)
+                done += 1
+                await outputs.contact("rain", closed=False)
+        except LimitError as error:
+            why = str(error)
+        await outputs.close()
+        return done, why, outputs.notes
+
+    return run(main(), virtual=False)
+
+
+def test_an_hour_counts_over_runs(tmp_path):
+    """What an earlier run closed counts in the next; the first says that there was no ledger before it."""
+    ledger = tmp_path / "history" / "relays.sqlite"
+    first = closes(limited(tmp_path, ledger), 3)
+    said = f"operations_an_hour of rain counts in this run only: no ledger in {ledger}"
+    assert first == (3, "", [said])
+    done, why, notes = closes(limited(tmp_path, ledger), 3)
+    assert (done, notes) == (1, [])
+    assert why.endswith(
+        "it was closed 4 times within an hour (3 of them in earlier runs), and operations_an_hour is 4"
+    )
+
+
+@pytest.mark.parametrize(
+    ("ago_s", "left"),
+    [(3500, 1), (3700, 4), (-9_000_000, 1)],
+    ids=["within", "before", "the clock went back"],
+)
+def test_the_hour_is_that_of_the_wall_clock(ago_s, left, tmp_path, monkeypatch):
+    """What was closed longer ago counts no more; what the clock says is still to come counts as now, and ages then."""
+    ledger, at = tmp_path / "relays.sqlite", utc_now()
+    place = "coil 0 of unit 2 on 192.0.2.7:502"
+    with monkeypatch.context() as then:
+        then.setattr(wear, "utc_now", lambda: at - timedelta(seconds=ago_s))
+        _add(ledger, {(place, 2**40): 3})
+    done, _, _ = closes(limited(tmp_path, ledger), 5)
+    assert done == left
+    monkeypatch.setattr(wear, "utc_now", lambda: at + timedelta(seconds=3700))
+    assert closes(limited(tmp_path, ledger), 4)[0] == 4

@@ -16,8 +16,8 @@ needs:
   outputs: {rain: contact, house_temperature: °C}
   signals: {roof_vent: "%", rain_override: flag, rain_count: count}
 always:
-  - {signal: roof_vent, stays_below: 11 %, while: {rain: closed}, settled_after: 40 s}
-  - {signal: roof_vent, stays_above: 5 %}
+  - {signal: roof_vent, stays_at_most: 11 %, while: {rain: closed}, applies_after: 40 s}
+  - {signal: roof_vent, stays_at_least: 5 %}
 start:
   set: {rain: open}
   write: {house_temperature: 30 °C}
@@ -30,7 +30,7 @@ LONG = """
     expect:
       - {signal: roof_vent, reaches: 8 %, tolerance: 2 %, within: 40 s}
       - {signal: rain_override, equals: on, within: 5 s}
-      - {signal: roof_vent, stays_below: 101 %, for: 5 min}
+      - {signal: roof_vent, stays_at_most: 101 %, for: 5 min}
 """
 SHOWERS = """
   - step: nothing hangs on the first closure, and the train takes a minute

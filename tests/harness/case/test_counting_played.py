@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from ventproof.case.counting import spoiled
+from ventproof.log.clockwork import Clockwork
+from ventproof.log.encode import fields_of
+from ventproof.log.events import StimulusApplied, StimulusId
 from ventproof_bench.base.evidence import EdgeReport, Window
 
 
@@ -47,3 +52,28 @@ def test_a_lost_edge_spoils_the_train():
 def test_one_edge_has_no_span(edges):
     """A single edge, or none, cannot be out of shape."""
     assert spoiled(edges) == ""
+
+
+@given(st.floats(0.1, 60), st.floats(0.3, 5), st.booleans())
+def test_a_command_given_again_spoils_only_what_may_be_another_span(span_s, wide_s, first):
+    """Nobody knows when the edge went out: a long closure stays what was asked for, a short one may be another."""
+    edges = train([span_s])
+    at = 0 if first else 1
+    window = edges[at].window
+    edges[at] = replace(edges[at], window=Window(window.earliest_s, window.earliest_s + wide_s, again=True))
+    said = spoiled(edges)
+    off_s = (
+        wide_s if first else wide_s + 0.01
+    )  # by as much the true span may differ, the other's window included
+    assert bool(said) is (off_s > max(0.005, 0.2 * span_s))
+    assert not said or "since a reply was lost" in said
+
+
+def test_an_edge_given_again_is_told_from_others_in_the_log():
+    """It comes back from its line as it was; one that was not says nothing of it."""
+    again = EdgeReport(True, 1.0, Window(1.0, 2.5, again=True))  # noqa: FBT003 - the contact's state
+    plain = EdgeReport(False, 3.0, Window(3.0, 3.1))  # noqa: FBT003 - as above
+    event = StimulusApplied(3.1, StimulusId(1, 0, None), "rain", "pulse", (again, plain))
+    fields = fields_of(event)
+    assert [edge.get("again") for edge in fields["edges"]] == [True, None]
+    assert Clockwork(0.0).edges([again, plain]) == (again, plain)

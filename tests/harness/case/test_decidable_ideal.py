@@ -57,7 +57,7 @@ NO_TRAVEL = ("    full_travel: 28 s\n", "")
             {"rate": NO_TRAVEL},
             "declare `full_travel`",
         ),
-        ("signal: house_reading, stays_above: 5 °C, for: 9 s", {}, "declare `range` and `full_travel`"),
+        ("signal: house_reading, stays_at_least: 5 °C, for: 9 s", {}, "declare `range` and `full_travel`"),
         (
             "signal: roof_vent, reaches: 8 %, tolerance: 0.2 %, within: 35 s",
             {},
@@ -95,7 +95,7 @@ def test_what_no_unit_can_pass_is_refused(demand, changes, cures):
             {},
             "`range` and `full_travel`",
         ),
-        ("signal: roof_vent, stays_above: 0 %, for: 9 s", {}, "require something else"),
+        ("signal: roof_vent, stays_at_least: 0 %, for: 9 s", {}, "require something else"),
         ("signal: roof_vent, unchanged: {for: 500 ms, tolerance: 2 %}", {}, "require something else"),
         (
             "signal: roof_vent, returns: 8 %, tolerance: 2 %, not_before: 20 s, within: 80 s",
@@ -123,7 +123,7 @@ def test_what_no_unit_can_fail_is_a_warning(demand, changes, cures):
         "signal: roof_vent, returns: 8 %, tolerance: 2 %, not_before: 28 s, within: 80 s",
         "signal: roof_vent, overshoots_at_most: 2 %, of: 5 %, for: 9 s",
         "signal: roof_vent, never_reverses: {by: 2 %, for: 20 s}",
-        "signal: roof_vent, stays_below: 50 %, for: 9 s",
+        "signal: roof_vent, stays_at_most: 50 %, for: 9 s",
         "signal: tip_count, counts: 3, within: 9 s",
         "signal: tip_count, unchanged: {for: 2 s}",
         "signal: rain_override, unchanged: {for: 9 s}",

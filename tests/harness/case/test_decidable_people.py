@@ -42,7 +42,7 @@ def told(demand, **instead):
         "signal: rain_override, unchanged: {for: 40 s}",
         "signal: roof_vent, reaches: 10 %, tolerance: 10 %, within: 330 s, holds: 60 s",
         "signal: roof_vent, returns: 90 %, tolerance: 10 %, not_before: 230 s, within: 400 s",
-        "signal: roof_vent, stays_below: 30 %, for: 60 s",
+        "signal: roof_vent, stays_at_most: 30 %, for: 60 s",
     ],
 )
 def test_what_leaves_people_time_and_room_is_fine(demand):

@@ -28,10 +28,10 @@ def _case() -> Case:
             "always": [
                 {
                     "signal": "vent",
-                    "stays_below": "8 %",
+                    "stays_at_most": "8 %",
                     "while": {"rain": "closed"},
-                    "settled_after": "10 s",
-                    "why": "no vent stands open in the rain",
+                    "applies_after": "10 s",
+                    "purpose": "no vent stands open in the rain",
                 }
             ],
             "steps": [

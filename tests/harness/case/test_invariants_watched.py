@@ -50,41 +50,49 @@ def always(text):
 @pytest.mark.parametrize(
     ("invariant", "steps", "verdict"),
     [
-        ("{signal: roof_vent, stays_below: 101 %}", RAIN, "pass"),
-        ("{signal: roof_vent, stays_below: 90 %}", RAIN, "fail"),
-        ("{signal: roof_vent, stays_below: 90 %, while: {rain: closed}, settled_after: 6 s}", RAIN, "pass"),
-        ("{signal: roof_vent, stays_below: 50 %, while: {rain: closed}, settled_after: 6 s}", RAIN, "fail"),
+        ("{signal: roof_vent, stays_at_most: 101 %}", RAIN, "pass"),
+        ("{signal: roof_vent, stays_at_most: 90 %}", RAIN, "fail"),
+        ("{signal: roof_vent, stays_at_most: 90 %, while: {rain: closed}, applies_after: 6 s}", RAIN, "pass"),
+        ("{signal: roof_vent, stays_at_most: 50 %, while: {rain: closed}, applies_after: 6 s}", RAIN, "fail"),
         # The contact opens after the rain; what the vent does then is no longer the invariant's business.
         (
-            "{signal: roof_vent, stays_below: 11 %, while: {rain: closed}, settled_after: 35 s}",
+            "{signal: roof_vent, stays_at_most: 11 %, while: {rain: closed}, applies_after: 35 s}",
             RAIN + DRY,
             "pass",
         ),
         # Nothing names the contact at the start: it is in its safe state, open, and the invariant binds.
-        ("{signal: roof_vent, stays_below: 50 %, while: {rain: open}}", TRAIN, "fail"),
-        ("{signal: roof_vent, stays_above: 85 %, while: {rain: open}}", TRAIN, "pass"),
+        ("{signal: roof_vent, stays_at_most: 50 %, while: {rain: open}}", TRAIN, "fail"),
+        ("{signal: roof_vent, stays_at_least: 85 %, while: {rain: open}}", TRAIN, "pass"),
         # So it does during each closure of a train, and between them.
-        ("{signal: roof_vent, stays_above: 85 %, while: {rain: open}, settled_after: 60 s}", SHOWERS, "pass"),
-        ("{signal: roof_vent, stays_below: 90 %, while: {rain: open}, settled_after: 60 s}", SHOWERS, "fail"),
         (
-            "{signal: roof_vent, stays_below: 90 %, while: {rain: closed}, settled_after: 9 s}",
+            "{signal: roof_vent, stays_at_least: 85 %, while: {rain: open}, applies_after: 60 s}",
             SHOWERS,
             "pass",
         ),
         (
-            "{signal: roof_vent, stays_below: 60 %, while: {rain: closed}, settled_after: 9 s}",
+            "{signal: roof_vent, stays_at_most: 90 %, while: {rain: open}, applies_after: 60 s}",
+            SHOWERS,
+            "fail",
+        ),
+        (
+            "{signal: roof_vent, stays_at_most: 90 %, while: {rain: closed}, applies_after: 9 s}",
+            SHOWERS,
+            "pass",
+        ),
+        (
+            "{signal: roof_vent, stays_at_most: 60 %, while: {rain: closed}, applies_after: 9 s}",
             SHOWERS,
             "fail",
         ),
         # And until the first closure, for which the train is asked a moment before.
-        ("{signal: roof_vent, stays_below: 90 %, while: {rain: open}}", CLOSING, "fail"),
+        ("{signal: roof_vent, stays_at_most: 90 %, while: {rain: open}}", CLOSING, "fail"),
         # The condition never holds, or not long enough to settle: nothing was shown.
         (
-            "{signal: roof_vent, stays_below: 1 %, while: {rain: closed}, settled_after: 2 min}",
+            "{signal: roof_vent, stays_at_most: 1 %, while: {rain: closed}, applies_after: 2 min}",
             RAIN,
             "inconclusive",
         ),
-        ("{signal: roof_vent, stays_below: 1 %, while: {rain: closed}}", DRY, "inconclusive"),
+        ("{signal: roof_vent, stays_at_most: 1 %, while: {rain: closed}}", DRY, "inconclusive"),
     ],
 )
 def test_an_invariant_binds_while_its_condition_holds(invariant, steps, verdict, run):
@@ -97,14 +105,14 @@ def test_an_invariant_binds_while_its_condition_holds(invariant, steps, verdict,
 
 def test_a_failed_invariant_says_when_and_by_how_much(run):
     """The finding names the value, and its margin is negative."""
-    result = run(HEAD + always("{signal: roof_vent, stays_below: 90 %}") + "steps:" + RAIN)
+    result = run(HEAD + always("{signal: roof_vent, stays_at_most: 90 %}") + "steps:" + RAIN)
     found = next(f for f in result.findings if f.step is None)
     assert found.margin[0] < 0
     assert "%" in found.why
 
 
 def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
-    """Rain that stops before `settled_after` leaves the invariant unproved, whatever the vent did."""
+    """Rain that stops before `applies_after` leaves the invariant unproved, whatever the vent did."""
     steps = """
   - step: a short shower
     do: [{close: rain}, {open: rain, at: 10 s, label: dry}]
@@ -112,7 +120,7 @@ def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
 """
     result = run(
         HEAD
-        + always("{signal: roof_vent, stays_below: 1 %, while: {rain: closed}, settled_after: 35 s}")
+        + always("{signal: roof_vent, stays_at_most: 1 %, while: {rain: closed}, applies_after: 35 s}")
         + "steps:"
         + steps
     )
@@ -125,7 +133,7 @@ def test_a_condition_that_ended_before_it_settled_shows_nothing(run):
 def test_a_span_that_was_in_force_perhaps_leaves_doubt_and_shows_nothing(value, verdict, certain):
     """Settled within 10 to 12 s, over at 11 s: what violates it then fails nothing, and is not passed over."""
     invariant = Invariant.model_validate(
-        {"signal": "vent", "stays_below": "8 %", "while": {"rain": "closed"}, "settled_after": "10 s"}
+        {"signal": "vent", "stays_at_most": "8 %", "while": {"rain": "closed"}, "applies_after": "10 s"}
     )
     trace = SignalTrace(SignalTraits(name="vent", unit="%", error=0.25, rate_per_s=4.0))
     trace.remember_from(0.0)
@@ -150,7 +158,7 @@ def test_a_span_that_was_in_force_perhaps_leaves_doubt_and_shows_nothing(value, 
 def test_an_end_that_nobody_knows_to_the_instant_counts_against_a_pass(leaves_s, verdict, unit):
     """The contact opens at some instant of 10 to 12 s: what leaves its limits in between leaves it open."""
     invariant = Invariant.model_validate(
-        {"signal": "vent", "stays_below": "0.5 %", "while": {"rain": "closed"}}
+        {"signal": "vent", "stays_at_most": "0.5 %", "while": {"rain": "closed"}}
     )
     traits = (
         SignalTraits(name="vent", unit="%", rate_per_s=10.0)

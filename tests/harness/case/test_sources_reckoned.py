@@ -145,7 +145,7 @@ def test_a_vent_without_a_register_is_judged_by_its_contacts_as_by_a_measurement
     [
         (f"{SHUT_IN_45_S}, already_so: enough", Verdict.PASS),
         (SHUT_IN_45_S, Verdict.INCONCLUSIVE),
-        ("stays_below: 99 %, for: 20 s", Verdict.INCONCLUSIVE),
+        ("stays_at_most: 99 %, for: 20 s", Verdict.INCONCLUSIVE),
         ("starts_moving: {by: 1 %, within: 60 s}", Verdict.INCONCLUSIVE),
     ],
 )
@@ -168,7 +168,7 @@ def test_replies_that_are_lost_while_it_travels_leave_open_what_rests_on_them() 
     """Five seconds without contacts open the interval; the switch at the end closes it again."""
     lost = Gap("io", 53.0, 58.0, "timeout")
     assert found(bound_to(SHUT_IN_45_S), list(events(lost))).verdict is Verdict.PASS
-    below = bound_to("stays_below: 55 %, for: 10 s")
+    below = bound_to("stays_at_most: 55 %, for: 10 s")
     assert found(below, list(events())).verdict is Verdict.PASS
     finding = found(below, list(events(lost)))
     assert finding.verdict is Verdict.INCONCLUSIVE
@@ -185,7 +185,7 @@ def test_withdrawn_readings_leave_open_what_rests_on_them() -> None:
 
 def test_contacts_whose_registers_held_no_value_are_a_gap() -> None:
     """Nothing is concluded from a poll that did not bring them."""
-    demand = bound_to("stays_below: 60 %, for: 10 s")
+    demand = bound_to("stays_at_most: 60 %, for: 10 s")
     assert found(demand, list(events())).verdict is Verdict.PASS
     assert found(demand, list(events(blind=(53.0, 59.0)))).verdict is Verdict.INCONCLUSIVE
 

@@ -34,7 +34,7 @@ def test_a_suite_is_challenged(ventproof, suite, tmp_path):
         1,
         "--json",
         "c.json",
-        "--keep",
+        "--logs",
         "kept",
     )
     assert code == 1
@@ -62,7 +62,7 @@ def test_a_suite_is_challenged(ventproof, suite, tmp_path):
 
 def test_healthy_variations_pass(ventproof, suite):
     """Two of them, one a profile: none fails."""
-    code, out, _ = ventproof("challenge", suite, "--benign", 2, "--jobs", 1)
+    code, out, _ = ventproof("challenge", suite, "--variants", 2, "--jobs", 1)
     assert code == 0
     assert "2 healthy variations of Osmerley house 3, mock in process: 2 pass" in out
 
@@ -98,6 +98,6 @@ def test_what_cannot_be_written_or_does_not_go_together_is_told_first(ventproof,
     code, _, err = ventproof("challenge", suite, "--json", "nowhere/c.json")
     assert code == 3
     assert "nowhere/c.json: the file cannot be written: No such file or directory" in err
-    code, _, err = ventproof("challenge", suite, "--benign", 2, "--full")
+    code, _, err = ventproof("challenge", suite, "--variants", 2, "--full")
     assert code == 3
-    assert "--benign runs no faults" in err
+    assert "--variants runs no faults" in err

@@ -20,7 +20,7 @@ steps:
 def test_what_nobody_can_fail_is_a_warning_and_what_nobody_can_pass_an_error(ventproof, tmp_path):
     """The warning leaves exit code 0; the error is code 3, in `run` as well, and names the cure."""
     path = tmp_path / "p.yaml"
-    path.write_text(PROFILE.replace("DEMAND", "stays_above: 0 %, for: 9 s"))
+    path.write_text(PROFILE.replace("DEMAND", "stays_at_least: 0 %, for: 9 s"))
     code, out, _ = ventproof("check", path, "--bench", SHIPPED_BENCH)
     assert code == 0
     assert out.count("no unit can fail this on this bench") == 1

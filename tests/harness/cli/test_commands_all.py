@@ -60,7 +60,7 @@ def test_a_fault_makes_the_demo_fail(ventproof):
     assert code == 1
     assert "report.html: fail: Unit MOCK-1, firmware mock, ignores_rain." in out
     failed = [line for line in out.splitlines() if line.startswith("fail: ")]
-    assert "fail: rain_override is on within 3 s (1 of 3 runs)" in failed
+    assert "fail: rain_override did not come on in time (1 of 3 runs)" in failed
     assert len({line.split()[1] for line in failed}) == len(failed)
     assert "rain begins: still off at 3.30 s after the stimulus; required on within 3 s\n" in out
     assert out.count("┏") == 1
@@ -116,11 +116,11 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
             "--repeat: '1.5' is not a whole number; write a whole number of at least 1\n",
         ),
         (
-            ["run", "--prove", "99,5"],
-            "--prove: '99,5' is not a number; write a number above 0 and below 100\n",
+            ["run", "--success-ratio", "99,5"],
+            "--success-ratio: '99,5' is not a number; write a number above 0 and below 100\n",
         ),
         (["run", "--unit"], "--unit: its value is missing; write `--unit VALUE`\n"),
-        (["run", "--clear=yes"], "--clear: takes no value; write `--clear`\n"),
+        (["run", "--confirm-clear=yes"], "--confirm-clear: takes no value; write `--confirm-clear`\n"),
         (["run", "--benhc", "x"], "--benhc: there is no such option; did you mean '--bench'?\n"),
         (["demo", "more"], "more: more than the command takes; write `ventproof demo [OPTIONS]`\n"),
         (["chekc", str(COUNT)], "chekc: there is no such command; did you mean 'check'?\n"),
@@ -131,17 +131,17 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
         ),
         (["check", "log.jsonl"], "log.jsonl: does not exist"),
         (
-            ["check", str(COUNT), "--use", "a=b"],
-            "--use: maps names to those of a bench; give `--bench FILE` with it",
+            ["check", str(COUNT), "--map", "a=b"],
+            "--map: maps names to those of a bench; give `--bench FILE` with it",
         ),
         (
-            ["check", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rian=rain"],
-            "--use: no profile needs 'rian'; did you mean 'rain'?\n",
+            ["check", str(COUNT), "--bench", str(SHIPPED_BENCH), "--map", "rian=rain"],
+            "--map: no profile needs 'rian'; did you mean 'rain'?\n",
         ),
         (["judge", str(SHIPPED)], f"{SHIPPED}: this is a folder; name a log, a file that ends in .jsonl\n"),
         (
-            ["mock", "--at", "/proc/nowhere"],
-            "--at: '/proc/nowhere' cannot be used: No such file or directory; name",
+            ["mock", "--out", "/proc/nowhere"],
+            "--out: '/proc/nowhere' cannot be used: No such file or directory; name",
         ),
         (["check", str(SHIPPED.parent / "README.md")], "README.md:"),
         (["verify", "nowhere.jsonl"], "nowhere.jsonl: does not exist"),
@@ -150,7 +150,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
             ["schema", "recipe"],
             "KIND: 'recipe' is not one of the words for this; write profile, bench, table or",
         ),
-        (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--use", "rain"], "--use: 'rain' is not a pair"),
+        (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--map", "rain"], "--map: 'rain' is not a pair"),
     ],
 )
 def test_a_wrong_argument_is_exit_code_3_and_one_message(words, message, ventproof, tmp_path):
@@ -259,10 +259,10 @@ def test_explain_and_schema_answer(ventproof):
 
 
 def test_a_real_bench_needs_a_word_that_all_is_clear(ventproof):
-    """Without `--clear` and without anybody to ask, nothing real is driven."""
+    """Without `--confirm-clear` and without anybody to ask, nothing real is driven."""
     code, _, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH.parent / "mock-rtu.yaml")
     assert code == 3
-    assert "give --clear once that is so" in err
+    assert "give --confirm-clear once that is so" in err
     assert "lock out" in err
 
 

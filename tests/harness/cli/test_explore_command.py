@@ -48,7 +48,7 @@ def test_a_fault_is_found_made_short_and_written_as_a_profile(words, name, short
     (tmp_path / "found").mkdir()
     earlier = tmp_path / "found" / f"found-by-exploring-{name}.yaml"
     earlier.write_text("mine", encoding="utf-8")
-    code, out, _ = explore(*words, "--budget", "10 min")
+    code, out, _ = explore(*words, "--time-limit", "10 min")
     assert code == 1
     assert "FOUND: the unit does not do what its override table says." in out
     assert shortest in out
@@ -63,14 +63,14 @@ def test_a_fault_is_found_made_short_and_written_as_a_profile(words, name, short
 
 def test_a_healthy_unit_is_not_accused(explore, tmp_path):
     """Nothing is found in a healthy unit: exit code 0, no profile, no log, and no more claimed than was tried."""
-    code, out, _ = explore("--examples", 3, "--seed", 5, "--budget", "10 min")
+    code, out, _ = explore("--max-sequences", 3, "--seed", 5, "--time-limit", "10 min")
     assert (code, list(tmp_path.iterdir())) == (0, [])
     assert "Nothing was found; that proves nothing" in out
 
 
 def test_a_unit_that_never_opens_its_vents_is_no_pass(explore, tmp_path):
     """Where the start state is never reached nothing was tried: exit code 2, and the screen says where to look."""
-    code, out, _ = explore("--fault", "runs_inverted", "--examples", 2, "--budget", "10 min")
+    code, out, _ = explore("--fault", "runs_inverted", "--max-sequences", 2, "--time-limit", "10 min")
     assert (code, list(tmp_path.iterdir())) == (2, [])
     assert "the vents never reached the open position of the start" in out
 
@@ -78,8 +78,8 @@ def test_a_unit_that_never_opens_its_vents_is_no_pass(explore, tmp_path):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (["--budget", "60"], "--budget: expected a time, found '60', a number without unit"),
-        (["--budget", "-1 s"], "--budget: '-1 s' is not longer than zero; write a span, such as 2 s"),
+        (["--time-limit", "60"], "--time-limit: expected a time, found '60', a number without unit"),
+        (["--time-limit", "-1 s"], "--time-limit: '-1 s' is not longer than zero; write a span, such as 2 s"),
         (["--fault", "ignore_gale"], "did you mean 'ignores_gale'?"),
     ],
     ids=["no unit", "less than nothing", "misspelt"],

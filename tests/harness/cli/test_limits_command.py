@@ -5,7 +5,9 @@ from __future__ import annotations
 import pytest
 
 from ventproof.cli.options import SHIPPED_BENCH
-from ventproof_bench.outputs.wear import _add
+from ventproof_bench.base.clock import utc_now
+from ventproof_bench.benchcheck.load import load_bench
+from ventproof_bench.outputs.wear import _add, places_of
 
 PULSES = """
 profile: pulses
@@ -128,7 +130,27 @@ def test_a_worn_relay_is_told_at_half_at_four_fifths_and_when_its_life_is_over(
     text = wires.replace("  cups:\n", "  cups:\n    relay: {life: 1000000}\n", 1)
     (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
     port = wires.split("port: ", 1)[1].split()[0]
-    _add(tmp_path / "records" / "relays.sqlite", {f"coil 2 of unit 2 on {port}": used})
+    _add(tmp_path / "records" / "relays.sqlite", {(f"coil 2 of unit 2 on {port}", 0): used})
     code, out, _ = ventproof("check", "bench.yaml", "--bench", "bench.yaml")
     assert code == 0
     assert ("has operated" in out, (said or "valid") in out) == (said is not None, True), out
+
+
+def test_a_dry_run_warns_of_what_the_hour_before_leaves(bench, ventproof, tmp_path):
+    """Seven closures of eight in an hour are enough for one run of the profile, and not for two, or after another."""
+    wires = (SHIPPED_BENCH.parent / "mock-rtu.yaml").read_text(encoding="utf-8")
+    bench("{operations_an_hour: 8}")
+    limited = wires.replace("  rain:\n", "  rain:\n    limits: {operations_an_hour: 8}\n", 1)
+    (tmp_path / "bench.yaml").write_text(limited, encoding="utf-8")
+    place = next(iter(places_of(load_bench(tmp_path / "bench.yaml").model).values()))
+    ledger = tmp_path / "records" / "relays.sqlite"
+    dry = ("run", "pulses.yaml", "--bench", "bench.yaml", "--dry-run")
+    too_often = "warning: 'pulses' may close rain more than 8 times within an hour"
+    code, _, err = ventproof(*dry)
+    assert (code, "warning: no ledger in records/relays.sqlite" in err, too_often in err) == (0, True, False)
+    assert too_often in ventproof(*dry, "--repeat", "2")[2]
+    now = int(utc_now().timestamp())
+    _add(ledger, {(place, now - 3700): 50})
+    assert ventproof(*dry)[2] == ""
+    _add(ledger, {(place, now - 60): 2})
+    assert too_often in ventproof(*dry)[2]

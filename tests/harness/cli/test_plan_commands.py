@@ -241,7 +241,7 @@ def test_repeats_that_a_claim_did_not_need_are_not_missing(ventproof, tmp_path):
         "\nmock:\n", "\nmock:\n  faults: {counts_twice: 1}\n"
     )
     (tmp_path / "bench.yaml").write_text(faulty, encoding="utf-8")
-    code, _, _ = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", "bench.yaml", "--prove", 90)
+    code, _, _ = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", "bench.yaml", "--success-ratio", 90)
     assert code == 1
     code, out, _ = ventproof("verify", "records")
     assert code == 0
@@ -283,6 +283,18 @@ def test_a_bundle_is_one_file_that_verify_reads(ventproof, folder):
     assert (code, err) == (3, "hand.zip: this is a bundle; unpack it, and name its folder\n")
     code, _, err = ventproof("bundle", "records", "-o", "hand.zip")
     assert (code, err) == (3, "hand.zip: exists already; choose another name\n")
+
+
+def test_a_bundle_of_many_runs_holds_a_page_of_each(ventproof, folder, monkeypatch):
+    """The report in it is whole: its first page, and the pages that this one links to."""
+    monkeypatch.setattr("ventproof.report.write.FEW", 2)
+    assert ventproof("bundle", "records", "-o", "hand.zip")[0] == 0
+    with zipfile.ZipFile(folder.parent / "hand.zip") as archive:
+        first = archive.read("report.html").decode()
+        pages = {name for name in archive.namelist() if name.startswith("report-runs/")}
+    assert pages == {f"report-runs/{log.stem}.html" for log in folder.glob("*.jsonl")}
+    assert all(f'href="{page}#' in first for page in pages)
+    assert ventproof("verify", "hand.zip")[0] == 0
 
 
 def test_a_bundle_of_an_incomplete_set_says_so(ventproof, folder):

@@ -47,7 +47,9 @@ def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, s
     )
     assert "4 run(s): 4 pass" in out
     told = ventproof("history", "--history", "records/history.sqlite")[1]
-    assert told.endswith("\n6 run(s)\n")  # the first four, the torn log, and the one that took its place
+    assert told.endswith(
+        "\n6 run(s): 5 pass, 1 aborted\n"
+    )  # the first four, the torn log, and the one that took its place
     after = {path.name: path.read_bytes() for path in killed.glob("*.jsonl")}
     assert after.keys() - before.keys() == {f"{BOUNCED}-2.jsonl", f"{BOUNCED}-3.jsonl"}
     assert before.items() <= after.items()

@@ -28,13 +28,13 @@ def test_a_self_check_ends_with_what_the_bench_can_decide(ventproof, tmp_path):
     code, out, _ = ventproof("verify", tmp_path / "records" / "selfcheck-bench.jsonl")
     assert code == 0
     assert "lines, fine, digest" in out
-    _, out, _ = ventproof("selfcheck", "--unit", "--all", "--bench", SHIPPED_BENCH)
+    _, out, _ = ventproof("selfcheck", "--wiring", "--all", "--bench", SHIPPED_BENCH)
     assert "signals after operating rain\n┏" in out
 
 
 def test_a_self_check_is_no_run(ventproof):
     """Its log has nothing that could be judged."""
-    ventproof("selfcheck", "--unit", "--bench", SHIPPED_BENCH)
+    ventproof("selfcheck", "--wiring", "--bench", SHIPPED_BENCH)
     assert ventproof("judge", "records/selfcheck-unit.jsonl") == (
         3,
         "",
@@ -45,7 +45,7 @@ def test_a_self_check_is_no_run(ventproof):
 def test_a_run_names_its_self_check(ventproof, tmp_path):
     """In the first line and in the summary: either kind of check, and what it did not judge; the mock needs none."""
     run = ["run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--out"]
-    for kind, option, said in (("bench", [], "self-check"), ("unit", ["--unit"], "check of the hook-up")):
+    for kind, option, said in (("bench", [], "self-check"), ("unit", ["--wiring"], "check of the hook-up")):
         ventproof("selfcheck", *option, "--bench", SHIPPED_BENCH)
         _, out, _ = ventproof(*run, kind, "--selfcheck", f"records/selfcheck-{kind}.jsonl")
         assert f"{said}: fine, not judged: unit_supply, rain_release_delay, " in out
@@ -61,7 +61,7 @@ def test_what_was_not_judged_is_listed_and_is_code_2(ventproof, tmp_path):
     weak = tmp_path / "weak.yaml"
     text = quick_text().replace("gust: 0 m/s to 16 m/s", "gust: up")
     weak.write_text(text, encoding="utf-8")
-    code, out, _ = ventproof("selfcheck", "--unit", "--bench", weak)
+    code, out, _ = ventproof("selfcheck", "--wiring", "--bench", weak)
     assert code == 2
     assert "not judged: gust: with `scale: 0.01` the response would have been the same" in out
     assert "not everything was judged; no error found in the rest" in out
@@ -71,7 +71,7 @@ def test_something_wrong_is_code_2_and_a_bench_that_failed_4(ventproof, tmp_path
     """Each with a sentence that says what."""
     quick = tmp_path / "quick.yaml"
     quick.write_text(quick_text(), encoding="utf-8")
-    for option, said in ((["--unit"], "wiring errors found"), ([], "or wiring errors")):
+    for option, said in ((["--wiring"], "wiring errors found"), ([], "or wiring errors")):
         code, out, _ = ventproof("selfcheck", *option, "--bench", quick, "--fault", "flag_inverted")
         assert code == 2
         assert (
@@ -83,12 +83,14 @@ def test_something_wrong_is_code_2_and_a_bench_that_failed_4(ventproof, tmp_path
     deaf.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms"))
     code, out, _ = ventproof("selfcheck", "--bench", deaf)
     assert (code, "nothing answers on bus 'unit'" in out) == (2, True)
-    code, out, _ = ventproof("selfcheck", "--clear", "--bench", SHIPPED_BENCH.with_name("mock-tcp.yaml"))
+    code, out, _ = ventproof(
+        "selfcheck", "--confirm-clear", "--bench", SHIPPED_BENCH.with_name("mock-tcp.yaml")
+    )
     assert (code, "the bench failed: " in out) == (4, True)
 
 
 def test_real_outputs_are_not_driven_before_somebody_says_clear(ventproof):
-    """As with `run`: nobody at a terminal, no --clear, nothing is opened."""
+    """As with `run`: nobody at a terminal, no --confirm-clear, nothing is opened."""
     code, _, err = ventproof("selfcheck", "--bench", SHIPPED_BENCH.with_name("mock-rtu.yaml"))
     assert code == 3
-    assert "give --clear once that is so" in err
+    assert "give --confirm-clear once that is so" in err

@@ -79,7 +79,7 @@ def test_all_wrong_names_are_told_at_once(ventproof, bench):
 def test_a_contact_is_switched_once_and_what_answered_is_told(ventproof, bench, tmp_path, monkeypatch):
     """There and back: the counter counts one closure, the contact's own flag shows it, its relay's ledger has it."""
     monkeypatch.setenv("VENTPROOF_HISTORY", str(tmp_path / "history.sqlite"))
-    code, out, _ = ventproof("switch", "rain", "--bench", bench, "--clear", "--for", "400 ms")
+    code, out, _ = ventproof("switch", "rain", "--bench", bench, "--confirm-clear", "--for", "400 ms")
     assert code == 0
     assert "rain was switched, within " in out
     assert "rain_count: 65525 to 65526" in out
@@ -94,7 +94,7 @@ def test_nothing_is_switched_before_somebody_says_that_all_is_clear(ventproof, b
     code, _, err = ventproof("switch", "rain", "--bench", bench)
     assert code == 3
     assert "no one is here to confirm" in err
-    code, _, err = ventproof("switch", "house_temperature", "--bench", bench, "--clear")
+    code, _, err = ventproof("switch", "house_temperature", "--bench", bench, "--confirm-clear")
     assert code == 3
     assert "has no contact 'house_temperature'; known: " in err
 

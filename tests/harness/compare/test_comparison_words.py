@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import random
+import re
 from dataclasses import replace
 
 import html5lib
@@ -14,9 +15,10 @@ from ventproof.compare.comparison import closing, compare, counted, response, se
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.page import html_of, write_page
 from ventproof.compare.side import side_of
-from ventproof.compare.trend import trend
+from ventproof.compare.trend import conclusion, trend
+from ventproof.compare.trend_page import html_of_trend
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
-from ventproof.terminal.comparison import show_comparison
+from ventproof.terminal.comparison import show_comparison, show_trend
 from ventproof.verdict.finding import Bounds, NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import Window
@@ -82,20 +84,93 @@ def broken(side, logged, finding):
     return compare(base, candidate, ShiftLimits(time_s=0.5), 0.95)
 
 
-def test_a_badly_broken_unit_is_told_on_a_page_of_the_terminal(broken, capsys):
-    """Flips first, then a line a response, the greatest shift first; what is left out is counted, and can be had."""
+def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
+    """By cause, one example each, the greatest first; the rest is counted, and can be had; the conclusion is last."""
     show_comparison(broken, everything=False)
     out = capsys.readouterr().out
     lines = out.splitlines()
-    assert len(lines) < 60
-    assert out.index("pass → fail") < out.index("responds 39.0 s later")
-    shifts = [float(line.split()[2]) for line in lines if " responds " in line]
-    assert shifts == sorted(shifts, reverse=True)
-    assert len(shifts) == 15
-    assert "and 25 more in 1 profile(s): --all shows them" in lines
+    assert len(lines) < 24
+    assert "worse  side_vent did not reach the required value in time (1 profile)" in lines
+    assert "worse  side_vent responds later (1 profile)" in lines
+    assert out.index("pass (2 runs) → fail (2 runs)") < out.index("responds 39.0 s later")
+    assert out.count(" responds 39.0 s later") == 1
+    assert lines[-2] == "side_vent did not reach the required value in time."
+    assert lines[-1] == closing(broken)
     show_comparison(broken, everything=True)
-    whole = " ".join(capsys.readouterr().out.split())
+    whole = capsys.readouterr().out
     assert all(f"side_vent reaches {number} % ± 2 % within 90 s" in whole for number in range(80))
+    late = [
+        float(line.split(" responds ")[1].split()[0]) for line in whole.splitlines() if ": responds " in line
+    ]
+    assert late == sorted(late, reverse=True)
+
+
+@pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
+def test_a_terminal_of_80_columns_is_not_overrun(broken, capsys, monkeypatch, show):
+    """Lines go on below themselves or end with the screen, cells of the dashboard are whole, the conclusion is last."""
+    for name, value in {"FORCE_COLOR": "1", "COLUMNS": "80", "TERM": "xterm"}.items():
+        monkeypatch.setenv(name, value)
+    runs = [*broken.base.runs, *broken.candidate.runs]
+    found = broken if show is show_comparison else trend(side_of("both", runs), ShiftLimits(time_s=0.5))
+    show(found, everything=False)
+    lines = [re.sub(r"\x1b\[[\d;]*m", "", line) for line in capsys.readouterr().out.splitlines()]
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 32
+    assert lines[-1].rstrip() == (closing(broken) if show is show_comparison else conclusion(found))
+    if show is show_trend:
+        assert any(re.fullmatch(rf"{RAIN} +2 of 2 fail +2 pass *", line) for line in lines)
+
+
+def test_what_explains_a_change_is_the_same_on_the_page(broken):
+    """The page says the cause first, and has no picture where nothing changed, nor a box without content."""
+    page = html_of(broken)
+    assert '<p class="cause"><bdi>side_vent did not reach the required value in time.</bdi></p>' in page
+    assert page.index('class="cause"') < page.index("Changed verdicts") < page.index("Differences")
+    assert page.count('class="span"') == sum(one.meaning != "same" for one in broken.shifts)
+
+
+def test_the_same_versions_have_a_page_without_empty_parts(compared):
+    """Where nothing changed there is no heading for changes."""
+    page = html_of(compared([21.0], [21.0]))
+    assert ("Changed verdicts" in page, "Known of one side" in page, 'class="span"' in page) == (
+        False,
+        False,
+        False,
+    )
+
+
+def test_a_chart_is_of_the_response_that_it_is_called_by(logged, finding):
+    """What is inconclusive has no chart, and takes none from what became worse."""
+
+    def run(firmware, *times):
+        made = tuple(
+            finding(signal=f"vent_{n}", response_s=Window(at_s - 0.15, at_s + 0.15))
+            for n, at_s in enumerate(times)
+        )
+        return logged(firmware=firmware, digest=firmware, findings=made).run
+
+    found = trend(side_of("all", [run("1", 21, 21, 30), run("2", 21.5, 27, 30)]), ShiftLimits())
+    assert {one.compared.meaning for one in found.changes} == {"open", "worse"}
+    page = html5lib.parse(html_of_trend(found), namespaceHTMLElements=False)
+    charts = [
+        (figure.find("figcaption/bdi").text, figure.find("{*}svg/{*}title").text)
+        for figure in page.iter("figure")
+    ]
+    assert len(charts) == 1
+    assert all(drawn.removesuffix(": 2 runs") in called and "vent_1" in called for called, drawn in charts)
+
+
+@pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
+def test_a_pipe_gets_whole_lines_without_decoration(broken, capsys, show):
+    """No colour, no box, nothing that is wrapped or cut: a search for a response finds its line."""
+    runs = [*broken.base.runs, *broken.candidate.runs]
+    found = broken if show is show_comparison else trend(side_of("both", runs), ShiftLimits(time_s=0.5))
+    show(found, everything=True)
+    out = capsys.readouterr().out
+    assert not set(out) & set("\x1b─│┃━┏┌╭…")
+    sentences = [sentence(one, found.confidence) for one in broken.shifts if one.meaning == "worse"]
+    assert all(f"  {RAIN}: {said} (" in out for said in sentences)
+    assert all(line == line.rstrip() for line in out.splitlines())
 
 
 def test_the_page_is_html_to_a_strict_parser(broken):
@@ -115,7 +190,7 @@ def test_a_slower_response_is_a_regression_with_a_plain_sentence(compared):
         sentence(said, 0.95)
         == "responds 6.1 s later (95 %: +5.6 to +6.6 s; limit 5.0 s): changed for the worse"
     )
-    assert closing(found) == "0 verdict(s) changed for the worse, 1 shift(s) changed for the worse"
+    assert closing(found) == "0 verdict(s) changed for the worse, 1 difference(s) changed for the worse"
 
 
 def test_one_run_each_claims_no_more_than_polling_shows(compared):
@@ -209,6 +284,7 @@ def test_repeats_that_fail_more_often_are_worse_when_chance_does_not_explain_it(
     alike = compared(base, ["fail"] * 2 + ["pass"] * 8)
     assert (alike.flips, alike.never_passing) == ((), 1)
     assert "1 response(s) do not always pass, neither before nor now." in counted(alike)
+    assert closing(alike) == "nothing is worse; 1 response(s) do not always pass on either side"
 
 
 def lone(found):

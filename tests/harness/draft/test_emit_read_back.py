@@ -29,7 +29,7 @@ SENTENCES = st.lists(st.sampled_from(("rain", "wind: #1", "the vents'", "", "%",
 
 
 SHUT = {"reaches": "5 %", "tolerance": "1.5 %", "within": "180 s", "holds": "5 s"}
-WHY = "the roof vent is the one that lets most of the rain into the house"
+PURPOSE = "the roof vent is the one that lets most of the rain into the house"
 NAMED = Quantity(5.0, Dimension.PERCENT, "$shut")
 LAID_OUT = """\
 profile: "rain: a test"
@@ -57,13 +57,13 @@ steps:
         tolerance: 1.5 %
         within: 3 min
         holds: 5 s
-        why: the roof vent is the one that lets most of the rain into the house
+        purpose: the roof vent is the one that lets most of the rain into the house
 """
 
 
-def profile(title="rain", about="", why="", **more):
+def profile(title="rain", about="", purpose="", **more):
     """Return a small profile."""
-    response = {"signal": "flag", "unchanged": {"for": "20 s"}, "why": why}
+    response = {"signal": "flag", "unchanged": {"for": "20 s"}, "purpose": purpose}
     return Profile(
         profile=title,
         about=about,
@@ -82,9 +82,9 @@ def test_a_shipped_profile_is_read_as_it_was_printed(path):
 
 
 @given(WORDS, TEXTS | SENTENCES.map(" ".join) | SENTENCES.map("\n".join), WORDS)
-def test_whatever_is_said_is_read_as_it_was_printed(title, about, why):
+def test_whatever_is_said_is_read_as_it_was_printed(title, about, purpose):
     """Quotes, signs that mean something to YAML, numbers, line breaks and signs that cannot be seen."""
-    made = profile(title, about, why)
+    made = profile(title, about, purpose)
     assert read_profile("again.yaml", profile_text(made)).model == made
 
 
@@ -100,7 +100,7 @@ def test_a_profile_is_laid_out_for_people():
             "values": {"shut": "5 %"},
             "steps": [
                 {"step": "rain", "do": [rain], "expect": [{"signal": "roof", **SHUT}]},
-                {"step": "more", "expect": [{"signal": "roof", **SHUT, "why": WHY}]},
+                {"step": "more", "expect": [{"signal": "roof", **SHUT, "purpose": PURPOSE}]},
             ],
         }
     )

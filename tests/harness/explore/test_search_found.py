@@ -18,7 +18,7 @@ from ventproof.oracle.targets import Range
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Stays
-from ventproof.profile.stimulus import Mend
+from ventproof.profile.stimulus import Restore
 from ventproof.table.load import load_table
 from ventproof.verdict.finding import Finding, Status, Verdict
 from ventproof_bench.benchcheck.load import load_bench
@@ -238,4 +238,4 @@ def test_nothing_is_done_to_a_value_behind_broken_wires():
     """While the wires of a sensor are broken its value is not changed, and they are broken once only."""
     broken = {wires_of("outside_temperature"): "open"}
     acting = [m for m in MOVES.moves if m.planned.output == "outside_temperature" and m.possible(broken)]
-    assert [move.planned.stimulus for move in acting] == [Mend(mend="outside_temperature")]
+    assert [move.planned.stimulus for move in acting] == [Restore(restore="outside_temperature")]

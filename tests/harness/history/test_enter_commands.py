@@ -36,7 +36,7 @@ def test_a_run_is_found_again(ventproof, tmp_path):
     (log,) = (tmp_path / "records").glob("*.jsonl")
     (entry,) = History(place_of("records/history.sqlite")).entries()
     assert entry.record == results_of(read_log(log))
-    assert "no run fits" in ventproof("history", "--unit", "GH-8")[1]
+    assert "no run matches" in ventproof("history", "--unit", "GH-8")[1]
 
 
 def test_a_history_that_fails_changes_no_verdict(ventproof, tmp_path):
@@ -192,11 +192,13 @@ def test_an_export_is_whole_or_not_there(ventproof, tmp_path):
 
 @pytest.mark.usefixtures("filled")
 def test_the_list_fits_and_says_what_it_leaves_out(ventproof):
-    """The newest come first; an aborted run says why; older ones are counted."""
+    """The worst come first, by their cause; older ones are counted, last; each run is one line of a pipe."""
     _, out, _ = ventproof("history", "--limit", "2")
-    assert out.index("2026-03-03") < out.index("2026-03-02")
-    assert "the bus was lost" in out
-    assert "2 run(s); 2 older ones not shown, raise --limit to see them" in out
+    lines = out.splitlines()
+    assert lines[0] == "aborted: the bus was lost"
+    assert lines[1].startswith("  2026-03-02 10:00  rain closes the vents  unit GH-7, firmware 2.4  ")
+    assert out.index("aborted") < out.index("pass") < out.index("2026-03-03")
+    assert lines[-1] == "2 run(s): 1 pass, 1 aborted; 2 older ones not shown, raise --limit to see them"
 
 
 @pytest.mark.usefixtures("filled")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import http.client
 import threading
 from contextlib import closing
+from dataclasses import replace
 
 import pytest
 from chromium import chromium
@@ -12,13 +13,14 @@ from chromium import chromium
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.history.database import place_of
 from ventproof.history.enter import Keeper
-from ventproof.history.page import write_page
+from ventproof.history.page import page_of, write_page
 from ventproof.history.store import History, Wanted
 from ventproof.page.history import HistoryServer
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
 from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.evidence import Window
 from ventproof_bench.benchcheck.load import load_bench
 
 pytestmark = pytest.mark.lasting
@@ -113,7 +115,7 @@ def browser():
 
 
 def visible_units(browser):
-    units = browser.find_elements("css selector", "details.unit > summary b")
+    units = browser.find_elements("css selector", "details.unit > summary h2")
     return [unit.text for unit in units if unit.is_displayed()]
 
 
@@ -146,9 +148,20 @@ def test_a_unit_is_found_and_its_report_opened_from_the_keyboard(browser, served
 
 
 @pytest.mark.wire
-def test_trends_are_drawn(browser, served):
-    """Opened, a unit's trends show a figure with its versions in order, wide enough to be read."""
-    browser.get(served.address.url)
+def test_trends_are_drawn(browser, kept, tmp_path):
+    """What a version changed stands below its cause: a figure with its versions in order, wide enough to be read."""
+    later = Window(20.0, 20.3)
+    entries = [
+        replace(
+            entry, record=replace(entry.record, findings=tuple(replace(f, response_s=at) for f in findings))
+        )
+        for entry in kept.entries()
+        for findings in [entry.record.findings]
+        for at in [later if entry.record.firmware == "2.10" else Window(10.0, 10.3)]
+    ]
+    page = tmp_path / "page.html"
+    page.write_text(page_of(entries, left=0, links=lambda _: ("", "")), encoding="utf-8")
+    browser.get(page.as_uri())
     browser.execute_script("for (const d of document.querySelectorAll('details')) d.open = true;")
     figure = browser.find_element("css selector", "figure > svg")
     assert figure.size["width"] > 300

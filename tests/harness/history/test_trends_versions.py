@@ -17,7 +17,7 @@ from ventproof.figures.trend_chart import described, trend_chart
 from ventproof.history.database import place_of
 from ventproof.history.page import page_of, policy_for
 from ventproof.history.store import History, HistoryEntry
-from ventproof.history.trends import firmware_order, trends_of
+from ventproof.history.trends import changed, firmware_order, in_order, trends_of, verdicts_by_version
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
@@ -80,9 +80,13 @@ def entries(logged):
     return made[::-1]
 
 
+def followed(entries):
+    return trends_of(in_order((entry.at, entry.record) for entry in entries))
+
+
 def test_a_trend_goes_by_firmware_then_by_time(entries):
     """Runs of the same firmware stand together, whenever they were made."""
-    (trend,) = trends_of(entries)
+    (trend,) = followed(entries)
     assert [point.firmware for point in trend.points] == ["2.9", "2.9", "2.10", "2.10", "2.10"]
     old, new = trend.versions
     assert (old.response_s, dict(old.counts)) == ((29.7, 30.0), {"pass": 2})
@@ -92,7 +96,7 @@ def test_a_trend_goes_by_firmware_then_by_time(entries):
 
 def test_a_limit_is_that_of_the_same_demand(entries):
     """A run that never responded has the limit that the others tell of."""
-    (trend,) = trends_of(entries)
+    (trend,) = followed(entries)
     assert {round(point.limit_s, 6) for point in trend.points} == {35.0}
 
 
@@ -100,13 +104,13 @@ def test_a_response_seen_once_or_not_run_has_no_trend(entries):
     """One point is no course, and a response whose step was never begun is no point."""
     record = entries[0].record
     skipped = replace(record.findings[0], status=Status.NOT_RUN, not_run=NotRun.EARLIER_STEP)
-    assert trends_of(entries[:1]) == []
-    assert trends_of([entries[0], replace(entries[1], record=replace(record, findings=(skipped,)))]) == []
+    assert followed(entries[:1]) == []
+    assert followed([entries[0], replace(entries[1], record=replace(record, findings=(skipped,)))]) == []
 
 
 def test_a_figure_marks_every_run_with_its_verdict_by_shape(entries):
     """A bar for every value, a mark for every run in both panels, and words for who cannot see it."""
-    (trend,) = trends_of(entries)
+    (trend,) = followed(entries)
     root = ElementTree.fromstring(trend_chart(trend, "t"))
 
     def marks(name):
@@ -116,16 +120,30 @@ def test_a_figure_marks_every_run_with_its_verdict_by_shape(entries):
     assert marks("pass") == [f"{SVG}circle"] * 8
     assert marks("fail") == [f"{SVG}path"] * 2
     texts = [element.text for element in root.iter(f"{SVG}text")]
-    assert {"none", "2.9", "2.10", "response, s", "margin, %"} <= set(texts)
+    assert {"none", "2.9", "2.10", "response time, s", "margin, %"} <= set(texts)
     assert root.find(f"{SVG}desc").text == described(trend)
     assert "Firmware 2.10: 2 pass, 1 fail; took 29.7 to 33.4 s; margin -9.0 to 2.0 %." in described(trend)
+
+
+def test_only_what_changed_is_drawn(entries):
+    """Runs that are the same have no figure and no place on the page; a later response alone has one."""
+    usual, later = entries[-1], replace(entries[1], record=replace(entries[1].record, firmware="2.11"))
+    same = [replace(usual, at=usual.at + dt.timedelta(n)) for n in range(3)]
+    (trend,) = followed(same)
+    assert (changed(trend), trend_chart(trend, "t")) == (False, "")
+    (trend,) = followed([*same, later])
+    figure = trend_chart(trend, "t")
+    assert (changed(trend), "response time, s" in figure, "margin, %" in figure) == (True, True, False)
+    page = page_of([*same, later], left=0, links=lambda _: ("", ""))
+    assert ("Passed, with other response times or margins" in page, page.count("<figure")) == (True, 1)
+    assert "Changed responses" not in page_of(same, left=0, links=lambda _: ("", ""))
 
 
 def test_what_has_neither_time_nor_margin_has_no_figure(entries):
     """A flag that must not change has nothing to draw."""
     flags = [replace(e.record.findings[0], unit="flag", response_s=None, slack_s=None) for e in entries]
     made = [replace(e, record=replace(e.record, findings=(f,))) for e, f in zip(entries, flags, strict=True)]
-    (trend,) = trends_of(made)
+    (trend,) = followed(made)
     assert trend_chart(trend, "t") == ""
 
 
@@ -199,6 +217,15 @@ def test_a_unit_is_as_good_as_its_worst_profile(entries):
     summary = page.split("<summary>")[1].split("</summary>")[0]
     assert 'class="word fail"' in summary
     assert "1 of 2 runs" in summary
+
+
+def test_a_version_is_as_good_as_its_worst_run_of_a_profile(entries):
+    """One fail among its passes is what is said of it; versions stand in their order, units apart."""
+    other = replace(entries[0], record=replace(entries[0].record, unit="another"))
+    of_units = verdicts_by_version([*entries, other])
+    record = entries[0].record
+    assert of_units[record.unit, record.profile] == [("2.9", "pass"), ("2.10", "fail")]
+    assert [verdict for _, verdict in of_units["another", record.profile]] == [other.record.verdict]
 
 
 def test_a_unit_is_as_good_as_all_repeats_of_its_newest_set(entries):

@@ -54,14 +54,15 @@ def test_log_ends_where_it_says_once_a_line_cannot_be_written(room, tmp_path):
     assert log.sha256 == hashlib.sha256(content).hexdigest()
 
 
-def test_log_whose_first_line_cannot_be_written_holds_nothing(tmp_path):
-    """It says so, and no line number."""
+def test_log_whose_first_line_cannot_be_written_is_removed(tmp_path):
+    """Nothing is left that looks like a log; it says so, and no line number, once and again."""
     log = RecordLog(tmp_path / "log.jsonl")
     log._sink.file = FullOnce(log._sink.file, 0)
-    with pytest.raises(RecordError, match=r"cannot be written .*: it holds nothing$"):
-        log.write("note", 0.0, {"text": "one"})
+    for _ in range(2):
+        with pytest.raises(RecordError, match=r"cannot be written .*: it held nothing and was removed$"):
+            log.write("note", 0.0, {"text": "one"})
     log.close()
-    assert log.path.read_bytes() == b""
+    assert not log.path.exists()
 
 
 def test_log_that_the_disk_may_have_lost_says_from_where(tmp_path, monkeypatch):
@@ -111,3 +112,20 @@ def breaks(path, content):
     except ValueError:
         return True
     return False
+
+
+@pytest.mark.parametrize("how", ["removed", "moved", "replaced"])
+def test_log_that_is_gone_at_the_end_is_no_record(tmp_path, how):
+    """What was written stands nowhere, or elsewhere: the run has no record by the name that it tells."""
+    log = RecordLog(tmp_path / "log.jsonl")
+    log.write("note", 0.0, {"text": "one"})
+    if how == "moved":
+        log.path.rename(tmp_path / "other.jsonl")
+    else:
+        log.path.unlink()
+    if how == "replaced":
+        log.path.write_bytes(b"another")
+    with pytest.raises(
+        RecordError, match=r"log\.jsonl is gone: it was removed or moved while it was written$"
+    ):
+        log.close()

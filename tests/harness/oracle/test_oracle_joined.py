@@ -29,7 +29,7 @@ overrides:
   joined:
     entry_delay: 3 s
     release_delay: 5 s
-    delays_within: 1 ms
+    delay_tolerance: 1 ms
     positions: {roof: 10 %}
     when:
 """

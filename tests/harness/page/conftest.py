@@ -46,7 +46,14 @@ def command(tmp_path):
 def running(command, house):
     """Start a run of a profile on the house, with a page."""
     return lambda profile, *more, **kept: command(
-        "run", house / profile, "--bench", house / "bench-rtu.yaml", "--clear", "--page", *more, **kept
+        "run",
+        house / profile,
+        "--bench",
+        house / "bench-rtu.yaml",
+        "--confirm-clear",
+        "--page",
+        *more,
+        **kept,
     )
 
 

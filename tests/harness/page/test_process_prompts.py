@@ -52,7 +52,7 @@ def asked(command, tmp_path):
     (tmp_path / "bench.yaml").write_text(BENCH, encoding="utf-8")
     (tmp_path / "rain.yaml").write_text(RAIN, encoding="utf-8")
     with command(
-        "run", tmp_path / "rain.yaml", "--bench", tmp_path / "bench.yaml", "--clear", "--page"
+        "run", tmp_path / "rain.yaml", "--bench", tmp_path / "bench.yaml", "--confirm-clear", "--page"
     ) as one:
         yield one
 

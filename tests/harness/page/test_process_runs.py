@@ -140,7 +140,7 @@ def test_a_campaign_shows_how_far_it_is_and_is_stopped_from_the_keyboard(command
 
 def test_a_selfcheck_is_shown_part_by_part(command, house, browser):
     """What is measured now is named while signals are read, and what was found at the end."""
-    words = "selfcheck", "--bench", house / "bench-tcp.yaml", "--unit", "--clear", "--page"
+    words = "selfcheck", "--bench", house / "bench-tcp.yaml", "--wiring", "--confirm-clear", "--page"
     with command(*words) as check:
         enter(browser, check.url)
         eventually(lambda: browser.find_elements("css selector", ".vent"), within_s=40)

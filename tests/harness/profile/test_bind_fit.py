@@ -81,9 +81,9 @@ def test_a_pulse_as_short_as_the_relay_allows_passes():
 
 
 def test_a_name_in_use_that_no_profile_needs_is_reported():
-    """A slip in `--use` would change nothing; it is an error with the nearest name."""
+    """A slip in `--map` would change nothing; it is an error with the nearest name."""
     problems = check_use({"vnet": "roof_vent", "vent": "roof_vent"}, [read_profile("p.yaml", PROFILE)])
-    assert [str(problem) for problem in problems] == ["--use: no profile needs 'vnet'; did you mean 'vent'?"]
+    assert [str(problem) for problem in problems] == ["--map: no profile needs 'vnet'; did you mean 'vent'?"]
 
 
 def test_a_state_may_be_given_by_number():

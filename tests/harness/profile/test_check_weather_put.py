@@ -38,8 +38,8 @@ steps:
         ),
         ("{write: house_temperature, value: 4000 °C}", 44, "4000 is out of range: type s16"),
         (
-            "{fail: outside_temperature, how: open}",
-            43,
+            "{fail: outside_temperature, mode: open}",
+            44,
             "cannot show a wire that is open: 1e+07 is out of range",
         ),
     ],
@@ -77,11 +77,11 @@ def _module(more: str = "") -> str:
     [
         ("{write: outside_temperature, value: 55 °C}", "21 mA is beyond its `limits`, 3 mA to 20.5 mA"),
         (
-            "{fail: outside_temperature, how: short}",
+            "{fail: outside_temperature, mode: short}",
             "cannot show a wire that is short: 24 mA is beyond its `limits`",
         ),
         (
-            "{fail: outside_temperature, how: open}",
+            "{fail: outside_temperature, mode: open}",
             "0 mA is beyond its `limits`, 3 mA to 20.5 mA; name a contact in series with it, `breaks_with:`, or",
         ),
     ],
@@ -102,7 +102,7 @@ def test_a_relay_in_series_breaks_what_a_module_cannot():
         "\n  wire: {driver: mock, wired: {input: rain_2}, at_rest: closed, safe: closed}\n  rain:\n",
         1,
     )
-    profile = read_profile("p.yaml", PROFILE.replace("STIMULUS", "{fail: outside_temperature, how: open}"))
+    profile = read_profile("p.yaml", PROFILE.replace("STIMULUS", "{fail: outside_temperature, mode: open}"))
     assert (
         bind(profile, read_bench("b.yaml", bench), {}).outputs["outside_temperature"] == "outside_temperature"
     )
@@ -113,7 +113,7 @@ def test_a_relay_in_series_breaks_what_a_module_cannot():
     [
         "{write: house_temperature, value: 22.3 °C}",
         "{write: outside_temperature, value: 22.34 °C}",
-        "{fail: outside_temperature, how: short}",
+        "{fail: outside_temperature, mode: short}",
     ],
 )
 def test_what_it_can_put_is_taken(stimulus):

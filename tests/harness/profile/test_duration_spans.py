@@ -31,8 +31,8 @@ def step(expect, do="close: rain"):
         ("signal: vent, reaches: 5 %, tolerance: 2 %, within: 35 s, holds: 20 s", 20, 55),
         ("signal: vent, returns: 99 %, tolerance: 2 %, not_before: 28 s, within: 1 min", 28, 60),
         ("signal: vent, stays: 5 %, tolerance: 2 %, for: 30 s", 30, 30),
-        ("signal: vent, stays_above: 5 %, for: 30 s", 30, 30),
-        ("signal: vent, stays_below: 5 %, for: 30 s", 30, 30),
+        ("signal: vent, stays_at_least: 5 %, for: 30 s", 30, 30),
+        ("signal: vent, stays_at_most: 5 %, for: 30 s", 30, 30),
         ("signal: vent, unchanged: {for: 10 s, tolerance: 1 %}", 10, 10),
         ("signal: flag, equals: on, within: 3 s", 0, 3),
         ("signal: rain_count, counts: 1, within: 5 s", 5, 5),
@@ -80,9 +80,9 @@ def test_start_and_steps_add_up():
     - {{signal: vent, reaches: 99 %, tolerance: 2 %, within: 2 min}}
 steps:
   - step: one
-    expect: [{{signal: vent, stays_above: 5 %, for: 30 s}}]
+    expect: [{{signal: vent, stays_at_least: 5 %, for: 30 s}}]
   - step: two
-    expect: [{{signal: vent, stays_above: 5 %, for: 10 s}}]
+    expect: [{{signal: vent, stays_at_least: 5 %, for: 10 s}}]
 """
     profile = read_profile("p.yaml", text).model
     assert (shortest_s(profile), longest_s(profile)) == (40, 160)

@@ -89,7 +89,7 @@ SLIPS = {
                 "starts_within: 600",
                 "expected a time, found '600', a number without unit",
             ),
-            ("how: [open], fails_after", "how: [opne], fails_after", "did you mean 'open'?"),
+            ("modes: [open], fails_after", "modes: [opne], fails_after", "did you mean 'open'?"),
             ("contact: rain, debounce", "contcat: rain, debounce", "contcat"),
             ("below: 2 °C, ends_at: 3 °C", "below: 2 °C, ends_at: 3 mm", "3 mm"),
             (

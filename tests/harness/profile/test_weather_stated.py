@@ -38,7 +38,7 @@ def test_storms_are_those_of_their_formulas():
     """Both forms of the formula, both shapes, and the 24-hour curves come out as their own functions do."""
     offset = {"a": 1000, "b": 10, "n": 0.8}
     power = {"c": 1800, "e": 0.9, "f": 8}
-    storm = {"shape": "chicago", "lasts": "1 h", "block": "5 min", "peak_at": "40 %", "formula": offset}
+    storm = {"shape": "peaked", "lasts": "1 h", "block": "5 min", "peak_at": "40 %", "formula": offset}
     chicago = rain(storm=storm)
     assert chicago == chicago_storm(OffsetIdf(**offset), duration_min=60, peak_at=0.4, block_min=5)
     assert float(chicago.depth_mm) == pytest.approx(depth_mm(OffsetIdf(**offset), 60))
@@ -102,10 +102,10 @@ def test_winds_settle_or_repeat():
         .mean(0, 4)
         == 11
     )
-    said = {"intensity": "20 %", "for": "1 min", "seed": 3, "spectrum": "von-karman", "length": 100}
+    said = {"intensity": "20 %", "for": "1 min", "seed": 3, "spectrum": "isotropic", "length": 100}
     turbulent = wind(speed="8 m/s", turbulence=said)
     made = turbulent_wind(
-        mean_m_per_s=8.0, intensity=0.2, for_s=60.0, seed=3, spectrum="von-karman", length_m=100.0
+        mean_m_per_s=8.0, intensity=0.2, for_s=60.0, seed=3, spectrum="isotropic", length_m=100.0
     )
     assert (turbulent.first, turbulent.then) == ((), made.wind)
     assert turbulent.then.values[0] == turbulent.then.values[-1]

@@ -126,7 +126,7 @@ def test_a_kind_says_what_it_demands_and_which_keys_it_takes():
     reaches = explain("reaches")
     assert "within `tolerance` of this value at the latest `within` after the stimulus" in reaches
     assert (
-        "Needs: tolerance, within, signal. May have: holds, after, after_end_of, why, already_so.\n"
+        "Needs: tolerance, within, signal. May have: holds, after, after_end_of, purpose, already_so.\n"
         in reaches
     )
     assert "Below `unchanged:` Needs: for. May have: tolerance.\n" in explain("unchanged")

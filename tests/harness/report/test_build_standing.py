@@ -144,7 +144,8 @@ def test_several_units_or_firmware_versions_are_said_plainly(logs, mock, tmp_pat
 def test_a_unit_that_nobody_named_is_missed(mock, tmp_path):
     """Unit, firmware and operator are what a record is about."""
     report = report_of([mock.run(tmp_path, unit="", firmware="", operator="")])
-    assert [alarm.split()[1] for alarm in report.cover.alarms] == ["unit", "firmware", "operator"]
+    (alarm,) = report.cover.alarms
+    assert alarm.endswith("unit, firmware, operator.")
 
 
 def test_a_suite_that_was_cut_short_is_no_pass(logs):
@@ -162,13 +163,13 @@ def test_the_same_log_under_two_names_is_told_of_once(logs, tmp_path):
     copy = shutil.copy(logs["pass"], tmp_path / "copy.jsonl")
     report = report_of([logs["pass"], copy])
     assert len(report.chapters) == 1
-    assert "byte for byte, and counted once: copy.jsonl is" in report.cover.notes[0]
+    assert "byte for byte, and counted once: copy.jsonl is" in report.cover.conditions[0]
     assert len(judged_batch([logs["pass"], copy]).runs) == 1
 
 
 def test_a_run_on_the_mock_says_that_it_tests_no_real_unit(logs):
     """Virtual time is no test of anything that stands in a greenhouse."""
-    assert "no evidence about a real unit" in report_of([logs["pass"]]).cover.notes[0]
+    assert "no evidence about a real unit" in report_of([logs["pass"]]).cover.conditions[0]
 
 
 def test_outputs_that_may_be_unsafe_are_an_alarm(logs, mock, tmp_path):

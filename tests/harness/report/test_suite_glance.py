@@ -84,7 +84,7 @@ def test_what_differs_is_not_taken_for_the_same(report):
         for i in range(5)
     ]
     assert cause_of(apart, report.chapters) == (
-        "cause 0: 1 of 5 failed profiles; cause 1: 1 more; cause 2: 1 more; 2 profiles for other reasons."
+        "cause 0: 1 of 5 failed profiles; cause 1: 1 of 5; cause 2: 1 of 5; 2 profiles for other reasons."
     )
     assert cause_of([], report.chapters) == ""
 

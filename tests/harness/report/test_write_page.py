@@ -175,4 +175,6 @@ def test_a_mock_that_was_given_faults_is_named_on_the_first_page(mock, tmp_path)
     """A stranger must not take a unit that was made faulty on purpose for the one that was shipped."""
     log = mock.run(tmp_path, faults=["ignores_rain"])
     text = Reader(html_of(report_of([log]))).text
-    assert "the mock unit was given faults: ignores_rain" in text[: text.index("Signatures")]
+    assert "The mock unit was given faults: ignores_rain." in text[: text.index("Signatures")]
+    one_of_two = report_of([log, mock.run(tmp_path)]).cover.conditions
+    assert "1 of 2 runs: The mock unit was given faults: ignores_rain." in one_of_two

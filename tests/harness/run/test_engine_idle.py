@@ -31,7 +31,7 @@ steps:
 """
 ALWAYS = """
 always:
-  - {signal: roof_vent, stays_above: 90 %, while: {rain: open}}
+  - {signal: roof_vent, stays_at_least: 90 %, while: {rain: open}}
 start:"""
 
 

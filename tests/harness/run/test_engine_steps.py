@@ -252,13 +252,13 @@ needs:
   outputs: {rain: contact, house_temperature: °C}
   signals: {roof_vent: "%"}
 always:
-  - {signal: roof_vent, stays_above: 88 %}
+  - {signal: roof_vent, stays_at_least: 88 %}
 start:
   write: {house_temperature: 30 °C}
   until: [{signal: roof_vent, reaches: 92 %, tolerance: 2 %, within: 2 min, holds: 5 s}]
 steps:
   - step: nothing
-    expect: [{signal: roof_vent, stays_above: 88 %, for: 5 s}]
+    expect: [{signal: roof_vent, stays_at_least: 88 %, for: 5 s}]
 """
     assert run(profile).outcome.verdict == "pass"
 

@@ -32,11 +32,11 @@ steps:
   - step: it rains on
     do: [{wait: 1 s}]
     expect:
-      - {signal: side_vent, stays_below: 60 %, for: 10 s}
+      - {signal: side_vent, stays_at_most: 60 %, for: 10 s}
 """
 ALWAYS = """
 always:
-  - {signal: side_vent, stays_below: 60 %, while: {rain: closed}, settled_after: 1 s}
+  - {signal: side_vent, stays_at_most: 60 %, while: {rain: closed}, applies_after: 1 s}
 """
 EVERY_S = 0.1
 SLOWEST = "\n    quiet_after_fault: 80 ms"  # no answer takes longer, so that a doubt goes back by one reading

@@ -84,10 +84,10 @@ def test_a_wire_breaks_and_is_whole_again(more, broken, mended):
         )
         await failing.write(OF, WriteValue(write="outside", value="10 °C"))
         outputs.did.clear()
-        await failing.fail(OF, Fail(fail="outside", how="open"))
+        await failing.fail(OF, Fail(fail="outside", mode="open"))
         assert outputs.did == broken
         outputs.did.clear()
-        await failing.mend(OF, "outside")
+        await failing.restore(OF, "outside")
         assert outputs.did == mended
 
     run(main(), virtual=True)

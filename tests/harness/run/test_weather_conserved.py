@@ -78,11 +78,11 @@ CUT = HEAD + step(
 BROKEN = HEAD + step(
     "a",
     [
-        "{fail: bucket, how: open}",
+        "{fail: bucket, mode: open}",
         "{wait: 3 s}",
         rain(f"intensity: 11 mm/h, {TWO_MIN}"),
         "{wait: 121 s}",
-        "{mend: bucket}",
+        "{restore: bucket}",
     ],
     0,
 )

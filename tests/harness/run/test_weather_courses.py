@@ -75,7 +75,7 @@ def edges_of(result, output):
         ("intensity: 36 mm/h, for: 110 s, filled: 50 %", 6),
         ("intensity: 36 mm/h, for: 2 min, jitter: 40 %, seed: 3", 6),
         (
-            "storm: {shape: chicago, lasts: 20 min, block: 5 min, formula: {a: 150, b: 10, n: 0.8}}, faster: 10",
+            "storm: {shape: peaked, lasts: 20 min, block: 5 min, formula: {a: 150, b: 10, n: 0.8}}, faster: 10",
             16,
         ),
         ("storm: {shape: IA, depth: 4 mm}, faster: 1440", 20),
@@ -177,10 +177,10 @@ def test_a_series_that_cannot_be_read_is_refused_with_its_place(series, said, ru
 def test_a_drift_goes_its_way_and_is_mended(run):
     """10 °C drift by -4 °C in 8 s, whatever is written meanwhile; mended, the value is true."""
     do = [
-        "{fail: outside_temperature, how: drift, by: -4 °C, over: 8 s}",
+        "{fail: outside_temperature, mode: drift, by: -4 °C, over: 8 s}",
         "{wait: 10 s}",
         "{write: outside_temperature, value: 12 °C}",
-        "{mend: outside_temperature, label: mended}",
+        "{restore: outside_temperature, label: mended}",
     ]
     result = run(profile_text(do, ["{signal: outside_failed, unchanged: {for: 2 s}, after: mended}"]))
     assert result.outcome.verdict == "pass", result.findings
@@ -195,9 +195,9 @@ def test_a_chattering_contact_is_recorded_edge_by_edge(run):
     """A loose contact closes and opens at random until it works again, and the wind goes on unseen."""
     do = [
         "{wind: cups, speed: 2 m/s}",
-        "{fail: cups, how: chatter, every: 200 ms, seed: 2}",
+        "{fail: cups, mode: chatter, every: 200 ms, seed: 2}",
         "{wait: 5 s}",
-        "{mend: cups, label: mended}",
+        "{restore: cups, label: mended}",
     ]
     result = run(profile_text(do, ["{signal: gale_override, unchanged: {for: 3 s}, after: mended}"]))
     assert result.outcome.verdict == "pass", result.findings
@@ -243,13 +243,13 @@ def test_what_a_profile_makes_of_the_sensors_is_said(bench_text, shipped):
 @pytest.mark.parametrize(
     ("failure", "said"),
     [
-        ("how: open", "break the wire of cups"),
-        ("how: short", "short the wires of cups"),
-        ("how: stuck", "freeze cups"),
-        ("how: drift, by: 3 m/s, over: 1 min", "let cups drift by 3 m/s in 60 s"),
-        ("how: jump, by: 3 m/s", "let cups jump by 3 m/s"),
-        ("how: chatter, every: 1 s", "let cups chatter about every 1 s"),
-        ("how: chatter, every: 1 s, by: 2 m/s", "let cups chatter by 2 m/s about every 1 s"),
+        ("mode: open", "break the wire of cups"),
+        ("mode: short", "short the wires of cups"),
+        ("mode: stuck", "freeze cups"),
+        ("mode: drift, by: 3 m/s, over: 1 min", "let cups drift by 3 m/s in 60 s"),
+        ("mode: jump, by: 3 m/s", "let cups jump by 3 m/s"),
+        ("mode: chatter, every: 1 s", "let cups chatter about every 1 s"),
+        ("mode: chatter, every: 1 s, by: 2 m/s", "let cups chatter by 2 m/s about every 1 s"),
     ],
 )
 def test_each_failure_has_its_sentence(failure, said):
@@ -262,10 +262,10 @@ def test_each_failure_has_its_sentence(failure, said):
 def test_nothing_is_driven_once_a_run_was_interrupted(after_s, bench_text):
     """A drift, a chatter and a rare rain end with the run: the outputs stay in their safe state."""
     do = [
-        "{fail: outside_temperature, how: drift, by: -8 °C, over: 5 min, label: drift}",
+        "{fail: outside_temperature, mode: drift, by: -8 °C, over: 5 min, label: drift}",
         "{rainfall: bucket, intensity: 12 mm/h, for: 10 min}",
-        "{fail: wind_direction, how: chatter, by: 90 °, every: 2 s}",
-        "{fail: cups, how: chatter, every: 2 s}",
+        "{fail: wind_direction, mode: chatter, by: 90 °, every: 2 s}",
+        "{fail: cups, mode: chatter, every: 2 s}",
     ]
     bench = read_bench("bench.yaml", bench_text)
     text = profile_text(do, ["{signal: outside_failed, unchanged: {for: 5 min}, after: drift}"])
@@ -310,7 +310,7 @@ def test_what_is_recorded_is_what_the_terminals_saw(bench_text, winds):
     do = []
     for wind, wait, fails, then in winds:
         do += [wind, wait]
-        do += ["{fail: cups, how: open}", then, "{mend: cups}"] if fails else []
+        do += ["{fail: cups, mode: open}", then, "{restore: cups}"] if fails else []
     do.append("{write: outside_temperature, value: 9 °C, label: last}")
     bench = read_bench("bench.yaml", bench_text)
     profile = read_profile(

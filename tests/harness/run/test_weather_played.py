@@ -107,9 +107,9 @@ def test_a_failed_sensor_hides_the_weather_until_it_is_mended(run):
     do = [
         "{wind: cups, speed: 8.4 m/s}",
         "{wait: 10 s}",
-        "{fail: cups, how: open, label: broken}",
+        "{fail: cups, mode: open, label: broken}",
         "{wait: 10 s}",
-        "{mend: cups, label: mended}",
+        "{restore: cups, label: mended}",
     ]
     expect = [
         "{signal: gust, reaches: 0 m/s, tolerance: 0.1 m/s, within: 4 s, after: broken}",
@@ -120,7 +120,7 @@ def test_a_failed_sensor_hides_the_weather_until_it_is_mended(run):
     times = [edge.window.earliest_s for edge in closures(result, "cups")]
     broken, mended = (
         next(e["from"] for e in events_of(result, "stimulus") if e["said"] == said)
-        for said in ("break the wire of cups", "mend cups")
+        for said in ("break the wire of cups", "restore cups")
     )
     assert not [t for t in times if broken < t < mended]
     assert [t for t in times if t > mended]
@@ -130,11 +130,11 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
     """A level that is set while the wire is broken reaches the terminals with the mending."""
     do = [
         "{write: outside_temperature, value: 10 °C}",
-        "{fail: outside_temperature, how: open}",
+        "{fail: outside_temperature, mode: open}",
         "{wait: 3 s}",
         "{write: outside_temperature, value: 4 °C}",
         "{wait: 3 s}",
-        "{mend: outside_temperature, label: mended}",
+        "{restore: outside_temperature, label: mended}",
     ]
     text = profile_text(do, ["{signal: outside_failed, equals: off, within: 12 s, after: mended}"])
     result = run(text)
@@ -160,17 +160,17 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
         ("{rainfall: bucket, intensity: 1 mm/h}", "'for' is missing"),
         ("{wind: cups, speed: 500 m/s}", "faster than the limit of 100 Hz; stay below"),
         ("{wind: cupz, speed: 5 m/s}", "'cupz' is not among the outputs .* did you mean 'cups'"),
-        ("{fail: cups, how: opne}", "did you mean 'open'"),
-        ("{fail: rain, how: jump, by: 1 m/s}", "'rain' on bench .* is a contact and shows no value"),
-        ("{fail: house_temperature, how: open}", "is a register, and no sensor that could fail"),
-        ("{mend: cups}", "'cups' has not failed; use `fail` first"),
+        ("{fail: cups, mode: opne}", "did you mean 'open'"),
+        ("{fail: rain, mode: jump, by: 1 m/s}", "'rain' on bench .* is a contact and shows no value"),
+        ("{fail: house_temperature, mode: open}", "is a register, and no sensor that could fail"),
+        ("{restore: cups}", "'cups' has not failed; use `fail` first"),
         ("{write: outside_temperature, value: -300 °C}", "-300.0 °C is outside what IEC 60751 covers"),
     ],
 )
 def test_weather_that_cannot_be_is_refused_before_anything_moves(do, reason, run):
     """A slip, a missing sensor or a wind that the output cannot play is found with its line."""
     with pytest.raises(FileError, match=rf"(?s)profile\.yaml:\d+:\d+: .*{reason}"):
-        run(profile_text([do], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
+        run(profile_text([do], ["{signal: gust, stays_at_most: 100 m/s, for: 1 s}"]))
 
 
 @pytest.mark.parametrize(
@@ -183,10 +183,10 @@ def test_a_contact_that_failed_hides_what_it_is_told_until_it_is_mended(run, how
     do = [
         f"{{{before}: rain}}",
         "{wait: 130 s}",
-        f"{{fail: rain, how: {how}, label: failed}}",
+        f"{{fail: rain, mode: {how}, label: failed}}",
         "{wait: 130 s}",
     ]
-    do += [f"{{{after}: rain, label: unseen}}", "{wait: 20 s}", "{mend: rain, label: mended}"]
+    do += [f"{{{after}: rain, label: unseen}}", "{wait: 20 s}", "{restore: rain, label: mended}"]
     expect = [
         f"{{signal: rain_override, equals: {seen}, within: 125 s, after: failed, already_so: enough}}",
         "{signal: rain_override, unchanged: {for: 15 s}, after: unseen}",
@@ -200,7 +200,7 @@ def test_a_contact_that_failed_hides_what_it_is_told_until_it_is_mended(run, how
 
 def test_a_leaking_contact_chatters(run):
     """A plain contact opens and closes by itself, and every closure is in the log."""
-    do = ["{fail: rain, how: chatter, every: 500 ms, label: leaks}", "{wait: 30 s}", "{mend: rain}"]
+    do = ["{fail: rain, mode: chatter, every: 500 ms, label: leaks}", "{wait: 30 s}", "{restore: rain}"]
     text = profile_text(do, ["{signal: rain_contact, equals: on, within: 3 s, after: leaks}"])
     result = run(text.replace("rain_override: flag}", "rain_contact: flag}"))
     assert result.outcome.verdict == "pass", result.findings
@@ -209,7 +209,7 @@ def test_a_leaking_contact_chatters(run):
 
 def test_a_mended_wire_needs_something_to_show(run):
     """Nobody said what the thermometer shows: mending it would leave the wire broken, and the unit would be blamed."""
-    do = ["{fail: outside_temperature, how: open}", "{mend: outside_temperature, label: mended}"]
+    do = ["{fail: outside_temperature, mode: open}", "{restore: outside_temperature, label: mended}"]
     expect = ["{signal: outside_failed, equals: off, within: 12 s, after: mended}"]
     with pytest.raises(
         FileError, match="the value of 'outside_temperature' from now on is unknown; write its val"
@@ -231,9 +231,9 @@ def test_a_contact_cannot_be_two_things(run):
     """A contact that plays wind is not closed by hand, nor is it a condition of an invariant."""
     do = ["{wind: cups, speed: 5 m/s}", "{close: cups}"]
     with pytest.raises(FileError, match=r"'cups' stands for wind further up and for contact here"):
-        run(profile_text(do, ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]))
-    always = "always:\n  - {signal: gust, stays_below: 9 m/s, while: {cups: closed}}\nsteps:"
-    text = profile_text(do[:1], ["{signal: gust, stays_below: 100 m/s, for: 1 s}"]).replace(
+        run(profile_text(do, ["{signal: gust, stays_at_most: 100 m/s, for: 1 s}"]))
+    always = "always:\n  - {signal: gust, stays_at_most: 9 m/s, while: {cups: closed}}\nsteps:"
+    text = profile_text(do[:1], ["{signal: gust, stays_at_most: 100 m/s, for: 1 s}"]).replace(
         "steps:", always, 1
     )
     with pytest.raises(FileError, match=r"'cups' stands for wind: it opens and closes all the time"):
@@ -291,7 +291,7 @@ def delayed(bench_text, output, do, expect, *, closing_s=0.0, opening_s=0.0):
 
 def test_a_bench_that_falls_behind_leaves_the_run_inconclusive(bench_text):
     """Pulses much later than asked for are another weather: the profile ends there, and nothing of it passes."""
-    do, expect = ["{wind: cups, speed: 14 m/s}"], ["{signal: gust, stays_below: 100 m/s, for: 60 s}"]
+    do, expect = ["{wind: cups, speed: 14 m/s}"], ["{signal: gust, stays_at_most: 100 m/s, for: 60 s}"]
     # 60 ms is longer than the 44 ms between two edges
     outcome, events = delayed(bench_text, "cups", do, expect, closing_s=0.06, opening_s=0.06)
     assert outcome.verdict == "inconclusive"

@@ -57,11 +57,11 @@ def _events(log):
     ("failures", "demand", "verdict"),
     [
         ((), CLOSES, Verdict.PASS),
-        (("{fail: roof, how: dead}",), STANDS, Verdict.PASS),
-        (("{fail: roof, how: dead}", "{mend: roof}"), CLOSES, Verdict.PASS),
-        (("{fail: roof, how: jams, position: 40 %, way: closing}",), CLOSES, Verdict.FAIL),
-        (("{fail: roof, how: slow, factor: 2}",), CLOSES, Verdict.FAIL),
-        (("{fail: roof, part: position, how: stuck}",), CLOSES, Verdict.FAIL),
+        (("{fail: roof, mode: dead}",), STANDS, Verdict.PASS),
+        (("{fail: roof, mode: dead}", "{restore: roof}"), CLOSES, Verdict.PASS),
+        (("{fail: roof, mode: jams, position: 40 %, way: closing}",), CLOSES, Verdict.FAIL),
+        (("{fail: roof, mode: slow, factor: 2}",), CLOSES, Verdict.FAIL),
+        (("{fail: roof, part: position, mode: stuck}",), CLOSES, Verdict.FAIL),
     ],
 )
 def test_what_the_unit_does_with_a_played_vent_is_judged(run, failures, demand, verdict):
@@ -73,7 +73,7 @@ def test_what_the_unit_does_with_a_played_vent_is_judged(run, failures, demand, 
 
 def test_a_log_holds_where_the_vent_was_and_what_befell_it(run):
     """Positions stand as readings of table `played` without words, a failure as any stimulus, lateness as a note."""
-    profile = _profile("{fail: roof, how: slips, by: 2 %, label: slip}")
+    profile = _profile("{fail: roof, mode: slips, by: 2 %, label: slip}")
     events = _events(run(profile, bench=BENCH.read_text(encoding="utf-8")).log)
     played = [event for event in events if event.get("table") == "played"]
     assert {event["bus"] for event in played} == {"io"}
@@ -137,7 +137,7 @@ def test_a_run_whose_vent_nobody_plays_is_aborted_and_left_safe():
 def test_what_shows_a_vent_is_driven_by_nobody_else(needs, said):
     """A profile that needs such an output, or a vent that nobody plays, is refused with its place."""
     name = needs.split("{")[1].split(":")[0]
-    do = f"{{fail: {name}, how: dead}}" if "vent" in needs else f"{{write: {name}, value: 5 %}}"
+    do = f"{{fail: {name}, mode: dead}}" if "vent" in needs else f"{{write: {name}, value: 5 %}}"
     text = f"""
 profile: drives feedback
 needs:
@@ -158,7 +158,7 @@ steps:
 
 def test_a_part_that_the_bench_does_not_play_cannot_fail():
     """This vent has no end switches."""
-    text = _profile("{fail: roof, part: switches, how: never}")
+    text = _profile("{fail: roof, part: switches, mode: never}")
     with pytest.raises(FileError) as caught:
         bind(read_profile("p.yaml", text), load_bench(BENCH), {})
     assert "plays no closed switch of vent 'roof'; declare `closed_switch:` below its `plays:`" in str(

@@ -97,7 +97,7 @@ def _begun(tmp_path: Path):
         relay = stack.enter_context(_Relay())
         (tmp_path / "bench.yaml").write_text(BENCH.format(port=relay.port), encoding="utf-8")
         (tmp_path / "rain.yaml").write_text(RAIN, encoding="utf-8")
-        words = ["run", tmp_path / "rain.yaml", "--bench", tmp_path / "bench.yaml", "--clear"]
+        words = ["run", tmp_path / "rain.yaml", "--bench", tmp_path / "bench.yaml", "--confirm-clear"]
         words += ["--out", tmp_path / "out", "--history", "none"]
         process = subprocess.Popen(
             [*VENTPROOF, *words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True

@@ -49,7 +49,9 @@ def stand(tmp_path_factory):
 def test_a_unit_is_proved_on_vents_that_the_bench_plays(stand, ventproof, tmp_path):
     """The vent is moved by the unit's contacts, its switches stop the drive, and the log holds where it was."""
     bench = stand / "bench-loop-tcp.yaml"
-    code, out, err = ventproof("run", stand / "profile.yaml", "--bench", bench, "--clear", "--out", tmp_path)
+    code, out, err = ventproof(
+        "run", stand / "profile.yaml", "--bench", bench, "--confirm-clear", "--out", tmp_path
+    )
     assert code == 0, out + err
     (log,) = tmp_path.glob("*.jsonl")
     state = read_log(log)

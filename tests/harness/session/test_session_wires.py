@@ -27,7 +27,7 @@ needs:
   outputs: {rain: contact, house_temperature: °C}
   signals: {roof_vent: "%", side_vent: "%", rain_override: flag, rain_count: count}
 always:
-  - {signal: roof_vent, stays_below: 15 %, while: {rain: closed}, settled_after: 4 s}
+  - {signal: roof_vent, stays_at_most: 15 %, while: {rain: closed}, applies_after: 4 s}
 start:
   set: {rain: open}
   write: {house_temperature: 30 °C}
@@ -136,7 +136,17 @@ def stand(tmp_path_factory):
 
 
 def run_command(stand, out, bench, *more, profile="rain.yaml"):
-    return [*VENTPROOF, "run", stand / profile, "--bench", stand / bench, "--clear", "--out", out, *more]
+    return [
+        *VENTPROOF,
+        "run",
+        stand / profile,
+        "--bench",
+        stand / bench,
+        "--confirm-clear",
+        "--out",
+        out,
+        *more,
+    ]
 
 
 @pytest.mark.parametrize(
@@ -144,8 +154,8 @@ def run_command(stand, out, bench, *more, profile="rain.yaml"):
     [
         ("bench-rtu.yaml", "rain.yaml", []),
         ("bench-tcp.yaml", "pulses.yaml", []),
-        ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_frames"]),
-        ("bench-rtu.yaml", "pulses.yaml", ["--use", "rain=rain_lines"]),
+        ("bench-rtu.yaml", "pulses.yaml", ["--map", "rain=rain_frames"]),
+        ("bench-rtu.yaml", "pulses.yaml", ["--map", "rain=rain_lines"]),
         ("bench-rtu.yaml", "weather.yaml", []),
     ],
     ids=[
@@ -182,7 +192,15 @@ def test_a_person_beside_relays_and_a_bus_is_judged_with_them(stand, ventproof, 
     people = "people: {cabinet: {answers_in: 500 ms, reaction: 200 ms, safe_within: 5 s}}\n"
     (tmp_path / "mixed.yaml").write_text(bench + people, encoding="utf-8")
     (tmp_path / "horn.yaml").write_text(BESIDE_A_PERSON, encoding="utf-8")
-    words = ["run", tmp_path / "horn.yaml", "--bench", tmp_path / "mixed.yaml", "--clear", "--out", tmp_path]
+    words = [
+        "run",
+        tmp_path / "horn.yaml",
+        "--bench",
+        tmp_path / "mixed.yaml",
+        "--confirm-clear",
+        "--out",
+        tmp_path,
+    ]
     with Typist(words, lambda _, what: "off" if "horn" in what else "done") as typist:
         assert typist.run(within_s=90) == 0, typist.shown
     asked = [what for _, what in typist.prompts]
@@ -321,8 +339,8 @@ def test_exploring_that_is_interrupted_leaves_safe_outputs(stand, tmp_path):
     words = [
         "--bench",
         stand / "bench-rtu.yaml",
-        "--clear",
-        "--budget",
+        "--confirm-clear",
+        "--time-limit",
         "5 min",
         "--out",
         tmp_path / "found",

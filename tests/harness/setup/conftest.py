@@ -85,7 +85,7 @@ def stranger(tmp_path):
     guise = tmp_path / "stranger.yaml"
     guise.write_text(GUISE, encoding="utf-8")
     process = subprocess.Popen(
-        [*PROGRAM, "mock", "--as", guise, "--at", tmp_path / "served"],
+        [*PROGRAM, "mock", "--as", guise, "--out", tmp_path / "served"],
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,

@@ -10,6 +10,7 @@ import pytest
 import yaml
 
 from ventproof.setup.dialogue import SetupFile
+from ventproof_bench.outputs.wear import operations_in
 from ventproof_bench.yamlfile.load import load_document
 
 pytestmark = pytest.mark.wire
@@ -92,6 +93,7 @@ def test_whoever_leaves_while_a_relay_is_switched_leaves_it_safe(stranger, setup
     stranger.until("lamp 1 off")  # whatever ends it, the relay is let go
     assert left.end() == 130
     assert "relays" in load_document(left.folder / "table.setup.yaml", SetupFile).model.answers
+    assert [*operations_in(left.folder / "records" / "relays.sqlite").values()] == [1]  # the click counts
 
 
 def test_a_setup_that_was_left_goes_on_to_a_first_verdict(stranger, setup, program):
@@ -178,7 +180,7 @@ def test_a_script_sets_up_a_bench_over_the_network_without_a_question(stranger, 
     """Every answer is an option, the rest is what Enter alone answers; the hook-up is tried and found right."""
     given = answers(**_known(stranger), **{"relay.1": "none", "rain_test": "no"})
     stranger.hands("auto")
-    script = setup("net.yaml", "--clear", *given)
+    script = setup("net.yaml", "--confirm-clear", *given)
     assert script.end(within_s=200) == 0, script.heard
     assert "Rain alarm: on after" in script.heard
     assert "rain: " in script.heard
@@ -191,12 +193,12 @@ def test_a_script_sets_up_a_bench_over_the_network_without_a_question(stranger, 
 
 
 def test_nothing_is_clicked_unless_somebody_says_that_it_is_clear(stranger, setup):
-    """A script without --clear ends before the first relay; the answers up to there are kept."""
+    """A script without --confirm-clear ends before the first relay; the answers up to there are kept."""
     given = answers(link="tcp", host=stranger.host, ids="3-4", list=stranger.list, signals="rain_alarm")
     script = setup("net.yaml", *given)
     assert script.end() == 3
     assert (
-        "no one is here to confirm that vents and drives are clear; give --clear once that is so"
+        "no one is here to confirm that vents and drives are clear; give --confirm-clear once that is so"
         in script.heard
     )
     assert "lamp" not in stranger.heard

@@ -72,7 +72,7 @@ def test_an_override_that_the_table_lacks_is_taken_from_the_mock():
     """Without the gale in the table the mock has no cups either."""
     begin, end = TABLE.text.index("  gale:\n"), TABLE.text.index("  frost:\n")
     text = (TABLE.text[:begin] + TABLE.text[end:]).replace(
-        "  cups: {flag: cups_failed, how: [open], fails_after: 12 h}\n", ""
+        "  cups: {flag: cups_failed, modes: [open], fails_after: 12 h}\n", ""
     )
     mock = with_table(BENCH, read_table("table.yaml", text)).model.mock
     assert mock.wind is None
@@ -98,7 +98,11 @@ def test_an_override_that_the_table_lacks_is_taken_from_the_mock():
             "no override on this side of the value",
         ),
         ("entry_delay: 0 s", "entry_delay: 1 s", "the mock's failure override knows no delay; write 0 s"),
-        ("how: [open, short]", "how: [open, stuck]", "takes a value that stays as it is for a steady one"),
+        (
+            "modes: [open, short]",
+            "modes: [open, stuck]",
+            "takes a value that stays as it is for a steady one",
+        ),
         ("{failed: outside_temperature}", "{failed: cups}", "a failed 'cups' for one override only"),
         ("      - {contact: rain, debounce: 50 ms}\n", "", "knows a bucket only beside a rain contact"),
         (

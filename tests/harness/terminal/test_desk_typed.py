@@ -96,7 +96,7 @@ def log_of(tmp_path):
 def test_a_unit_is_accepted_by_typed_answers_alone(words, tmp_path):
     """Everything passes, and the report shows who answered what when."""
     report = tmp_path / "acceptance.html"
-    with Typist([*words, "--unit", "4711", "--clear", "--report", report], Hands()) as typist:
+    with Typist([*words, "--unit", "4711", "--confirm-clear", "--report", report], Hands()) as typist:
         assert typist.run(within_s=120) == 0, typist.shown
     assert ("roof", "Take the wet cloth. Then wait until you are asked to go on.") in typist.prompts
     events, page = log_of(tmp_path), report.read_text()
@@ -115,7 +115,7 @@ def test_ctrl_c_takes_the_prompt_back_and_asks_for_the_safe_state(words, tmp_pat
         asked.append(what)
         return None if what == "Wet the sensor." else hands(who, what)
 
-    with Typist([*words, "--clear"], answer) as typist:
+    with Typist([*words, "--confirm-clear"], answer) as typist:
         typist.run(within_s=60, until="? roof: Wet the sensor.\n")
         typist.interrupt()
         assert typist.run(within_s=30) == 130, typist.shown
@@ -129,7 +129,9 @@ def test_ctrl_c_takes_the_prompt_back_and_asks_for_the_safe_state(words, tmp_pat
 def test_nobody_at_the_terminal_leaves_a_record_that_says_so(words, tmp_path):
     """Two seconds after Ctrl-C the run is over, and its outputs count as unsafe."""
     hands = Hands()
-    with Typist([*words, "--clear"], lambda who, what: None if "Wet" in what else hands(who, what)) as typist:
+    with Typist(
+        [*words, "--confirm-clear"], lambda who, what: None if "Wet" in what else hands(who, what)
+    ) as typist:
         typist.run(within_s=60, until="? roof: Wet the sensor.\n")
         typist.leave()
         typist.interrupt()
@@ -144,7 +146,7 @@ def test_nobody_at_the_terminal_leaves_a_record_that_says_so(words, tmp_path):
 def test_without_a_terminal_it_is_refused_at_once(words):
     """The cure is named, and nobody is asked anything."""
     run = subprocess.run(
-        [sys.executable, "-m", "ventproof", *map(str, words), "--clear"],
+        [sys.executable, "-m", "ventproof", *map(str, words), "--confirm-clear"],
         stdin=subprocess.DEVNULL,
         capture_output=True,
         text=True,

@@ -12,7 +12,7 @@ USUAL = {"mean_m_per_s": 8.0, "intensity": 0.2, "for_s": 600.0, "seed": 7}
 
 @settings(max_examples=25, deadline=None)
 @given(
-    st.floats(1, 30), st.floats(0.05, 1), st.integers(0, 10**9), st.sampled_from(["kaimal", "von-karman"]),
+    st.floats(1, 30), st.floats(0.05, 1), st.integers(0, 10**9), st.sampled_from(["surface-layer", "isotropic"]),
     st.integers(9, 900),
 )  # fmt: skip
 def test_mean_is_kept_and_no_wind_is_negative(mean, intensity, seed, spectrum, points):
@@ -66,7 +66,7 @@ def test_gust_factors_are_those_of_the_trade():
 
 def test_spectra_begin_at_four_time_scales():
     """At 0 Hz either spectrum is 4 L / U."""
-    for spectrum in ("kaimal", "von-karman"):
+    for spectrum in ("surface-layer", "isotropic"):
         assert spectral_density(spectrum, 0.0, mean_m_per_s=10.0, length_m=50.0) == pytest.approx(20.0)
 
 

@@ -308,7 +308,7 @@ def alone_in(folder: Path) -> Iterator[None]:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except OSError as error:
             raise LinkError(
-                f"{folder} is served by another `ventproof mock` already; choose another folder with --at"
+                f"{folder} is served by another `ventproof mock` already; choose another folder with --out"
             ) from error
         yield
 

@@ -4,7 +4,7 @@
   const box = document.getElementById("search");
   const said = document.getElementById("said");
   const units = Array.from(document.querySelectorAll("details.unit"));
-  const opened = new Set(units.filter((unit) => unit.open));
+  const opened = new Set(document.querySelectorAll("details[open]"));
 
   function narrow() {
     const words = box.value.toLowerCase().split(/\s+/).filter(Boolean);
@@ -17,6 +17,11 @@
         row.hidden = !words.every((word) => text.includes(word));
         fitting += row.hidden ? 0 : 1;
       }
+      for (const group of unit.querySelectorAll("details.runs")) {
+        group.hidden = group.querySelector("tr[data-run]:not([hidden])") === null;
+        group.open = words.length > 0 || opened.has(group);
+      }
+      unit.querySelector(".overview").hidden = words.length > 0;
       unit.hidden = fitting === 0;
       if (fitting > 0) {
         shown.push(unit);
