@@ -93,11 +93,17 @@ def test_a_challenge_needs_a_healthy_mock_in_this_process(ventproof, suite, tmp_
     assert "'ignore_rain' is not a fault of the mock unit; did you mean 'ignores_rain'?" in err
 
 
-def test_what_cannot_be_written_or_does_not_go_together_is_told_first(ventproof, suite):
-    """Nobody waits for minutes to learn that a file cannot be written, or that an option meant nothing."""
-    code, _, err = ventproof("challenge", suite, "--json", "nowhere/c.json")
+def test_what_cannot_be_written_or_does_not_go_together_is_told_first(ventproof, suite, tmp_path):
+    """Nobody waits for minutes to learn that a file cannot be written, or that an option meant nothing.
+
+    What stood there before stands there until all that replaces it is written.
+    """
+    (tmp_path / "before.json").write_text("before", encoding="utf-8")
+    code, _, err = ventproof("challenge", suite, "--json", "before.json/c.json")
     assert code == 3
-    assert "nowhere/c.json: the file cannot be written: No such file or directory" in err
+    assert "before.json/c.json: cannot be written: " in err
+    code, _, err = ventproof("challenge", suite, "--json", "before.json", "--fault", "ignore_rain")
+    assert (code, (tmp_path / "before.json").read_text(encoding="utf-8")) == (3, "before")
     code, _, err = ventproof("challenge", suite, "--variants", 2, "--full")
     assert code == 3
     assert "--variants runs no faults" in err
