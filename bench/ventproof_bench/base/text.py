@@ -77,6 +77,11 @@ def clean(text: str) -> str:
     )
 
 
+def number_of(count: int, thing: str) -> str:
+    """Return a number of things in words: `1 run`, `34 runs`; the plural takes an s at its end."""
+    return f"{count} {thing}{'s' * (count != 1)}"
+
+
 def one_line(text: str) -> str:
     """Return a clean text whose runs of white space are single spaces."""
     return " ".join(clean(text).split())

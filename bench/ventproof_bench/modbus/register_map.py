@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import Unread
 from ventproof_bench.base.protocols import ReadRequest, Table
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BusSpec
@@ -52,7 +53,7 @@ def parse_reference(reference: str | int) -> tuple[Table, int]:
     if len(text) not in (5, 6):
         quoted = f"; coil {text} is '{text.zfill(5)}', in quotes to keep its zeros" if len(text) < 5 else ""  # noqa: PLR2004 - digits
         raise Refusal(
-            f"reference {text} has {len(text)} digit(s)",
+            f"reference {text} has {number_of(len(text), 'digit')}",
             f"write five or six, such as 40001{quoted}",
             key="reference",
         )

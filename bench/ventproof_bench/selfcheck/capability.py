@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from math import ceil
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof_bench.base.text import number_of
 from ventproof_bench.base.uncertainty import UncertaintyBudget, bounds, resolution, within_span
 from ventproof_bench.benchcheck.traffic import load_on
 from ventproof_bench.benchfile.model import WiredBus
@@ -134,7 +135,7 @@ def shortfalls(file: BenchFile, measured: Measured) -> Iterator[str]:
         yield from _bus(file, bus, gaps=not measured.wrongs)
     for edges in measured.edges:
         if edges.missing:
-            yield f"output {edges.output}: nothing proves that {edges.missing} edge(s) went out"
+            yield f"output {edges.output}: nothing proves that {number_of(edges.missing, 'edge')} went out"
     for echo in measured.echoes:
         yield from _echo(echo)
     for count in measured.counts:
@@ -246,7 +247,8 @@ def _echo(echo: EchoMeasured) -> Iterator[str]:
 
 def _bus(file: BenchFile, bus: BusMeasured, *, gaps: bool) -> Iterator[str]:
     if bus.gaps and gaps:
-        yield f"bus {bus.bus}: no usable reply came {bus.gaps} time(s); look at cable, termination and time-outs"
+        times = number_of(bus.gaps, "time")
+        yield f"bus {bus.bus}: no usable reply came {times}; look at cable, termination and time-outs"
     spec = file.buses[bus.bus]
     if bus.late.median_s > _LATE * spec.poll_every:
         every_s = spec.poll_every + bus.late.median_s

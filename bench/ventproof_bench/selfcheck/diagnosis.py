@@ -527,7 +527,7 @@ class _Diagnosis:
             case "backwards" | "mirrored":
                 why = "it is reversed; open and closed are exchanged at its drive or its position sensor"
             case _ if wanted.more is not None:
-                why = f"{wanted.more} closure(s) were made; look at its type, `word_order` and address"
+                why = f"closures made: {wanted.more}; look at its type, `word_order` and address"
             case _ if wanted.way == "stays" and tried.before.values[signal] == tried.after.values[signal]:
                 why = (
                     "it changed and changed back in between; its value is wrong, or belongs to another signal"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, ParamSpec, TypeVar
 import click
 
 from ventproof.cli import HISTORY_FILE, HISTORY_VARIABLE, options
-from ventproof_bench.base.text import harmless
+from ventproof_bench.base.text import harmless, number_of
 
 if TYPE_CHECKING:
     from ventproof.history.store import History, Wanted
@@ -171,7 +171,7 @@ def import_command(place: str, logs: tuple[Path, ...]) -> int:
     for sentence in whole.says:
         click.echo(harmless(sentence))
     parts = [f"{counts[key]} {text}" for key, text in said.items() if counts[key]]
-    click.echo(f"{counts.total()} log(s): {', '.join(parts)}")
+    click.echo(f"{number_of(counts.total(), 'log')}: {', '.join(parts)}")
     return code_of_standings({*standings, whole.standing})
 
 
@@ -191,7 +191,7 @@ def export_command(
     from ventproof.history.export import export  # noqa: PLC0415 - with the slow imports
 
     rows = export(file, _open(place).entries(wanted))
-    click.echo(f"{rows} row(s) in {file}")
+    click.echo(f"{number_of(rows, 'row')} in {file}")
     return 0
 
 

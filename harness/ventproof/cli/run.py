@@ -19,7 +19,7 @@ from ventproof.terminal.findings import show
 from ventproof.terminal.progress import progress
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import VentproofError
-from ventproof_bench.base.text import harmless
+from ventproof_bench.base.text import harmless, number_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -356,7 +356,7 @@ def _show_dry(session: Session, suite: Sequence[Loaded[Profile]], plan: RepeatPl
             click.echo(harmless(line))
     _warn_of_hours(session, suite, plan)
     most_s = plan.repeats * sum(longest_s(profile.model) for profile in suite)
-    click.echo(f"{len(suite) * plan.repeats} run(s), {about(most_s)} at most; nothing was driven")
+    click.echo(f"{number_of(len(suite) * plan.repeats, 'run')}, {about(most_s)} at most; nothing was driven")
     return EXIT_PASS
 
 

@@ -10,6 +10,7 @@ import click
 
 from ventproof.cli import options
 from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS
+from ventproof_bench.base.text import number_of
 
 
 @click.command("read")
@@ -95,6 +96,8 @@ def wiring(bench: Path, out: Path) -> int:
     sheet = write_sheet(load_bench(bench), out)
     blank = sum("" in row for row in sheet.wires.rows)
     click.echo(
-        harmless(f"{out}: {len(sheet.wires.rows)} wire(s), {blank} of them with something to write in")
+        harmless(
+            f"{out}: {number_of(len(sheet.wires.rows), 'wire')}, {blank} of them with something to write in"
+        )
     )
     return EXIT_PASS

@@ -12,6 +12,7 @@ from ventproof.log.run import ABORTED
 from ventproof.statistics.shifts import MOST_REPEATS, fewer_passes
 from ventproof.verdict.brief import brief
 from ventproof.verdict.text import percent, rounded_up
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -384,7 +385,7 @@ _FINE: Final = 0.095
 
 def side_facts(side: Side) -> dict[str, str]:
     """Return what one side is: its firmware, its unit and bench, and how many runs."""
-    runs = f"{len(side.runs)} run{'s' * (len(side.runs) != 1)} of {len(side.profiles)} profile(s)"
+    runs = f"{number_of(len(side.runs), 'run')} of {number_of(len(side.profiles), 'profile')}"
     left = f"; {side.repeated} identical ignored" if side.repeated else ""
     return {
         **{of: ", ".join(side.told(of)) for of in ("firmware", "unit", "bench")},
@@ -410,7 +411,7 @@ def counted(found: Comparison) -> list[str]:
         "open": "inconclusive",
         "same": "within the limits",
     }
-    lines = [f"{len(found.lone)} profile(s) or response(s) exist on one side only."] if found.lone else []
+    lines = [f"On one side only: {number_of(len(found.lone), 'profile or response')}."] if found.lone else []
     lines += [
         f"{total} differences compared: "
         + ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
@@ -424,7 +425,9 @@ def counted(found: Comparison) -> list[str]:
     if found.shifts:
         lines.append(_coarsest(found))
     if found.never_passing:
-        lines.append(f"{found.never_passing} response(s) do not always pass, neither before nor now.")
+        lines.append(
+            f"Not always passing, neither before nor now: {number_of(found.never_passing, 'response')}."
+        )
     return lines
 
 
@@ -442,13 +445,12 @@ def closing(found: Comparison) -> str:
     shifted = sum(one.meaning == "worse" for one in found.shifts)
     match found.outcome:
         case "worse":
-            return (
-                f"{flipped} verdict(s) changed for the worse, {shifted} difference(s) changed for the worse"
-            )
+            verdicts, differences = number_of(flipped, "verdict"), number_of(shifted, "difference")
+            return f"{verdicts} changed for the worse, {differences} changed for the worse"
         case "open":
             return "nothing proven worse; some inconclusive"
         case _ if found.never_passing:
-            return f"nothing is worse; {found.never_passing} response(s) do not always pass on either side"
+            return f"nothing is worse; not always passing on either side: {number_of(found.never_passing, 'response')}"
         case _:
             return "nothing is worse"
 

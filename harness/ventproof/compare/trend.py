@@ -20,6 +20,7 @@ from ventproof.log.run import ABORTED
 from ventproof.statistics.shifts import changes, noise_of
 from ventproof.verdict.brief import brief, cause_sentence
 from ventproof.verdict.finding import Verdict
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -154,7 +155,7 @@ def counted_changes(found: FirmwareTrend) -> list[str]:
     known = sum(change.compared.meaning != "open" for change in found.changes)
     unknown = len(found.changes) - known
     versions = f"{found.courses} measured quantities over {len(found.versions)} versions"
-    lines = [f"{versions}: {known} change(s) beyond their limits"]
+    lines = [f"{versions}: {number_of(known, 'change')} beyond their limits"]
     return [*lines, f"{unknown} more are inconclusive."] if unknown else lines
 
 

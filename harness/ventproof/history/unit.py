@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.history.dashboard import WORST_FIRST
 from ventproof.verdict.brief import brief, cause_sentence
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -81,7 +82,7 @@ def standing_of_unit(
     if len(newest) < len(profiles):
         parts.append(f"{len(profiles) - len(newest)} not run with this firmware")
     if earlier:
-        parts.append(f"{earlier} earlier run{'s' * (earlier > 1)} with it did not pass")
+        parts.append(f"{number_of(earlier, 'earlier run')} with it did not pass")
     if any(record.clock == "virtual" for record in newest.values()):
         parts.append("on the mock, in virtual time")
     if worst != "pass":

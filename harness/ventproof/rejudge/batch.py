@@ -23,6 +23,7 @@ from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.processes import worker_processes
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -117,9 +118,9 @@ class Batch:
         """What is not here and how many stand how: `1 of 34 planned runs is not here; 33 runs: 33 pass`."""
         counts = Counter(logged.standing for logged in self.runs)
         said = ", ".join(f"{counts[word]} {word}" for word in STANDINGS if counts[word])
-        left = f"; {len(self.lost)} unreadable file{'s' * (len(self.lost) != 1)}" if self.lost else ""
+        left = f"; {number_of(len(self.lost), 'unreadable file')}" if self.lost else ""
         before = f"{self.whole.short}; " if self.whole.short else ""
-        return f"{before}{len(self.runs)} run{'s' * (len(self.runs) != 1)}: {said}{left}"
+        return f"{before}{number_of(len(self.runs), 'run')}: {said}{left}"
 
     @property
     def alarms(self) -> list[str]:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.log.events import FindingMade, RunBegin
 from ventproof_bench.base.errors import EvidenceError, FileError
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from ventproof.case.case import Case
@@ -90,7 +91,7 @@ def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], tr
         return Standing("unconfirmed", alarm, {})
     if not differing and case.verdict == state.outcome:
         return Standing(state.outcome, "", {})
-    but = f", with {len(differing)} other finding(s)" if case.verdict == state.outcome else ""
+    but = f", with {number_of(len(differing), 'other finding')}" if case.verdict == state.outcome else ""
     alarm = (
         f"The log closed with {state.outcome}; its evidence, judged again, gives {case.verdict}{but}. Either this "
         f"version of ventproof judges otherwise, or the log was rewritten."

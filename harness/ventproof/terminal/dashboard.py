@@ -16,6 +16,7 @@ from ventproof.log.run import trouble
 from ventproof.terminal.console import new_console, say, say_table
 from ventproof.terminal.live import VERDICT_STYLE
 from ventproof.verdict.text import percent
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -52,7 +53,7 @@ def show_dashboard(console: Console, board: Dashboard) -> None:
         table.add_row(Text(row.profile), *(_cell(cell) for cell in row.cells[: len(shown)]))
     say_table(console, table)
     if older := len(board.versions) - len(shown):
-        say(console, f"{older} older version(s) not shown")
+        say(console, f"{number_of(older, 'older version')} not shown")
     for one in board.flaky[:_FLAKY]:
         where = f"{one.conditions.profile}, firmware {one.conditions.firmware or 'not stated'}"
         rate = f"{one.text}; fail rate {one.bounds} ({percent(CONFIDENCE)} confidence)"
@@ -96,7 +97,7 @@ def show_runs(history: History, wanted: Wanted) -> None:
         older = f"; {left} older ones not shown, raise --limit to see them" if left else ""
         verdicts = [entry.record.verdict for entry in entries]
         counts = ", ".join(f"{verdicts.count(word)} {word}" for word in VERDICT_STYLE if word in verdicts)
-        say(console, f"{len(entries)} run(s): {counts}{older}")
+        say(console, f"{number_of(len(entries), 'run')}: {counts}{older}")
 
 
 def _show_group(console: Console, group: RunGroup) -> None:

@@ -16,6 +16,7 @@ from ventproof.terminal.progress import telling
 from ventproof.verdict.finding import Verdict
 from ventproof.verdict.text import about, clocked
 from ventproof_bench.base.clock import Stopwatch
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -110,7 +111,7 @@ def _show_nothing(console: Console, tally: Tally) -> None:
 
 def _sentence(tally: Tally) -> str:
     found = f"; number {tally.until_found} showed a fault" if tally.best else ""
-    return f"{tally.played} sequence(s) played, {clocked(tally.greenhouse_s)} of greenhouse{found}"
+    return f"{number_of(tally.played, 'sequence')} played, {clocked(tally.greenhouse_s)} of greenhouse{found}"
 
 
 @contextmanager
@@ -134,7 +135,7 @@ def _doing(tally: Tally, gone_s: float, budget_s: float) -> str:
     if tally.best is None:
         return f"exploring: {_sentence(tally)}; {left}"
     actions = len(tally.best.written.sequence)
-    return f"found, and being made shorter: {_sentence(tally)}; now {actions} action(s); {left}"
+    return f"found, and being made shorter: {_sentence(tally)}; now {number_of(actions, 'action')}; {left}"
 
 
 def progress_rows(tally: Tally) -> list[tuple[str, str]]:
@@ -146,5 +147,5 @@ def progress_rows(tally: Tally) -> list[tuple[str, str]]:
     ]
     if tally.best is not None:
         actions = len(tally.best.written.sequence)
-        rows.append(("violation found, being made shorter", f"{actions} action(s)"))
+        rows.append(("violation found, being made shorter", number_of(actions, "action")))
     return rows

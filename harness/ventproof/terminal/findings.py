@@ -23,6 +23,7 @@ from ventproof.terminal.console import new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
 from ventproof.verdict.finding import Finding, Status
 from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from ventproof.log.events import PinnedCheck
@@ -59,7 +60,9 @@ def _show(console: Console, done: Sequence[RepeatSeries], behind: str, *, virtua
             if not quiet and ((alone and number == 0) or result.outcome.verdict != "pass"):
                 _show_run(console, result, whole=alone)
         if series.sentences:
-            console.print(Text(f"{series.results[0].profile}: {len(series.results)} run(s)", style="bold"))
+            console.print(
+                Text(f"{series.results[0].profile}: {number_of(len(series.results), 'run')}", style="bold")
+            )
             for sentence in series.sentences:
                 console.print(Text(f"  {sentence}"))
             if series.times:
@@ -116,7 +119,9 @@ def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, qui
         console.print(Text(f"no evidence at times: {gaps_text(gaps)}{in_runs}"), soft_wrap=True)
     counts = Counter(str(r.outcome.verdict or "aborted") for r in results)
     console.print(
-        Text(f"{counts.total()} run(s): " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items())))
+        Text(
+            f"{number_of(counts.total(), 'run')}: " + ", ".join(f"{n} {v}" for v, n in sorted(counts.items()))
+        )
     )
     if not virtual and not results[-1].outcome.unsafe:
         tell_left(console, results[-1].left)

@@ -15,6 +15,7 @@ from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
 from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.verdict.text import about, board_span, milliseconds, reading_text
+from ventproof_bench.base.text import number_of
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.modbus.traffic import answering_at_once, budget
@@ -105,7 +106,8 @@ def _carries(bench: BenchFile, name: str, spec: BusSpec) -> str:
     worst, least = budget(load), budget(at_once)
     known = load == at_once
     line = (
-        f"{len(polled(bench, name))} request(s) read {signals} signal(s) every {said(load.poll_every_us)}; "
+        f"{number_of(signals, 'signal')} in {number_of(len(polled(bench, name)), 'request')} every "
+        f"{said(load.poll_every_us)}; "
         f"utilisation {'' if known else 'at least '}{float(100 * at_once.polling):.3g} %"
     )
     figures = [

@@ -14,6 +14,7 @@ from ventproof.weather.exact import exact, factor_of, shown
 from ventproof.weather.hyetograph import Hyetograph, Shape, from_depths, from_intensities, from_totals
 from ventproof_bench.base.errors import FileError, Problem, Refusal
 from ventproof_bench.base.quantities import UNITS, Dimension, Unit, canonical_spelling, canonical_symbol
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -114,8 +115,9 @@ class _Reader:
         values = [name for name in _VALUES for _ in found[name]]
         if len(found["time"]) != 1 or len(values) != 1:
             times = len(found["time"])
+            columns_of_rain = f"{number_of(len(values), 'column')} of rain"
             reason = (
-                f"the header has {times} time column(s) and {len(values)} column(s) of rain: {text.strip()!r}"
+                f"the header has {number_of(times, 'time column')} and {columns_of_rain}: {text.strip()!r}"
             )
             self._wrong(line, reason, _EXAMPLE)
             return None
@@ -138,7 +140,7 @@ class _Reader:
     def row(self, line: int, text: str, columns: _Columns) -> _Point | None:
         cells = _cells(text, columns.separator)
         if len(cells) != columns.cells:
-            reason = f"{len(cells)} cell(s) where the header has {columns.cells}"
+            reason = f"{number_of(len(cells), 'cell')} where the header has {columns.cells}"
             other = ";" if columns.separator == "," else ","
             hint = f"part them with {columns.separator!r} as the header does" if other in text else ""
             self._wrong(line, reason, hint)
@@ -227,7 +229,9 @@ def _seconds_between(before: Fraction | dt.datetime, after: Fraction | dt.dateti
 def _made(name: str, columns: _Columns, points: list[_Point], shape: Shape) -> Hyetograph:
     if len(points) < 2:  # noqa: PLR2004 - a span has two ends
         hint = "the first row says when the rain begins and the last one when it ends"
-        raise FileError([Problem(name, None, None, f"{len(points)} row(s) make no span of rain", hint)])
+        raise FileError(
+            [Problem(name, None, None, f"{number_of(len(points), 'row')}: no span of rain", hint)]
+        )
     timed = [(_seconds_between(points[0].at, p.at), p.value) for p in points]
     try:
         if columns.value == "intensity":

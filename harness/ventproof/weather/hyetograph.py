@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.weather.exact import Number, exact, more_than_zero, not_negative, root, shown
 from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -204,7 +205,7 @@ def from_totals(points: Sequence[tuple[Number, Number]]) -> Hyetograph:
 def _rising(points: Sequence[tuple[Number, Number]]) -> list[tuple[Fraction, Fraction]]:
     exactly = [(exact(at_s), exact(value)) for at_s, value in points]
     if len(exactly) < 2:  # noqa: PLR2004 - a span has two ends
-        raise Refusal(f"{len(exactly)} point(s) make no span", "give at least two")
+        raise Refusal(f"{number_of(len(exactly), 'point')}: no span", "give at least two")
     for (before_s, _), (at_s, _) in pairwise(exactly):
         if at_s <= before_s:
             raise Refusal(f"{shown(at_s)} s does not come after {shown(before_s)} s", "times must rise")

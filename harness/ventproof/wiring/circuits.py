@@ -10,6 +10,7 @@ from ventproof.verdict.text import short_span
 from ventproof.wiring.model import LOOSE, Circuit, Conductor, Terminal
 from ventproof.wiring.places import UNIT, Devices, device_of, options_of
 from ventproof_bench.base.quantities import Dimension
+from ventproof_bench.base.text import number_of
 from ventproof_bench.benchfile.model import (
     ContactOutput,
     LevelOutput,
@@ -183,7 +184,7 @@ class Circuits:
                 closed = short_span(bucket.closed_for)
                 yield f"Pulses: plays a tipping bucket, {bucket.tip} a tip, closed for {closed} at each."
             if cups is not None:
-                yield f"Pulses: plays wind cups, {cups.pulses_a_turn} closure(s) a turn."
+                yield f"Pulses: plays wind cups, {number_of(cups.pulses_a_turn, 'closure')} a turn."
             yield f"An edge every {fastest} at most; a filter on the unit's input must let such pulses pass."
         if output.feedback:
             yield f"A spare pole of this relay goes to the input that {output.feedback} reads."

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof.wiring.model import ComputerCable, SerialLine, Station, Terminal
 from ventproof.wiring.places import options_of
+from ventproof_bench.base.text import number_of
 from ventproof_bench.benchfile.model import RegisterOutput, RtuOverTcpBus, SerialBus, TcpBus
 from ventproof_bench.benchfile.terminals import Wire
 from ventproof_bench.drivers.serial_ports import is_network
@@ -30,7 +31,7 @@ def serial_lines(made: Circuits) -> Iterator[SerialLine]:
             continue
         if isinstance(bus, SerialBus):
             parity = "no" if bus.parity == "none" else bus.parity
-            stops = f"{bus.stops} stop bit{'s' if bus.stops > 1 else ''}"
+            stops = f"{number_of(bus.stops, 'stop bit')}"
             kind = f"Modbus {bus.link.upper()}, {bus.baud} Bd, {parity} parity, {bus.data_bits} data bits, {stops}"
             yield _line(made, name, f"adapter {bus.port}", kind, bus.wires)
         elif isinstance(bus, RtuOverTcpBus):
@@ -75,7 +76,7 @@ def _held(made: Circuits, bus: str, unit_id: int) -> Iterator[str]:
         yield f"settings: {', '.join(driven[True])}"
     read = [n for n, s in made.file.registers.items() if (s.bus, s.unit_id) == (bus, unit_id)]
     if read:
-        yield f"{len(read)} signal(s) read, see the table of signals"
+        yield f"{number_of(len(read), 'signal')} read, see the table of signals"
 
 
 def links(made: Circuits) -> Iterator[ComputerCable]:

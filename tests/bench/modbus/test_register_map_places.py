@@ -55,11 +55,11 @@ def test_reference_number_is_one_more_than_the_address(reference, place):
         (
             17,
             (
-                "reference 17 has 2 digit(s); write five or six, such as 40001; coil 17 is '00017', "
+                "reference 17 has 2 digits; write five or six, such as 40001; coil 17 is '00017', "
                 "in quotes to keep its zeros"
             ),
         ),
-        ("4000001", "reference 4000001 has 7 digit(s); write five or six, such as 40001"),
+        ("4000001", "reference 4000001 has 7 digits; write five or six, such as 40001"),
         ("4x001", "reference '4x001' is not a number; write five or six digits, such as 40001"),
         ("-40001", "reference '-40001' is not a number; write five or six digits, such as 40001"),
     ],

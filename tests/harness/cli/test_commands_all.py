@@ -35,7 +35,7 @@ def test_the_demo_passes_and_shows_verdicts_times_and_logs(ventproof, tmp_path):
     """From nothing to a table of verdicts, exit code 0, with the logs where it says."""
     code, out, _ = ventproof("demo")
     assert code == 0
-    assert "3 run(s): 3 pass" in out
+    assert "3 runs: 3 pass" in out
     logs = sorted((tmp_path / "records" / "demo").glob("*.jsonl"))
     assert len(logs) == 3
     assert "logs in records/demo" in out
@@ -70,7 +70,7 @@ def test_a_run_on_a_faulty_mock_fails_and_says_so_on_record(ventproof, tmp_path)
     """The fault stands in the log; a bench without a mock has none to be given."""
     code, out, _ = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--fault", "counts_twice=2")
     assert code == 1
-    assert "1 run(s): 1 fail" in out
+    assert "1 run: 1 fail" in out
     ventproof("report", "records", "-o", "report.html")
     assert "The mock unit was given faults: counts_twice=2." in (tmp_path / "report.html").read_text("utf-8")
     without = SHIPPED_BENCH.with_name("by-hand.yaml")
@@ -94,7 +94,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
     deaf.write_text(text.replace("timeout: 500 ms", "timeout: 1 ms"))
     assert ventproof("run", COUNT, "--bench", deaf)[0] == 2
     code, out, _ = ventproof("run", RAIN, *[COUNT] * 5, "--bench", deaf)
-    assert (code, "6 run(s): 1 aborted, 5 inconclusive\n" in out) == (4, True)
+    assert (code, "6 runs: 1 aborted, 5 inconclusive\n" in out) == (4, True)
     code, out, _ = ventproof("run", *[RAIN] * 3, *[COUNT] * 5, "--bench", deaf, "--out", tmp_path / "worse")
     assert (code, "5 of 8 planned runs not run\n" in out) == (4, True)
     assert "\naborted: 3 runs in a row were aborted, the last one because " in out
@@ -197,7 +197,7 @@ def test_check_tells_how_long_profiles_take_and_what_buses_carry(ventproof):
     assert code == 0
     assert f"{RAIN}: valid; takes 72 s at least, 4 min at most" in out
     assert re.search(
-        r"bus unit: 1 request\(s\) read \d+ signal\(s\) every 100 ms; utilisation 1\d\.\d %; "
+        r"bus unit: \d+ signals in 1 request every 100 ms; utilisation 1\d\.\d %; "
         r"worst stimulus latency 3\d\.\d ms; worst sample age 13\d\.\d ms",
         out,
     )

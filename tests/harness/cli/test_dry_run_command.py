@@ -29,7 +29,7 @@ def test_bench_files_and_tables_beside_profiles_are_left_out_with_a_note(ventpro
     for path in (SHIPPED / "rain-count.yaml", SHIPPED_BENCH, SHIPPED_TABLE):
         shutil.copy(path, folder)
     code, out, err = ventproof("run", "profiles", "--bench", "profiles/mock.yaml")
-    assert (code, "1 run(s): 1 pass" in out) == (0, True)
+    assert (code, "1 run: 1 pass" in out) == (0, True)
     left = "profiles/mock-overrides.yaml (an override table), profiles/mock.yaml (a bench file)"
     assert err == f"left out, no profiles: {left}\n"
     (folder / "rain-count.yaml").unlink()
@@ -44,7 +44,7 @@ def test_a_part_of_a_name_selects_profiles(ventproof):
         code, out, err = ventproof("run", SHIPPED, "--bench", SHIPPED_BENCH, "--dry-run", *words)
         return code, out.splitlines()[-1] if out else err
 
-    assert dry("-k", "FROST")[1].startswith("1 run(s), ")
-    assert dry("-k", "uptime")[1].startswith("2 run(s), ")
-    assert dry("-k", "frost", "-k", "uptime", "--repeat", "2")[1].startswith("6 run(s), ")
+    assert dry("-k", "FROST")[1].startswith("1 run, ")
+    assert dry("-k", "uptime")[1].startswith("2 runs, ")
+    assert dry("-k", "frost", "-k", "uptime", "--repeat", "2")[1].startswith("6 runs, ")
     assert dry("-k", "hail") == (3, "-k: no profile's name holds 'hail'; write part of a name\n")

@@ -68,7 +68,7 @@ def test_a_report_that_cannot_be_written_is_no_pass(command, tmp_path):
     code, output = command("run", QUICK, "--bench", str(SHIPPED_BENCH), "--report", "blocked/r.xml")
     assert code == EXIT_BENCH
     assert "REPORT NOT WRITTEN: blocked/r.xml: cannot be written" in output
-    assert "1 run(s): 1 pass" in output
+    assert "1 run: 1 pass" in output
 
 
 def test_profiles_that_were_not_run_are_errors_in_the_report(command, tmp_path):

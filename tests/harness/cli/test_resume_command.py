@@ -45,10 +45,10 @@ def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, s
         0,
         "goes on: 2 of 4 runs stand, 1 that had no verdict is made again",
     )
-    assert "4 run(s): 4 pass" in out
+    assert "4 runs: 4 pass" in out
     told = ventproof("history", "--history", "records/history.sqlite")[1]
     assert told.endswith(
-        "\n6 run(s): 5 pass, 1 aborted\n"
+        "\n6 runs: 5 pass, 1 aborted\n"
     )  # the first four, the torn log, and the one that took its place
     after = {path.name: path.read_bytes() for path in killed.glob("*.jsonl")}
     assert after.keys() - before.keys() == {f"{BOUNCED}-2.jsonl", f"{BOUNCED}-3.jsonl"}

@@ -160,7 +160,7 @@ def test_what_was_done_is_shown_when_a_later_log_cannot_be_written(ventproof, tm
         out /= "d" * min(200, 4095 - len(bytes(out / log)) - 1)
     code, shown, _ = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--repeat", "3", "--out", out)
     assert code == 4
-    assert "1 run(s): 1 pass" in shown
+    assert "1 run: 1 pass" in shown
     assert re.search(r"aborted: .*: cannot create the log: File name too long\n", shown)
 
 

@@ -190,7 +190,7 @@ def test_a_slower_response_is_a_regression_with_a_plain_sentence(compared):
         sentence(said, 0.95)
         == "responds 6.1 s later (95 %: +5.6 to +6.6 s; limit 5.0 s): changed for the worse"
     )
-    assert closing(found) == "0 verdict(s) changed for the worse, 1 difference(s) changed for the worse"
+    assert closing(found) == "0 verdicts changed for the worse, 1 difference changed for the worse"
 
 
 def test_one_run_each_claims_no_more_than_polling_shows(compared):
@@ -283,8 +283,8 @@ def test_repeats_that_fail_more_often_are_worse_when_chance_does_not_explain_it(
     assert worse.flips[0].before == "1 of 10 fail, 9 of 10 pass"
     alike = compared(base, ["fail"] * 2 + ["pass"] * 8)
     assert (alike.flips, alike.never_passing) == ((), 1)
-    assert "1 response(s) do not always pass, neither before nor now." in counted(alike)
-    assert closing(alike) == "nothing is worse; 1 response(s) do not always pass on either side"
+    assert "Not always passing, neither before nor now: 1 response." in counted(alike)
+    assert closing(alike) == "nothing is worse; not always passing on either side: 1 response"
 
 
 def lone(found):
@@ -301,7 +301,7 @@ def test_what_one_side_lacks_is_a_class_of_its_own(compared, logged, finding):
     assert (found.flips, found.outcome) == ((), "open")
     assert found.lone[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
     assert found.lone[0].why == "the candidate's profile does not require it"
-    assert "1 profile(s) or response(s) exist on one side only." in counted(found)
+    assert "On one side only: 1 profile or response." in counted(found)
 
 
 @pytest.mark.parametrize(

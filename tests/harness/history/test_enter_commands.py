@@ -30,7 +30,7 @@ def test_a_run_is_found_again(ventproof, tmp_path):
         "every closure of the rain contact is counted",
         "pass",
         "records/",
-        "1 run(s)",
+        "1 run",
     ):
         assert words in out
     (log,) = (tmp_path / "records").glob("*.jsonl")
@@ -70,7 +70,7 @@ def test_planned_runs_that_are_not_here_are_said_before_those_that_are(ventproof
     second.unlink()
     code, out, _ = ventproof("history", "import", "records")
     missing = "1 of 3 planned runs is not here"
-    assert (code, out.startswith(missing), "2 log(s): 2 new" in out) == (2, True, True)
+    assert (code, out.startswith(missing), "2 logs: 2 new" in out) == (2, True, True)
     code, out, _ = ventproof("history")
     assert (code, out.startswith(f"! {missing}, of plan ")) == (0, True)
     assert "of unit GH-7, firmware 2.4: every closure of the rain contact is counted, repeat 2 of 3" in out
@@ -102,12 +102,12 @@ def test_importing_tells_what_it_did(ventproof, logged):
     (log.parent / "no-log.jsonl").write_text("{}\n")
     made_up = logged(unit="GH-8")
     code, out, err = ventproof("history", "import", "records", made_up)
-    assert (code, out) == (4, "3 log(s): 2 new, 1 refused\n")
+    assert (code, out) == (4, "3 logs: 2 new, 1 refused\n")
     assert "no-log.jsonl:1: this is not a ventproof log" in err
     assert f"{made_up}: unconfirmed: The evidence could not be judged again" in err
     _, passed, _ = ventproof("history", "--verdict", "pass")
     assert ("GH-7" in passed, "GH-8" in passed) == (True, False)
-    assert ventproof("history", "import", log)[:2] == (0, "1 log(s): 1 known already\n")
+    assert ventproof("history", "import", log)[:2] == (0, "1 log: 1 known already\n")
     assert ventproof("history", "import", "records")[0] == 3
 
 
@@ -117,7 +117,7 @@ def test_a_log_whose_signature_does_not_fit_is_not_imported_in_silence(ventproof
     (log,) = Path("records").glob("*.jsonl")
     Path(f"{log}.sig").write_text("{}")
     code, out, err = ventproof("history", "import", log)
-    assert (code, out) == (4, "1 log(s): 1 new\n")
+    assert (code, out) == (4, "1 log: 1 new\n")
     assert f"{log}: broken: The signature file of this log cannot be read" in err
     assert "aborted" in ventproof("history")[1]
 
@@ -155,7 +155,7 @@ def filled(ventproof, logged):  # noqa: ARG001 - it sets the folder
 def test_csv_holds_a_row_a_response(ventproof, tmp_path):
     """Pandas reads the numbers back; a run without responses still has its row; formulas are defused."""
     code, out, _ = ventproof("history", "export", "f.csv", "--since", "2026-03-01")
-    assert (code, out) == (0, "4 row(s) in f.csv\n")
+    assert (code, out) == (0, "4 rows in f.csv\n")
     table = pd.read_csv(tmp_path / "f.csv")
     assert list(table["verdict"]) == ["pass", "aborted", "pass", "pass"]
     assert list(table["unit"]) == ["'=1+1", "GH-7", "GH-7", "GH-7"]
@@ -198,7 +198,7 @@ def test_the_list_fits_and_says_what_it_leaves_out(ventproof):
     assert lines[0] == "aborted: the bus was lost"
     assert lines[1].startswith("  2026-03-02 10:00  rain closes the vents  unit GH-7, firmware 2.4  ")
     assert out.index("aborted") < out.index("pass") < out.index("2026-03-03")
-    assert lines[-1] == "2 run(s): 1 pass, 1 aborted; 2 older ones not shown, raise --limit to see them"
+    assert lines[-1] == "2 runs: 1 pass, 1 aborted; 2 older ones not shown, raise --limit to see them"
 
 
 @pytest.mark.usefixtures("filled")

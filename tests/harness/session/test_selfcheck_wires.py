@@ -117,7 +117,9 @@ def test_a_contact_wired_the_wrong_way_round_is_named_on_wires(bench, tmp_path):
     result = selfcheck(
         bench(("at_rest: open\n    safe: open", "at_rest: closed\n    safe: open")), tmp_path, kind="unit"
     )
-    (said,) = (one for one in result.sentences if "wrong way round" in one)  # a busy computer may be slow besides
+    (said,) = (
+        one for one in result.sentences if "wrong way round" in one
+    )  # a busy computer may be slow besides
     assert said.startswith("output 'rain' works the wrong way round")
 
 

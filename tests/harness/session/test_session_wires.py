@@ -172,7 +172,7 @@ def test_a_unit_is_proved_on_real_wires(bench, profile, more, stand, ventproof):
         *run_command(stand, Path.cwd(), bench, *more, profile=profile)[len(VENTPROOF) :]
     )
     assert code == 0, out + err
-    assert "1 run(s): 1 pass" in out
+    assert "1 run: 1 pass" in out
     assert "\x1b" not in out
     state = read_log(next(Path.cwd().glob("*.jsonl")))
     assert (state.broken_at, state.outcome) == (None, "pass")
@@ -407,7 +407,7 @@ def test_a_suite_goes_on_after_a_run_whose_line_process_was_killed(stand, tmp_pa
         wait_for_rain(tmp_path, process)
         os.kill(line_process_of(process), signal.SIGKILL)
         out, _ = process.communicate(timeout=120)
-    assert (process.returncode, "2 run(s): 1 inconclusive, 1 pass\n" in out) == (2, True), out
+    assert (process.returncode, "2 runs: 1 inconclusive, 1 pass\n" in out) == (2, True), out
     assert "MAY NOT BE SAFE" not in out
     assert read_log(tmp_path / "rain-for-a-minute.jsonl").outcome == "inconclusive"
 

@@ -53,8 +53,8 @@ HEADER = "time [s],depth [mm]"
     ("lines", "message"),
     [
         (["# nothing"], r"^rain\.csv: the file holds no rain; write 'time \[s\]' and one of"),
-        (["time [s],rain"], r"^rain\.csv:1: the header has 1 time column\(s\) and 0 column\(s\) of rain: "),
-        (["time [s],depth [mm],total [mm]"], r"^rain\.csv:1: the header has 1 time .* and 2 column\(s\)"),
+        (["time [s],rain"], r"^rain\.csv:1: the header has 1 time column and 0 columns of rain: "),
+        (["time [s],depth [mm],total [mm]"], r"^rain\.csv:1: the header has 1 time .* and 2 columns"),
         (
             ["time [s],depth"],
             r"^rain\.csv:1: the column depth names no unit; write 'depth \[mm\]'; units: mm, in$",
@@ -64,7 +64,7 @@ HEADER = "time [s],depth [mm]"
             ["time [mm],depth [mm]"],
             r"^rain\.csv:1: 'mm' is not a unit of time; write 'time \[ms\]'; units: ms, s",
         ),
-        ([HEADER, "0;0", "1,1"], r"^rain\.csv:2: 1 cell\(s\) where the header has 2; part them with ',' as"),
+        ([HEADER, "0;0", "1,1"], r"^rain\.csv:2: 1 cell where the header has 2; part them with ',' as"),
         ([HEADER, "0,0", "1,"], r"^rain\.csv:3:\d: a cell is empty; an unknown value is not zero"),
         ([HEADER, "0,0", "1,wet"], r"^rain\.csv:3:\d: 'wet' is not a number; write one such as 2\.5$"),
         ([HEADER, "0,0", "1,nan"], r"^rain\.csv:3:\d: 'nan' is not a number"),
@@ -78,8 +78,8 @@ HEADER = "time [s],depth [mm]"
             [HEADER, "0,1", "1,1"],
             r"^rain\.csv:2: the first depth, 1 mm, has no beginning; put a point before it",
         ),
-        ([HEADER, "0,0"], r"^rain\.csv: 1 row\(s\) make no span of rain; the first row says when"),
-        ([HEADER], r"^rain\.csv: 0 row\(s\) make no span of rain"),
+        ([HEADER, "0,0"], r"^rain\.csv: 1 row: no span of rain; the first row says when"),
+        ([HEADER], r"^rain\.csv: 0 rows: no span of rain"),
         (
             ["time [s],intensity [mm/h]", "0,1", "1,1"],
             r"^rain\.csv:3: the last intensity, 1 mm/h, has no end; add",
@@ -129,7 +129,7 @@ def test_any_text_is_read_or_refused(text):
 @pytest.mark.parametrize(
     ("make", "message"),
     [
-        (lambda: from_depths([(0, 0)]), r"^1 point\(s\) make no span; give at least two$"),
+        (lambda: from_depths([(0, 0)]), r"^1 point: no span; give at least two$"),
         (lambda: from_depths([(0, 0), (0, 1)]), r"^0 s does not come after 0 s; times must rise$"),
         (lambda: from_depths([(0, 1), (1, 1)]), r"^the first depth, 1 mm, has no beginning"),
         (lambda: from_totals([(0, 1), (1, 0)]), r"^the total falls from 1 to 0 mm at 1 s; it may only grow$"),

@@ -21,7 +21,7 @@ def test_the_command_writes_page_and_document(ventproof, tmp_path):
         out = tmp_path / f"sheet{ending}"
         code, said, _ = ventproof("wiring", RTU, "-o", out)
         assert code == 0
-        assert said == f"{out}: 19 wire(s), 19 of them with something to write in\n"
+        assert said == f"{out}: 19 wires, 19 of them with something to write in\n"
         assert out.read_bytes().startswith(begin)
 
 
