@@ -22,7 +22,7 @@ outputs relays benchcheck
 drivers modbus
 judge runset benchfile mock.wires
 deciders drives statistics log mock
-envelope weather
+envelope weather mock.rules
 verdict yamlfile mock.faults plant
 base
 """
@@ -33,9 +33,9 @@ RANK = {name: -row for row, line in enumerate(RANKS.split("\n")) for name in lin
 ROOT_PACKAGES = {"ventproof", "ventproof_bench"}
 
 NEVER = {
-    "oracle": {"mock", "mock.faults", "mock.wires"},
-    "draft": {"mock", "mock.faults", "mock.wires"},
-    "table": {"mock", "mock.faults", "mock.wires"},
+    "oracle": {"mock", "mock.faults", "mock.rules", "mock.wires"},
+    "draft": {"mock", "mock.faults", "mock.rules", "mock.wires"},
+    "table": {"mock", "mock.faults", "mock.rules", "mock.wires"},
     "weather": {"profile"},
     "envelope": {"profile"},
     "deciders": {"profile"},

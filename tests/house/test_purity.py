@@ -10,6 +10,7 @@ PURE = {
     *(
         "mock",
         "mock.faults",
+        "mock.rules",
         "benchfile",
         "verdict",
         "statistics",

@@ -18,7 +18,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 
 NUMBERS: Final = (
     *("0", "-1", "1", "1e308", "-1e308", "1e-308", "1e999", ".nan", ".inf", "0x7f", "1_000", "2147483648"),
@@ -322,12 +322,13 @@ CHANGES: Final[dict[str, tuple[Change, ...]]] = {
 
 def shipped_inputs(series_profile: Path) -> dict[str, list[bytes]]:
     """Return what ships, by kind."""
-    benches = [path for path in SHIPPED_BENCH.parent.glob("*.yaml") if path != SHIPPED_TABLE]
+    tables = sorted(SHIPPED_BENCH.parent.glob("*-overrides.yaml"))
+    benches = [path for path in SHIPPED_BENCH.parent.glob("*.yaml") if path not in tables]
     profiles = [path for path in SHIPPED.parent.rglob("*.yaml") if path.name != series_profile.name]
     return {
         "profile": [path.read_bytes() for path in sorted(profiles)],
         "bench": [path.read_bytes() for path in sorted(benches)],
-        "table": [SHIPPED_TABLE.read_bytes()],
+        "table": [path.read_bytes() for path in tables],
         "guise": [path.read_bytes() for path in sorted((SHIPPED_BENCH.parent / "guises").glob("*.yaml"))],
         "series": [path.read_bytes() for path in sorted((SHIPPED / "series").glob("*.csv"))],
         "frames": [bytes(range(64))],

@@ -8,6 +8,7 @@ from ventproof.table.model import (
     BusSilentCondition,
     ContactCondition,
     FailedCondition,
+    JoinedCondition,
     LevelCondition,
     OverrideTable,
     RainfallCondition,
@@ -81,8 +82,11 @@ class _Rewriting:
                 self._cannot(("vents", name), f"the mock has no vent {name!r}", nearest(name, mock["vents"]))
         sensors = self._cleared()
         for name, override in model.overrides.items():
-            its = sensors.setdefault("failure", {}) if self._names[name] == "failure" else self._section(name)
+            its = self._section(name, sensors)
             self._write_rule(name, its)
+            if self._is_rule(name):
+                its["when"] = [self._alternative(name, number) for number in range(len(override.when))]
+                continue
             for number, condition in enumerate(override.when):
                 self._write_condition(("overrides", name, "when", number), name, its, condition)
         self._write_sensors(sensors)
@@ -119,19 +123,68 @@ class _Rewriting:
             self._mock[section] = {key: has[key] for key in keys if key in has}
         for section in ("bus_loss", "precedence"):
             self._mock.pop(section, None)
+        self._mock["rules"] = {}
+        self._mock["wind"].pop("gale_by_mean", None)
         sensors: dict[str, Any] = self._mock.setdefault("sensors", {})
         sensors.pop("failure", None)
         for watched in sensors.values():
             watched.pop("treat_as", None)
         return sensors
 
-    def _section(self, name: str) -> dict[str, Any]:
-        section: dict[str, Any] = self._mock[_SECTIONS[self._names[name]]]
-        return section
+    def _section(self, name: str, sensors: dict[str, Any]) -> dict[str, Any]:
+        if self._is_rule(name):
+            return self._mock["rules"].setdefault(name, {})
+        if self._names[name] == "failure":
+            return sensors.setdefault("failure", {})
+        return self._mock[_SECTIONS[self._names[name]]]
+
+    def _is_rule(self, name: str) -> bool:
+        """Return whether the mock has no override of this kind, and needs a rule of its own for it."""
+        override = self._table.model.overrides[name]
+        return override.is_alarm or any(
+            isinstance(its, JoinedCondition)
+            or (
+                isinstance(its, ContactCondition)
+                and self._input(its.contact) not in {None, "rain", *_INPUTS.values()}
+            )
+            for its in override.when
+        )
+
+    def _input(self, name: str) -> object:
+        output = self._bench.model.outputs.get(name)
+        return None if output is None else output.wired.get("input")
+
+    def _alternative(self, name: str, number: int) -> dict[str, Any]:
+        """Return one alternative of a rule as the mock's settings say it."""
+        path: Path = ("overrides", name, "when", number)
+        alternative = self._table.model.overrides[name].when[number]
+        if isinstance(alternative, JoinedCondition):
+            parts = enumerate(alternative.all)
+            return {"all": [self._term((*path, "all", part), its) for part, its in parts]}
+        return self._term(path, alternative)
+
+    def _term(self, path: Path, condition: object) -> dict[str, Any]:
+        match condition:
+            case ContactCondition():
+                term = {"contact": self._input(condition.contact), "debounce": _seconds(condition.debounce)}
+                return term | ({"state": "open"} if condition.state == "open" else {})
+            case WindCondition():
+                over = {"wind_over": _seconds(condition.averaged_over)}
+                return over | {"at": str(condition.begins_at), "hysteresis": _apart(condition)}
+            case LevelCondition() if not condition.rising:
+                self._wired((*path, "level"), condition.level, "outside")
+                return {"outside_below": str(condition.begins_at), "hysteresis": _apart(condition)}
+            case FailedCondition():
+                return {"failed": self._input_of(path, condition.failed)}
+        self._cannot(path, "the mock joins no such condition", "")
+        return {}
 
     def _mock_names(self) -> dict[str, str]:
         names: dict[str, str] = {}
         for name, override in self._table.model.overrides.items():
+            if self._is_rule(name):
+                names[name] = name
+                continue
             kinds = [condition_key(condition) for condition in override.when]
             chosen = [mock_name for key, mock_name in _ONE_OF_EACH if key in kinds]
             names[name] = chosen[0] if chosen else "failure"
@@ -170,6 +223,8 @@ class _Rewriting:
             its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
         if not override.only_close:
             its["only_close"] = False
+        if override.flag_while_active == "off":
+            its["drops_out"] = True
         if override.latched:
             its["latched"] = True
 
@@ -184,9 +239,10 @@ class _Rewriting:
         match condition:
             case ContactCondition():
                 its["debounce"] = _seconds(condition.debounce)
+                if condition.state == "open":
+                    its["state"] = "open"
             case WindCondition():
-                its |= {"gust_over": _seconds(condition.averaged_over), "gale_at": str(condition.begins_at)}
-                its["hysteresis"] = _apart(condition)
+                self._write_wind(path, its, condition)
             case RainfallCondition():
                 bucket = self._mock["tip_rate"]
                 bucket |= {"tip": str(condition.tip), "tips": condition.tips}
@@ -198,6 +254,15 @@ class _Rewriting:
                     self._cannot(path, "the mock takes a silent bus for one override only", "")
                 loss = {"silent_for": _seconds(condition.bus_silent), "treat_as": self._names[name]}
                 self._mock["bus_loss"] = loss
+
+    def _write_wind(self, path: Path, its: dict[str, Any], condition: WindCondition) -> None:
+        if "gale_by_mean" in its:
+            self._cannot(path, "the mock knows a gust and one mean", "")
+        if "gale_at" in its:
+            its["gale_by_mean"] = self._term(path, condition)
+        else:
+            its |= {"gust_over": _seconds(condition.averaged_over), "gale_at": str(condition.begins_at)}
+            its["hysteresis"] = _apart(condition)
 
     def _write_sensors(self, sensors: dict[str, Any]) -> None:
         for name, sensor in self._table.model.sensors.items():
@@ -219,6 +284,8 @@ class _Rewriting:
                 self._cannot(path, f"the mock watches no sensor at its input {place!r}", "")
                 continue
             for override_name, override in self._table.model.overrides.items():
+                if self._is_rule(override_name):
+                    continue
                 if place and any(isinstance(c, FailedCondition) and c.failed == name for c in override.when):
                     if "treat_as" in sensors[place]:
                         reason = f"the mock takes a failed {name!r} for one override only"

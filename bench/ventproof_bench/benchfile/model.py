@@ -436,7 +436,8 @@ class BenchFile(FileModel):
     def notes(self) -> tuple[str, ...]:
         """What a record says of it: the faults that it gives the mock unit."""
         faults = self.mock.faults if self.mock is not None else {}
-        return (f"the mock unit was given faults: {', '.join(sorted(faults))}",) if faults else ()
+        said = ", ".join(name if size == 1 else f"{name}={size:g}" for name, size in sorted(faults.items()))
+        return (f"the mock unit was given faults: {said}",) if faults else ()
 
     @property
     def guards(self) -> tuple[str, ...]:

@@ -8,9 +8,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof_bench.mock.inputs import Settling
 from ventproof_bench.mock.positioner import ByContacts
 from ventproof_bench.mock.pulse_inputs import Alarm
+from ventproof_bench.mock.rules.settling import Settling
 from ventproof_bench.mock.runs import CLOSED_PERCENT, OPEN_PERCENT, Reckoning, way_of
 
 if TYPE_CHECKING:

@@ -7,15 +7,16 @@ from functools import partial
 from math import inf
 from typing import TYPE_CHECKING, final
 
-from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.mock.inputs import Lapses
 from ventproof_bench.mock.pulse_inputs import Alarm
+from ventproof_bench.mock.rules.settling import Settling
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
     from ventproof_bench.mock.pulse_inputs import Part
-    from ventproof_bench.mock.settings import MockSettings, OverrideName, Positions, WindSettings
+    from ventproof_bench.mock.settings import MockSettings, Positions, WindSettings
 
 
 @final
@@ -99,23 +100,8 @@ class Overrides:
         stands: Callable[[], dict[str, float]],
         changed: Callable[[], None],
     ) -> None:
-        self.active: tuple[OverrideName, ...] = ()
-        self.delays: dict[OverrideName, Settling] = {
-            "rain": Settling(settings.rain.entry_delay, settings.rain.release_delay)
-        }
-        if gale := settings.wind:
-            self.delays["gale"] = Settling(
-                gale.entry_delay, gale.release_delay * behaviour.gale_release_factor
-            )
-        if frost := settings.frost:
-            self.delays["frost"] = Settling(
-                frost.entry_delay * behaviour.frost_entry_factor, frost.release_delay
-            )
-        if settings.sensors.failure is not None:
-            self.delays["failure"] = Settling(0.0, 0.0)
-        for delay in self.delays.values():
-            delay.on_s *= behaviour.delay_factor
-            delay.off_s *= behaviour.delay_factor
+        self.active: tuple[str, ...] = ()
+        self.delays = _delays(settings, behaviour)
         self._behaviour = behaviour
         self._lapses = lapses
         self._order = settings.precedence
@@ -128,8 +114,10 @@ class Overrides:
         if settings.frost:
             shift = behaviour.frost_position_shift_percent
             self._rules["frost"] = shifted(self._rules["frost"], shift)
+        for name in settings.rules:
+            self._rules[name] = shifted(self._rules[name], behaviour.rule_position_shift_percent)
         self._rules["rain"] = faulty_rule(self._rules["rain"], behaviour)
-        self._ceilings: dict[OverrideName, dict[str, float]] = {}
+        self._ceilings: dict[str, dict[str, float]] = {}
         self._gives_up, self._sight = Alarm(), Alarm(sees_from_s)
         self.parts: tuple[Part, ...] = (
             *((delay, partial(self._settled, name)) for name, delay in self.delays.items()),
@@ -143,7 +131,7 @@ class Overrides:
         rain.on_s = (entry_s * behaviour.entry_factor + behaviour.entry_extra_s) * behaviour.delay_factor
         rain.off_s = release_s * behaviour.release_factor * behaviour.delay_factor
 
-    def feed(self, demands: Mapping[OverrideName, bool], now_s: float) -> None:
+    def feed(self, demands: Mapping[str, bool], now_s: float) -> None:
         """Hand the overrides what the weather calls for."""
         if self._sight.due_s < inf:
             return
@@ -185,12 +173,12 @@ class Overrides:
             ceilings[vent] = target
         return target
 
-    def _ranked(self) -> Iterable[OverrideName]:
+    def _ranked(self) -> Iterable[str]:
         if self._behaviour.last_override_wins:
             return reversed(self.active)
         return [name for name in self._order or self.active if name in self.active]
 
-    def _unnoticed(self, name: OverrideName, *, demand: bool) -> bool:
+    def _unnoticed(self, name: str, *, demand: bool) -> bool:
         """Return whether what the weather calls for is not noticed: a fault."""
         delay, behaviour = self.delays[name], self._behaviour
         if delay.value and not demand:
@@ -201,7 +189,7 @@ class Overrides:
             return delay.pending and behaviour.release_survives_closing
         return self._lapses.missed if demand else behaviour.entry_survives_opening
 
-    def _settled(self, name: OverrideName) -> None:
+    def _settled(self, name: str) -> None:
         delay = self.delays[name]
         now_s = delay.due_s
         delay.fire()
@@ -219,7 +207,7 @@ class Overrides:
         self._ceilings[name] = self._stands()
         self._changed()
 
-    def _end(self, name: OverrideName) -> None:
+    def _end(self, name: str) -> None:
         if name == "rain":
             self._gives_up.due_s = inf
         ended = self.active if self._behaviour.release_drops_others else (name,)
@@ -233,6 +221,24 @@ class Overrides:
 
     def _see(self) -> None:
         self._sight.due_s = inf
+
+
+def _delays(settings: MockSettings, behaviour: Behaviour) -> dict[str, Settling]:
+    """Return the entry and release delay of each override."""
+    delays = {"rain": Settling(settings.rain.entry_delay, settings.rain.release_delay)}
+    if gale := settings.wind:
+        delays["gale"] = Settling(gale.entry_delay, gale.release_delay * behaviour.gale_release_factor)
+    if frost := settings.frost:
+        delays["frost"] = Settling(frost.entry_delay * behaviour.frost_entry_factor, frost.release_delay)
+    if settings.sensors.failure is not None:
+        delays["failure"] = Settling(0.0, 0.0)
+    for name, rule in settings.rules.items():
+        entry_s = rule.entry_delay * behaviour.rule_entry_factor
+        delays[name] = Settling(entry_s, rule.release_delay * behaviour.rule_release_factor)
+    for delay in delays.values():
+        delay.on_s *= behaviour.delay_factor
+        delay.off_s *= behaviour.delay_factor
+    return delays
 
 
 def _rule(override: Positions) -> OverrideRule:

@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from functools import partial
 from typing import TYPE_CHECKING, Final, Protocol, final
 
-from ventproof_bench.mock.inputs import Counter, Settling, Threshold
+from ventproof_bench.mock.inputs import Counter
+from ventproof_bench.mock.rules.settling import Settling, Threshold
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.rules.terms import WindTerm
     from ventproof_bench.mock.settings import CupsWatch, TipRate, TreatAs, WindSettings
 
 
@@ -87,12 +90,10 @@ class Silence:
 
 @final
 class Cups:
-    """Cups: pulses counted over a short and a long window, and whether the gust makes a gale.
+    """Cups: pulses counted over a short and a long window, and whether the gust or the mean makes a gale.
 
     Attributes:
-        gale: on from the threshold to a hysteresis below it.
         silence: whether pulses have been missing for too long, where that is watched.
-        parts: what falls due.
     """
 
     def __init__(
@@ -100,7 +101,7 @@ class Cups:
     ) -> None:
         at = wind.gale_at.value * behaviour.gale_at_factor
         hysteresis = wind.hysteresis.value * behaviour.gale_hysteresis_factor
-        self.gale = Threshold(at, at - hysteresis, rising=True)
+        self._gale = Threshold(at, at - hysteresis, rising=True)
         watched = watch is not None and behaviour.failures_seen and behaviour.silence_seen
         self.silence = Silence(watch.silent_for, watch.treat_as, now_s) if watch and watched else None
         self._slope_m = wind.slope
@@ -109,11 +110,28 @@ class Cups:
         self._contact = Settling(wind.debounce, wind.debounce)
         self._gust = PulseWindow(wind.gust_over * behaviour.gust_window_factor)
         self._mean = PulseWindow(wind.mean_over)
-        self.parts: Sequence[Part] = (
-            (self._gust, self._leave),
+        self._judged = [(self._gust, self._gale)]
+        self._strong = self.watch(wind.gale_by_mean) if wind.gale_by_mean and behaviour.mean_seen else None
+
+    @property
+    def gale(self) -> bool:
+        """Whether it blows a gale: from the limit of the gust or of the mean to a hysteresis below it."""
+        return self._gale.on or (self._strong is not None and self._strong.on)
+
+    @property
+    def parts(self) -> Sequence[Part]:
+        """What falls due."""
+        return (
+            *((window, partial(self._leave, window, threshold)) for window, threshold in self._judged),
             (self._contact, self._settled),
             *([(self.silence, self.silence.fire)] if self.silence else ()),
         )
+
+    def watch(self, term: WindTerm) -> Threshold:
+        """Return whether a mean wind counts, from now on."""
+        threshold = Threshold(term.at.value, term.at.value - term.hysteresis.value, rising=True)
+        self._judged.append((PulseWindow(term.wind_over), threshold))
+        return threshold
 
     def gust_m_per_s(self, at_s: float) -> float:
         """Return the wind over the short window, m/s; 0 without a pulse, whatever the offset."""
@@ -131,18 +149,19 @@ class Cups:
         hz = window.hz(at_s) * self._per_pulse
         return hz * self._slope_m + self._offset_m_per_s if hz else 0.0
 
-    def _leave(self) -> None:
-        self.gale.judge(self.gust_m_per_s(self._gust.due_s))
+    def _leave(self, window: PulseWindow, threshold: Threshold) -> None:
+        threshold.judge(self._speed_m_per_s(window, window.due_s))
 
     def _settled(self) -> None:
         now_s = self._contact.due_s
         self._contact.fire()
         if self._contact.value:
-            self._gust.pulse(now_s)
             self._mean.pulse(now_s)
             if self.silence:
                 self.silence.pulse(now_s)
-            self.gale.judge(self.gust_m_per_s(now_s))
+            for window, threshold in self._judged:
+                window.pulse(now_s)
+                threshold.judge(self._speed_m_per_s(window, now_s))
 
 
 @final

@@ -90,6 +90,7 @@ class Snapshot:
         weather: of a unit with more weather, else None.
         drive_alarms: of each vent outside the unit, in the order of the settings: whether a run was broken off, and
             whether what its feedback tells is not believed.
+        rules: of each rule of its own, in the order of the settings, whether it is active.
     """
 
     positions: tuple[float, ...]
@@ -99,11 +100,13 @@ class Snapshot:
     stage: int
     weather: WeatherReading | None = None
     drive_alarms: tuple[tuple[bool, bool], ...] = ()
+    rules: tuple[bool, ...] = ()
 
     @property
     def flags(self) -> tuple[bool, ...]:
-        """The discrete inputs: the status bits, then of all drives the broken-off runs, then disbelieved feedback."""
-        return (*self.status, *(flag for flags in zip(*self.drive_alarms, strict=True) for flag in flags))
+        """The discrete inputs: status bits, of all drives broken-off runs, disbelieved feedback; then the rules."""
+        alarms = (flag for flags in zip(*self.drive_alarms, strict=True) for flag in flags)
+        return (*self.status, *alarms, *self.rules)
 
 
 STATUS_BITS: Final = (
@@ -131,7 +134,8 @@ def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]
     With n vent groups: 0 to n-1 positions (u16, 0.1 %), then house temperature (f32, °C), rain counter (u32),
     status word, ventilation stage (u16). A unit with more weather goes on: gust and mean wind (u16, 0.1 m/s),
     wind direction (u16, 1 degree), outside temperature (s16, 0.1 °C), rain intensity (u16, 0.1 mm/h), tip counter
-    (u32). A unit with vents outside it ends with two words, a bit a vent: broken-off runs, disbelieved feedback.
+    (u32). A unit with vents outside it goes on with two words, a bit a vent: broken-off runs, disbelieved feedback;
+    one with rules of its own ends with a word, a bit a rule that is active.
     32-bit values are sent high word first.
     """
     scale = 10 * behaviour.position_scale_factor
@@ -150,6 +154,7 @@ def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]
         snapshot.stage,
         *(_weather(snapshot.weather, behaviour) if snapshot.weather else ()),
         *(_bits(alarms) for alarms in zip(*snapshot.drive_alarms, strict=True)),
+        *((_bits(snapshot.rules),) if snapshot.rules else ()),
     )
 
 

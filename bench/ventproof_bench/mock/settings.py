@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, Self
+from typing import Annotated, Literal, Self, get_args
 
 from pydantic import Field, field_validator, model_validator
 
@@ -10,7 +10,23 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import FAHRENHEIT, Dimension, Quantity
 from ventproof_bench.mock.drive_settings import VentGroup, check_percent, drive_parts
 from ventproof_bench.mock.faults.catalogue import check_names
-from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds
+from ventproof_bench.mock.rules.terms import (
+    ColdTerm,
+    ContactTerm,
+    FailedTerm,
+    RuleTerm,
+    Term,
+    WindTerm,
+    terms_of,
+)
+from ventproof_bench.yamlfile.fields import (
+    AnyQuantity,
+    ContactState,
+    FileModel,
+    Name,
+    PositiveSeconds,
+    Seconds,
+)
 
 OverrideName = Literal["rain", "gale", "frost", "failure"]
 TreatAs = Literal["nothing", "rain", "gale", "frost", "failure"]
@@ -81,6 +97,8 @@ class WindSettings(PulseInput, Positions):
     """Pulses are counted over this window for the gust, which the override acts on."""
     mean_over: PositiveSeconds = 600.0
     """Pulses are counted over this window for the mean wind, which is only shown."""
+    gale_by_mean: WindTerm | None = None
+    """A mean wind with which it blows a gale, too, whatever the gust."""
     gale_at: AnyQuantity
     """Gust at which it blows a gale, rising."""
     hysteresis: AnyQuantity
@@ -284,9 +302,24 @@ class Supply(FileModel):
     """`resume`: go on from where the vents stand; `reference`: first run every vent to its closed end."""
 
 
+class RuleSettings(Positions):
+    """A rule of its own: while what it waits for holds, these vents go to these positions."""
+
+    when: Annotated[list[RuleTerm], Field(min_length=1)]
+    """What calls for it; each alone, those below `all` only together."""
+    entry_delay: Seconds = 2.0
+    """That must hold this long before the override begins."""
+    release_delay: Seconds = 60.0
+    """It must be over this long before the override ends."""
+    drops_out: bool = False
+    """Its bit is on while the rule is not active: an alarm relay that drops out."""
+
+
 class RainOverride(Positions):
     """The rule: while the rain contact is closed, these vents go to these positions."""
 
+    state: ContactState = "closed"
+    """State of the contact in which it rains; `open` for a normally closed loop."""
     debounce: Seconds = 0.05
     """The contact must keep a new state this long before the unit believes it."""
     entry_delay: Seconds = 2.0
@@ -298,6 +331,21 @@ class RainOverride(Positions):
 
 
 _TEMPERATURES_C = (-3276.8, 3276.7)  # what a signed register of tenths can hold
+
+
+def _is_loop(term: Term) -> bool:
+    return isinstance(term, ContactTerm) and term.state == "open"
+
+
+def _lacking(term: Term, mock: MockSettings) -> str:
+    """Return the section that the unit needs for a term and does not have; empty where it has it."""
+    if isinstance(term, WindTerm) and mock.wind is None:
+        return "wind"
+    if isinstance(term, ColdTerm) and mock.sensors.outside is None:
+        return "sensors.outside"
+    if isinstance(term, FailedTerm) and getattr(mock.sensors, term.failed, None) is None:
+        return f"sensors.{term.failed}"
+    return ""
 
 
 class House(FileModel):
@@ -350,7 +398,9 @@ class MockSettings(FileModel):
     """The unit's frost override; it needs `sensors: outside`."""
     sensors: Sensors = Sensors()
     """The unit's analogue sensors."""
-    precedence: list[OverrideName] | None = None
+    rules: dict[Name, RuleSettings] = Field(default_factory=dict)
+    """Further overrides, by name."""
+    precedence: list[str] | None = None
     """Overrides in the order in which they decide: the first active one that names a vent moves it. Unless stated,
     of all that are active the one that closes the vent most."""
     supply: Supply = Supply()
@@ -369,13 +419,14 @@ class MockSettings(FileModel):
         return faults
 
     @property
-    def overrides(self) -> dict[OverrideName, Positions]:
+    def overrides(self) -> dict[str, Positions]:
         """Every override that the unit has, by name."""
-        found: dict[OverrideName, Positions | None] = {
+        found: dict[str, Positions | None] = {
             "rain": self.rain,
             "gale": self.wind,
             "frost": self.frost,
             "failure": self.sensors.failure,
+            **self.rules,
         }
         return {name: override for name, override in found.items() if override is not None}
 
@@ -385,7 +436,7 @@ class MockSettings(FileModel):
         return any((self.wind, self.tip_rate, self.frost, self.sensors != Sensors()))
 
     @property
-    def latched(self) -> frozenset[OverrideName]:
+    def latched(self) -> frozenset[str]:
         """The overrides that stay until they are reset."""
         return frozenset(name for name, override in self.overrides.items() if override.latched)
 
@@ -414,6 +465,21 @@ class MockSettings(FileModel):
                     "give as many",
                     key="vent",
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _rules_serve(self) -> Self:
+        if len(self.rules) > _MOST_DRIVES:
+            raise Refusal(f"the unit tells {_MOST_DRIVES} rules at the most", key="rules")
+        for name, rule in self.rules.items():
+            if name in get_args(OverrideName):
+                raise Refusal(
+                    f"the unit has an override {name!r} already", "name the rule otherwise", key="rules"
+                )
+            for term in (term for terms in terms_of(rule.when) for term in terms):
+                lacks = _lacking(term, self)
+                if lacks:
+                    raise Refusal(f"rule {name!r} needs what the unit does not have: {lacks}", key="rules")
         return self
 
     @model_validator(mode="after")
@@ -453,6 +519,7 @@ class MockSettings(FileModel):
     def parts(self) -> frozenset[str]:
         """What this unit has of what not every unit has, in the words that a fault's `needs` uses."""
         sensors = self.sensors
+        joined = [terms for rule in self.rules.values() for terms in terms_of(rule.when)]
         has = {
             "wind": self.wind,
             "wind.leeward": self.wind and self.wind.leeward,
@@ -463,6 +530,12 @@ class MockSettings(FileModel):
             "sensors.cups": sensors.cups,
             "a second override": len(self.overrides) > 1,
             "bus_loss": self.bus_loss,
+            "rules": self.rules,
+            "rules.drops_out": any(rule.drops_out for rule in self.rules.values()),
+            "rules.all": any(len(terms) > 1 for terms in joined),
+            "wind.gale_by_mean": self.wind and self.wind.gale_by_mean,
+            "a normally closed contact": self.rain.state == "open"
+            or any(_is_loop(t) for j in joined for t in j),
             "supply.restart: reference": self.supply.restart == "reference",
             **drive_parts(list(self.vents.values())),
         }
@@ -476,11 +549,12 @@ class MockSettings(FileModel):
     @model_validator(mode="after")
     def _precedence_is_whole(self) -> Self:
         listed = self.precedence
-        if listed is not None and sorted(listed) != sorted(self.overrides):
+        moving = [name for name, override in self.overrides.items() if override.positions]
+        if listed is not None and sorted(listed) != sorted(moving):
             raise Refusal(
                 (
                     f"precedence [{', '.join(listed)}] must name each override of the unit once: "
-                    f"{', '.join(self.overrides)}"
+                    f"{', '.join(moving)}"
                 ),
                 key="precedence",
             )

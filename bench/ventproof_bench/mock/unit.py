@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof_bench.base.errors import DriverError
 from ventproof_bench.mock.drive import Actuator, actuator
 from ventproof_bench.mock.faults.catalogue import behaviour_with
-from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.mock.inputs import Lapses
 from ventproof_bench.mock.outside_vent import OutsideVent
 from ventproof_bench.mock.overrides import Overrides, next_stage
 from ventproof_bench.mock.pulse_inputs import Alarm
@@ -23,6 +23,7 @@ from ventproof_bench.mock.registers import (
     Snapshot,
     span,
 )
+from ventproof_bench.mock.rules.settling import Settling
 from ventproof_bench.mock.runs import CLOSED_PERCENT
 from ventproof_bench.mock.weather_inputs import RAIN_CONTACTS, RESET, UnitWeather, inputs_of
 from ventproof_bench.plant.vent import Vent
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from ventproof_bench.mock.faults.behaviour import Behaviour
     from ventproof_bench.mock.inputs import Sensor
     from ventproof_bench.mock.pulse_inputs import Part
-    from ventproof_bench.mock.settings import MockSettings, OverrideName
+    from ventproof_bench.mock.settings import MockSettings, RuleSettings
 
 
 _OTHER_C: Final = 0.5
@@ -266,7 +267,7 @@ class MockUnit:
         return own
 
     @property
-    def active(self) -> tuple[OverrideName, ...]:
+    def active(self) -> tuple[str, ...]:
         """The overrides that truly are active at the unit's time, in the order in which they began."""
         return self._overrides.active if self._power.value else ()
 
@@ -439,7 +440,12 @@ class MockUnit:
             self._stage,
             weather.reading(min(at_s, self.now_s)) if more else None,
             tuple(vent.alarms for vent in self.outside.values()),
+            tuple(self._told(name, rule) for name, rule in self._settings.rules.items()),
         )
+
+    def _told(self, name: str, rule: RuleSettings) -> bool:
+        """Return the bit of a rule; that of a fail-safe relay is on while the rule is not active."""
+        return (name in self._overrides.active) != (rule.drops_out and not self._behaviour.relay_inverted)
 
     def _shown(self, vent: Actuator | OutsideVent, at_s: float) -> float:
         if self._behaviour.reports_target:

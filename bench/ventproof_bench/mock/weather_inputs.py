@@ -4,24 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof_bench.mock.inputs import (
-    Counter,
-    Current,
-    Line,
-    PlatinumCurve,
-    Sensor,
-    Settling,
-    Threshold,
-    unfailing,
-)
+from ventproof_bench.mock.inputs import Counter, Current, Line, PlatinumCurve, Sensor, unfailing
 from ventproof_bench.mock.pulse_inputs import Bucket, Cups, Part, Silence
 from ventproof_bench.mock.registers import WeatherReading
+from ventproof_bench.mock.rules.joined import Joins
+from ventproof_bench.mock.rules.settling import Settling, Threshold
+from ventproof_bench.mock.rules.terms import ContactTerm, terms_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.settings import MockSettings, OverrideName, SensorSettings, Thermometer
+    from ventproof_bench.mock.rules.terms import WindTerm
+    from ventproof_bench.mock.settings import Frost, MockSettings, SensorSettings, Thermometer
 
 
 RAIN_CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
@@ -64,23 +59,23 @@ class UnitWeather:
         watch = settings.sensors.cups
         self.cups = Cups(settings.wind, watch, behaviour, now_s) if settings.wind else None
         self.bucket = Bucket(settings.tip_rate, behaviour) if settings.tip_rate else None
-        frost = settings.frost
-        self._frost = (
-            Threshold(
-                frost.frost_at.value,
-                frost.frost_at.value + frost.hysteresis.value * behaviour.frost_hysteresis_factor,
-                rising=False,
-            )
-            if frost
-            else None
+        self._frost = _frost(settings.frost, behaviour) if settings.frost else None
+        self._rain_closed = settings.rain.state == "closed" or behaviour.loops_taken_for_open
+        self.rain.change(now_s, state=not self._rain_closed)
+        self._joins = Joins(
+            {name: rule.when for name, rule in settings.rules.items()},
+            behaviour,
+            now_s,
+            blows=self._watch,
+            failed=self.failed,
         )
         self._names = tuple(settings.overrides)
         self._faces = dict(settings.wind.faces) if settings.wind else {}
         self._behaviour = behaviour
         self._terminal = False
         self._failed_once = False
-        self._state: tuple[bool | str, ...] = ()
-        self._demands: dict[OverrideName, bool] = {}
+        self._state: tuple[tuple[bool | str, ...], dict[str, bool]] = ((), {})
+        self._demands: dict[str, bool] = {}
         loss = settings.bus_loss
         watched = behaviour.failures_seen and behaviour.bus_loss_seen
         silent_s = loss.silent_for * behaviour.bus_silence_factor if loss else 0.0
@@ -96,6 +91,7 @@ class UnitWeather:
             *(self.bucket.parts if self.bucket else ()),
             *([(self.bus, self.bus.fire)] if self.bus else ()),
             (self.rain, self._rain_settled),
+            *((settling, settling.fire) for settling in self._joins.settling),
         )
         self._judge_frost()
 
@@ -114,6 +110,7 @@ class UnitWeather:
 
     def contact(self, name: str, now_s: float, *, closed: bool) -> None:
         """Take an edge at a terminal; `rain` for all rain contacts together."""
+        self._joins.contact(name, now_s, closed=closed)
         if name == "cups" and self.cups:
             self.cups.contact(now_s, closed=closed)
         elif name == "bucket" and self.bucket:
@@ -122,14 +119,14 @@ class UnitWeather:
             if closed and not self._terminal and self._behaviour.counts_bounce:
                 self.counter.closure()
             self._terminal = closed
-            self.rain.change(now_s, state=closed)
+            self.rain.change(now_s, state=closed == self._rain_closed)
 
     def level(self, name: str, now_s: float, level: float) -> None:
         """Take the level of an analogue input."""
         self.sensors[name].take(level, now_s)
         self._judge_frost()
 
-    def demands(self) -> dict[OverrideName, bool]:
+    def demands(self) -> dict[str, bool]:
         """Return, for each override of the unit, whether the weather calls for it."""
         cups, bucket, frost, seen = self.cups, self.bucket, self._frost, self._behaviour
         failed = tuple(watched.treat_as for watched in self._watched if watched.failed)
@@ -138,15 +135,16 @@ class UnitWeather:
         state = (
             self.rain.value and seen.rain_seen and not deaf,
             bucket is not None and bucket.wet.on and seen.tips_seen,
-            cups is not None and cups.gale.on and seen.gale_seen,
+            cups is not None and cups.gale and seen.gale_seen,
             frost is not None and frost.on and seen.frost_seen,
             *(failed if seen.failures_heeded else ()),
         )
-        if state != self._state:
+        called = {} if seen.rules_ignored else self._joins.called()
+        if (state, called) != self._state:
             contact, tips, gale, cold, *calling = state
-            calls = {"rain": contact or tips, "gale": gale, "frost": cold, "failure": False}
-            self._demands = {name: bool(calls[name]) or name in calling for name in self._names}
-            self._state = state
+            calls = {"rain": contact or tips, "gale": gale, "frost": cold, **called}
+            self._demands = {name: bool(calls.get(name)) or name in calling for name in self._names}
+            self._state = state, called
         return self._demands
 
     def leeward(self) -> frozenset[str]:
@@ -175,15 +173,25 @@ class UnitWeather:
             tips=self.bucket.counter.count if self.bucket else 0,
         )
 
+    def _watch(self, term: WindTerm) -> Threshold:
+        assert self.cups is not None, "the settings see to it"
+        return self.cups.watch(term)
+
     def _judge_frost(self) -> None:
+        celsius = self.outside_c
+        self._joins.outside(celsius)
         if self._frost:
-            celsius = self.outside_c
             self._frost.judge(celsius * 1.8 + 32 if self._behaviour.frost_in_fahrenheit else celsius)
 
     def _rain_settled(self) -> None:
         self.rain.fire()
         if self.rain.value and not self._behaviour.counts_bounce:
             self.counter.closure()
+
+
+def _frost(frost: Frost, behaviour: Behaviour) -> Threshold:
+    at_c = frost.frost_at.value
+    return Threshold(at_c, at_c + frost.hysteresis.value * behaviour.frost_hysteresis_factor, rising=False)
 
 
 def _angle(wind_from_deg: float, faces_deg: float) -> float:
@@ -222,6 +230,8 @@ def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
     contacts += ["cups"] if settings.wind else []
     contacts += ["bucket"] if settings.tip_rate else []
     contacts += [RESET] if settings.latched else []
+    terms = (term for rule in settings.rules.values() for group in terms_of(rule.when) for term in group)
+    contacts += [term.contact for term in terms if isinstance(term, ContactTerm)]
     sensors = settings.sensors
     levels = [name for name in ("outside", "house", "direction") if getattr(sensors, name) is not None]
-    return (*contacts, "supply"), levels
+    return (*dict.fromkeys(contacts), "supply"), levels

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, final
 from ventproof.challenge.search import smallest_found
 from ventproof.challenge.trial import Missed, Trial, attempt, missed_of, own_suite
 from ventproof_bench.base.quantities import Quantity, canonical_symbol
+from ventproof_bench.mock.rules.terms import ColdTerm, ContactTerm, TogetherTerm, WindTerm, place_of
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 
 Sign = Literal[-1, 1]
+Path = tuple[str | int, ...]
 
 _RATIO: Final = 1.5
 """What is returned is caught, and this many times less may not be."""
@@ -56,7 +58,7 @@ class MockSetting:
     value: float
     most: float
     shows_by: tuple[str, ...]
-    paths: Mapping[tuple[str, ...], float]
+    paths: Mapping[Path, float]
 
 
 @final
@@ -115,6 +117,8 @@ class _Finder:
         yield from self._gale()
         yield from self._frost()
         yield from self._positions("failure", ("sensors", "failure"), "house", "outside", "cups")
+        for name in self.mock.rules:
+            yield from self._of_rule(name)
         yield self._span("supply.rides_through", ("supply", "rides_through"), "supply")
         yield self._span("supply.boots_for", ("supply", "boots_for"), "supply")
 
@@ -129,6 +133,10 @@ class _Finder:
             return
         yield from self._threshold("gale", "cups", ("wind",), "gale_at", rising=True)
         yield self._span(f"gale.{self._at('cups')}.averaged_over", ("wind", "gust_over"), "cups")
+        if self.mock.wind.gale_by_mean is not None:
+            mean, line = ("wind", "gale_by_mean"), f"gale.{self._at('cups')}_2"
+            yield from self._beyond(line, "cups", mean, "at", rising=True)
+            yield self._span(f"{line}.averaged_over", (*mean, "wind_over"), "cups")
         if self.mock.bus_loss is not None and self.mock.bus_loss.treat_as == "gale":
             yield self._span("gale.bus_silent", ("bus_loss", "silent_for"), "bus")
         yield from self._rule("gale", ("wind",), "cups", "bus")
@@ -140,12 +148,38 @@ class _Finder:
             yield from self._threshold("frost", "outside", ("frost",), "frost_at", rising=False)
             yield from self._rule("frost", ("frost",), "outside")
 
-    def _rule(self, line: str, path: tuple[str, ...], *shows_by: str) -> Iterator[MockSetting]:
+    def _of_rule(self, name: str) -> Iterator[MockSetting]:
+        """Yield the settings of a rule of its own; its terms are named as a table names its conditions."""
+        places = [place for _, place in self._terms(name)]
+        for number, (path, place) in enumerate(self._terms(name)):
+            seen = places[: number + 1].count(place)
+            line = f"{name}.{self._at(place)}" + (f"_{seen}" if seen > 1 else "")
+            match _got(self.mock, path):
+                case ContactTerm(debounce=debounce_s) if debounce_s:
+                    yield self._span(f"{line}.debounce", (*path, "debounce"), place)
+                case WindTerm():
+                    yield from self._beyond(line, place, path, "at", rising=True)
+                    yield self._span(f"{line}.averaged_over", (*path, "wind_over"), place)
+                case ColdTerm():
+                    yield from self._beyond(line, place, path, "outside_below", rising=False)
+        yield from self._rule(name, ("rules", name), *dict.fromkeys(places))
+
+    def _terms(self, name: str) -> Iterator[tuple[Path, str]]:
+        """Yield where each term of a rule stands, and the input that it is about."""
+        for number, alternative in enumerate(self.mock.rules[name].when):
+            here = ("rules", name, "when", number)
+            if isinstance(alternative, TogetherTerm):
+                for part, term in enumerate(alternative.all):
+                    yield (*here, "all", part), place_of(term)
+            else:
+                yield here, place_of(alternative)
+
+    def _rule(self, line: str, path: Path, *shows_by: str) -> Iterator[MockSetting]:
         for key in ("entry_delay", "release_delay"):
             yield self._span(f"{line}.{key}", (*path, key), *shows_by)
         yield from self._positions(line, path, *shows_by)
 
-    def _positions(self, line: str, path: tuple[str, ...], *shows_by: str) -> Iterator[MockSetting]:
+    def _positions(self, line: str, path: Path, *shows_by: str) -> Iterator[MockSetting]:
         rule = _got(self.mock, path)
         for vent in rule.positions if rule is not None else ():
             yield self._position(f"{line}.positions.{vent}", (*path, "positions", vent), *shows_by)
@@ -154,20 +188,23 @@ class _Finder:
         value = self.mock.vents[name].full_travel
         return MockSetting(f"vents.{name}", "s", value, value / 2, (), {("vents", name, "full_travel"): 1.0})
 
-    def _span(self, line: str, path: tuple[str, ...], *shows_by: str) -> MockSetting:
+    def _span(self, line: str, path: Path, *shows_by: str) -> MockSetting:
         value = float(_got(self.mock, path))
         return MockSetting(line, "s", value, max(value, _SPAN_S), shows_by, {path: 1.0})
 
-    def _position(self, line: str, path: tuple[str, ...], *shows_by: str) -> MockSetting:
+    def _position(self, line: str, path: Path, *shows_by: str) -> MockSetting:
         return MockSetting(line, "%", _got(self.mock, path).value, _POSITION_PERCENT, shows_by, {path: 1.0})
 
     def _threshold(
-        self, line: str, place: str, path: tuple[str, ...], key: str, *, rising: bool
+        self, line: str, place: str, path: Path, key: str, *, rising: bool
     ) -> Iterator[MockSetting]:
         """Yield where a condition begins, with its end where it was, and the other way round."""
+        yield from self._beyond(f"{line}.{self._at(place)}", place, path, key, rising=rising)
+
+    def _beyond(self, name: str, place: str, path: Path, key: str, *, rising: bool) -> Iterator[MockSetting]:
         begins, apart = _got(self.mock, (*path, key)), _got(self.mock, (*path, "hysteresis")).value
         sign, unit = 1.0 if rising else -1.0, canonical_symbol(begins.dimension)
-        name, hysteresis = f"{line}.{self._at(place)}", (*path, "hysteresis")
+        hysteresis = (*path, "hysteresis")
         yield MockSetting(
             name, unit, begins.value, 2 * apart, (place,), {(*path, key): 1.0, hysteresis: sign}
         )
@@ -209,16 +246,18 @@ def with_moved(bench: Loaded[BenchFile], setting: MockSetting, by: float) -> Loa
     return replace(bench, model=bench.model.model_copy(update={"mock": mock}))
 
 
-def _got(model: Any, path: Sequence[str]) -> Any:  # noqa: ANN401 - whatever stands there
+def _got(model: Any, path: Sequence[Any]) -> Any:  # noqa: ANN401 - whatever stands there
     for key in path:
-        model = model[key] if isinstance(model, dict) else getattr(model, key)
+        model = model[key] if isinstance(model, dict | list) else getattr(model, str(key))
     return model
 
 
-def _put(model: Any, path: Sequence[str], value: object) -> Any:  # noqa: ANN401 - a model or a part of one
+def _put(model: Any, path: Sequence[str | int], value: object) -> Any:  # noqa: ANN401 - a model or a part of one
     key, *rest = path
     if rest:
         value = _put(_got(model, (key,)), rest, value)
+    if isinstance(model, list):
+        return [value if number == key else its for number, its in enumerate(model)]
     return {**model, key: value} if isinstance(model, dict) else model.model_copy(update={key: value})
 
 

@@ -198,6 +198,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     show_default=True,
 )
 @options.seed(options.VIRTUAL)
+@options.faults("Give the mock unit a fault; `ventproof explain faults` lists them.")
 @options.USE
 @options.ONLY
 @options.ANY_PATH
@@ -261,6 +262,7 @@ def run(
     bench: Path,
     only: tuple[str, ...],
     any_path: bool,
+    faults: tuple[str, ...],
     repeat: int | None,
     success_ratio: float | None,
     confidence: float,
@@ -278,7 +280,7 @@ def run(
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = load_bench(bench)
+    loaded = options.with_faults(load_bench(bench), faults)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
     suite = options.load_suite(profiles, session, only, any_path=any_path)

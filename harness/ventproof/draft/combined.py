@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations, permutations
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.draft.stimuli import TimedStimuli, begun, ended, lag_s, plain
+from ventproof.draft.stimuli import PlannedStimulus, TimedStimuli, begun, ended, lag_s, plain
 from ventproof.draft.story import Phase, Scenario
 from ventproof.table.lines import condition_name, shared
 from ventproof.table.model import FailedCondition, ThresholdCondition, output_of
@@ -71,14 +71,19 @@ class Factor:
 def factors(builder: ScenarioBuilder) -> list[Factor]:
     """Return every condition that the bench can bring about; each output at most once.
 
-    A sensor that fails shows its weather no more, so that of the two the weather is taken.
+    A sensor that fails shows its weather no more, so that of the two the weather is taken; a condition that calls for
+    an override alone is taken before one that does so beside others.
     """
     by_output: dict[str, Factor] = {}
-    for name in builder.table.overrides:
-        for condition in builder.conditions(name):
-            output = str(output_of(condition))
-            if not isinstance(condition, FailedCondition) or output not in by_output:
-                by_output[output] = Factor(name, condition)
+    overrides = builder.table.overrides
+    every = [Factor(name, condition) for name in overrides for condition in builder.conditions(name)]
+    every.sort(key=lambda its: bool(overrides[its.override].together_with(its.condition)))
+    for factor in every:
+        output = str(output_of(factor.condition))
+        joined = overrides[factor.override].together_with(factor.condition)
+        failure = isinstance(factor.condition, FailedCondition)
+        if output not in by_output or not (failure or joined):
+            by_output[output] = factor
     return list(by_output.values())
 
 
@@ -101,7 +106,7 @@ def _row(
     there: Sequence[Factor],
     every: Sequence[Factor],
 ) -> Scenario:
-    overrides = tuple(dict.fromkeys(factor.override for factor in there))
+    overrides = tuple(dict.fromkeys((*(factor.override for factor in there), *_touched(table, there))))
     names = _and([plain(str(output_of(factor.condition))) for factor in there])
     away = [plain(str(output_of(factor.condition))) for factor in every if factor not in there]
     begin = tuple((place * _APART_S, begun(f.condition)) for place, f in enumerate(there))
@@ -122,7 +127,12 @@ def _row(
             f" it, and opens only when the last of them is released."
         )
     # A flag that is on shows one condition only where no other one calls for the same override.
-    alone = [f for f in there if [other.override for other in there].count(f.override) == 1]
+    alone = [
+        f
+        for f in there
+        if [other.override for other in there].count(f.override) == 1
+        and not table.overrides[f.override].together_with(f.condition)
+    ]
     pairs = _pairs(table, overrides) if there and len(overrides) == _PAIR else []
     return builder.scenario(
         f"together-{number:02}",
@@ -132,6 +142,14 @@ def _row(
         phases=phases,
         proves=(*(_condition_line(table, factor) for factor in alone), *pairs),
     )
+
+
+def _touched(table: OverrideTable, there: Sequence[Factor]) -> Iterator[str]:
+    """Yield the overrides that these conditions can begin together."""
+    outputs = {output_of(factor.condition) for factor in there}
+    for name, override in table.overrides.items():
+        if any(its.part is not None and output_of(its.condition) in outputs for its in override.placed):
+            yield name
 
 
 def _ended(builder: ScenarioBuilder, overrides: Sequence[str], end: TimedStimuli) -> tuple[Phase, ...]:
@@ -157,8 +175,8 @@ def orders(builder: ScenarioBuilder, length: int) -> Iterator[Scenario]:
 
 def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
     table = builder.table
-    conditions = [builder.conditions(name)[0] for name in names]
-    begins = [begun(condition) for condition in conditions]
+    conditions = _telling(builder, names)
+    begins = _begins(table, names, conditions)
     ends = [ended(table, condition) for condition in conditions]
     titles = [plain(name) for name in names]
     rule = (
@@ -171,7 +189,12 @@ def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
         f" While several are active {rule}, whichever came last; the end of one opens nothing that another keeps"
         f" closed."
     )
-    starts = tuple(zip(_moments_s(table, names, conditions), begins, strict=True))
+    moments_s = _moments_s(table, names, conditions)
+    starts = tuple(
+        (begin_s + place * _APART_S / len(planned), its)
+        for begin_s, planned in zip(moments_s, begins, strict=True)
+        for place, its in enumerate(planned)
+    )
     phases = [
         Phase(f"{titles[0]} begins and, while the vents still move, {', then '.join(titles[1:])}", starts)
     ]
@@ -199,6 +222,40 @@ def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
         phases=tuple(phases),
         proves=(*pairs, *closing),
     )
+
+
+def _telling(builder: ScenarioBuilder, names: Sequence[str]) -> list[Condition]:
+    """Return for each override a condition, if there is one by an output that none of the others needs."""
+    chosen: list[Condition] = []
+    for name in names:
+        others = {
+            output_of(its)
+            for other in names
+            if other != name
+            for its in builder.table.overrides[other].conditions
+        }
+        own = builder.conditions(name)
+        chosen.append(next((its for its in own if output_of(its) not in others), own[0]))
+    return chosen
+
+
+def _begins(
+    table: OverrideTable, names: Sequence[str], conditions: Sequence[Condition]
+) -> list[list[PlannedStimulus]]:
+    """Return how each override begins: by its condition, and by what must hold beside it and does not yet."""
+    held: list[Condition] = []
+    begins = []
+    for name, condition in zip(names, conditions, strict=True):
+        together = [*table.overrides[name].together_with(condition), condition]
+        begins.append([begun(its) for its in together if not any(_alike(its, other) for other in held)])
+        held += together
+    return begins
+
+
+def _alike(one: Condition, other: Condition) -> bool:
+    """Return whether conditions are brought about by the same thing: a value, or the failure of what shows it."""
+    failures = [isinstance(its, FailedCondition) for its in (one, other)]
+    return output_of(one) == output_of(other) and failures[0] == failures[1]
 
 
 def _moments_s(table: OverrideTable, names: Sequence[str], conditions: Sequence[Condition]) -> list[float]:

@@ -120,16 +120,14 @@ def _comments(table: OverrideTable, margins: Margins) -> dict[str, str]:
 
 
 def _start(scenario: Scenario, steps: Sequence[Step], table: OverrideTable, margins: Margins) -> Start:
-    """Return open vents: every contact that is used open but for the supply's, a warm house, no weather."""
+    """Return open vents: every contact that is used in its state of rest, a warm house, no weather."""
     contacts: dict[str, ContactState] = {
-        name: "open"
+        name: table.rests(name)
         for step in steps
         for stimulus in step.do
         if isinstance(stimulus, CloseContact | OpenContact | PulseContact)
         for name in stimulus.outputs
     }
-    if table.supply is not None and table.supply.contact in contacts:
-        contacts[table.supply.contact] = "closed"
     longest_s = max(o.release_delay + o.delay_tolerance for o in table.overrides.values())
     longest_s += max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
     within_s = 60.0 * (int(longest_s // 60) + 2)

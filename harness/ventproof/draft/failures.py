@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING
 from ventproof.draft.assembly import equals
 from ventproof.draft.stimuli import FailureMode, begun, close, ended, lag_s, open_, plain
 from ventproof.draft.story import Phase, Scenario, ScenarioBuilder
-from ventproof.table.model import FailedCondition
+from ventproof.table.lines import condition_name
+from ventproof.table.model import ContactCondition, FailedCondition
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Response
-    from ventproof.table.model import TableOverride
+    from ventproof.table.model import Condition, TableOverride
 
 
 def mishaps(builder: ScenarioBuilder) -> Iterator[Scenario]:
@@ -40,16 +41,21 @@ def _failure(
         f" vents open after the release delay."
     )
     proves = (
-        f"{name}.{sensor}.failed",
+        f"{name}.{condition_name(override, condition)}",
+        *builder.joint(name, condition),
         f"sensors.{sensor}.{mode}",
-        *builder.delay_lines(name),
+        *builder.flag_lines(name),
         *_times(builder, sensor, override),
         *builder.positions(name),
     )
-    phases = (builder.phase(fails), *builder.ending(name, override, restores))
+    phases = (
+        *builder.given(name, condition),
+        builder.phase(fails),
+        *builder.ending(name, override, restores),
+    )
     return builder.scenario(
         f"{name}-{sensor}-fails-{mode}",
-        title=f"{plain(sensor)} fails: {mode}",
+        title=f"{builder.failing(name, sensor)}: {mode}",
         about=about,
         overrides=(name,),
         phases=phases,
@@ -59,10 +65,12 @@ def _failure(
 
 def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
     supply = builder.table.supply
-    name = next((n for n in builder.table.overrides if builder.conditions(n)), None)
-    if supply is None or name is None:
+    moving = [name for name, its in builder.table.overrides.items() if not its.is_alarm]
+    playable = [(name, its) for name in moving for its in builder.conditions(name)]
+    if supply is None or not playable:
         return
-    condition = builder.conditions(name)[0]
+    # What calls alone, and is seen at once, shows best when the unit is back.
+    name, condition = max(playable, key=lambda its: _plainness(builder, *its))
     override = builder.table.overrides[name]
     away_s = 10.0 + supply.rides_through
     lost = ((0.0, open_(supply.contact)), (away_s, close(supply.contact)))
@@ -74,13 +82,14 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
         # It is on before, too: what shows that it was found again is that it was seen off.
         seen_off = override.entry_delay - override.delay_tolerance > late_s
         within_s = round(boots_s + begins_s + late_s, 1)
-        flags = (equals(override.flag, within_s, on=True, anyhow=not seen_off),)
+        flags = (equals(override.flag, within_s, on=override.flag_while_active == "on", anyhow=not seen_off),)
     begins, ends = begun(condition), ended(builder.table, condition)
     about = (
         f"The unit loses its supply while {begins.about}, and gets it back. It must find the weather again by"
         f" itself before it opens a vent."
     )
     phases = (
+        *builder.given(name, condition),
         builder.phase(begins),
         Phase("the supply goes for ten seconds and comes back", lost, also=flags),
         *builder.ending(name, override, ends),
@@ -94,6 +103,12 @@ def _supply_lost(builder: ScenarioBuilder) -> Iterator[Scenario]:
         phases=phases,
         proves=proves,
     )
+
+
+def _plainness(builder: ScenarioBuilder, name: str, condition: Condition) -> tuple[bool, bool]:
+    """Return whether a condition calls for its override alone, and is a contact."""
+    alone = not builder.table.overrides[name].together_with(condition)
+    return alone, isinstance(condition, ContactCondition)
 
 
 def _times(builder: ScenarioBuilder, sensor: str, override: TableOverride) -> tuple[str, ...]:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final
 from ventproof.draft.stimuli import (
     PULSES_LATE_S,
     begun,
+    close,
+    cut,
     ended,
     just_beyond,
     just_lasting,
@@ -35,6 +37,7 @@ from ventproof.table.model import (
 from ventproof_bench.base.quantities import Dimension
 
 if TYPE_CHECKING:
+    from ventproof.draft.stimuli import TimedStimuli
     from ventproof.table.model import Condition, TableOverride
 
 
@@ -56,6 +59,7 @@ def alone(builder: ScenarioBuilder, name: str) -> Iterator[Scenario]:
             yield _averaging(builder, name, override, condition)
         if isinstance(condition, ContactCondition):
             yield from _chatter(builder, name, override, condition)
+            yield from _cut(builder, name, override, condition)
     if override.leeward:
         yield from _leeward(builder, name, override)
 
@@ -68,8 +72,13 @@ def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condit
         f" after its entry delay, and the vents must go to their positions in time and stay there. When the"
         f" condition is over they wait for the release delay, and only then open again."
     )
-    proves = (f"{name}.{its}", *builder.delay_lines(name), *builder.positions(name))
-    phases = (builder.phase(begins), *builder.ending(name, override, ends))
+    joint = builder.joint(name, condition)
+    proves = (f"{name}.{its}", *joint, *builder.flag_lines(name), *builder.positions(name))
+    phases = (
+        *builder.given(name, condition),
+        builder.phase(begins),
+        *builder.ending(name, override, ends),
+    )
     if override.latched:
         proves = (*proves, f"{name}.latched")
     title = f"{by(name, its)} begins, holds and ends"
@@ -92,13 +101,15 @@ def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, conditi
     def step(value: float, title: str, watch_s: float, why: str, *, lasts: bool = False) -> Phase:
         return Phase(title, ((0.0, played(condition, value, lasts=lasts)),), watch_s, why)
 
+    waits_s = slow_s + override.entry_delay
+    short = step(short_of(condition), f"just {near} {begins}", waits_s, f"the threshold is {begins}")
+    if _has_longer_mean(override, condition):
+        # It may not last: the longer mean would begin the override.
+        calm = (waits_s, ended(builder.table, condition))
+        short = replace(short, title=f"{short.title}, and calm", stimuli=(*short.stimuli, calm))
     phases: tuple[Phase, ...] = (
-        step(
-            short_of(condition),
-            f"just {near} {begins}",
-            slow_s + override.entry_delay,
-            f"the threshold is {begins}",
-        ),
+        *builder.given(name, condition),
+        short,
         step(just_beyond(condition), f"just {far} {begins}", 10.0, ""),
         step(
             just_lasting(condition),
@@ -119,6 +130,16 @@ def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, conditi
         overrides=(name,),
         phases=phases,
         proves=proves,
+    )
+
+
+def _has_longer_mean(override: TableOverride, condition: Threshold) -> bool:
+    """Return whether a mean of the same wind over a longer time calls for the override, too."""
+    return isinstance(condition, WindCondition) and any(
+        isinstance(its, WindCondition)
+        and its.wind == condition.wind
+        and its.averaged_over > condition.averaged_over
+        for its in override.when
     )
 
 
@@ -149,10 +170,14 @@ def _averaging(
     )
     return builder.scenario(
         f"{name}-mean-of-{its}",
-        title=f"{plain(name)} goes by the mean of the {plain(condition.wind)}",
+        title=f"{plain(name)} goes by the mean of the {plain(its)}",
         about=about,
         overrides=(name,),
-        phases=(builder.phase(rises), *builder.ending(name, override, ends)),
+        phases=(
+            *builder.given(name, condition),
+            builder.phase(rises),
+            *builder.ending(name, override, ends),
+        ),
         proves=(f"{name}.{its}.averaged_over",),
     )
 
@@ -169,21 +194,54 @@ def _chatter(
     times = ceil(
         (override.entry_delay + override.delay_tolerance + travel_s + _SPARE_S) / (open_s + closed_s)
     )
-    train = pulsed(condition.contact, times, closed_s=closed_s, open_s=open_s)
-    # The train outlasts whatever is expected of it, so that its end does not matter.
-    chatter = replace(train, changes=train.changes[:-1])
+    if condition.state == "closed":
+        train = pulsed(condition.contact, times, closed_s=closed_s, open_s=open_s)
+        # The train outlasts whatever is expected of it, so that its end does not matter.
+        chatter: TimedStimuli = ((0.0, replace(train, changes=train.changes[:-1])),)
+    else:
+        train = pulsed(condition.contact, times, closed_s=open_s, open_s=closed_s)
+        chatter = ((0.0, begun(condition)), (closed_s, train))
+    back = "openings" if condition.state == "closed" else "closures"
     about = (
-        f"Contact {plain(condition.contact)} is closed but for openings of {number(1000 * open_s)} ms. The unit"
-        f" must not believe a state that lasts less than {number(1000 * condition.debounce)} ms: the"
-        f" {plain(name)} override must begin as if the contact had stayed closed."
+        f"Contact {plain(condition.contact)} is {condition.state} but for {back} of {number(1000 * open_s)} ms. The"
+        f" unit must not believe a state that lasts less than {number(1000 * condition.debounce)} ms: the"
+        f" {plain(name)} override must begin as if the contact had stayed {condition.state}."
     )
     yield builder.scenario(
         f"{name}-chatter-of-{condition.contact}",
         title=f"{plain(condition.contact)} chatters",
         about=about,
         overrides=(name,),
-        phases=(builder.phase(chatter),),
+        phases=(*builder.given(name, condition), Phase(train.about, chatter)),
         proves=(f"{name}.{condition.contact}.debounce",),
+    )
+
+
+def _cut(
+    builder: ScenarioBuilder, name: str, override: TableOverride, condition: ContactCondition
+) -> Iterator[Scenario]:
+    """Yield a cut wire of a normally closed loop, which the unit cannot tell from an open contact."""
+    if condition.state == "closed":
+        return
+    cuts, works = cut(condition.contact, closed=True)
+    about = (
+        f"The {plain(condition.contact)} is normally closed, so that a cut wire opens it too. The unit cannot see the"
+        f" difference: the {plain(name)} override must begin, and end when the wire works again."
+    )
+    # Stated once, so that the start closes it: what a mended wire shows must be known.
+    whole = Phase(f"the {plain(condition.contact)} is whole", ((0.0, close(condition.contact)),))
+    yield builder.scenario(
+        f"{name}-{condition.contact}-is-cut",
+        title=f"the wire of the {plain(condition.contact)} is cut",
+        about=about,
+        overrides=(name,),
+        phases=(
+            *builder.given(name, condition),
+            whole,
+            builder.phase(cuts),
+            *builder.ending(name, override, works),
+        ),
+        proves=(f"{name}.{condition_name(override, condition)}", *builder.flag_lines(name)),
     )
 
 
@@ -204,6 +262,7 @@ def _leeward(builder: ScenarioBuilder, name: str, override: TableOverride) -> It
             f" windward; when the wind turns it must close as far as the other side must."
         )
         phases = (
+            *builder.given(name, conditions[0]),
             Phase(f"{begins.about}, from behind", ((0.0, behind), (1.0, begins))),
             builder.phase(ahead),
             *builder.ending(name, override, ends),

@@ -159,6 +159,15 @@ def failed(name: str, mode: FailureMode) -> PlannedStimulus:
     )
 
 
+def cut(name: str, *, closed: bool) -> tuple[PlannedStimulus, PlannedStimulus]:
+    """Return how the wire of a contact breaks, and works again with the contact in this state."""
+    opens, back = (WeatherChange(0.0, "contact", name, value) for value in (0.0, float(closed)))
+    return (
+        PlannedStimulus(Fail(fail=name, mode="open"), (opens,), f"the wire of the {plain(name)} is cut"),
+        PlannedStimulus(Restore(restore=name), (back,), f"the wire of the {plain(name)} works again"),
+    )
+
+
 def restored(name: str) -> PlannedStimulus:
     """Return the end of a sensor's failure."""
     change = WeatherChange(0.0, "failed", name, 0.0)
@@ -195,8 +204,8 @@ def playable(table: OverrideTable, condition: Condition, longest_s: float) -> bo
 def begun(condition: Condition, *, mode: FailureMode = "open") -> PlannedStimulus:
     """Return what brings a condition about, a value strongly."""
     match condition:
-        case ContactCondition(contact=name):
-            return close(name)
+        case ContactCondition(contact=name, state=state):
+            return close(name) if state == "closed" else open_(name)
         case FailedCondition(failed=name):
             return failed(name, mode)
         case ThresholdCondition():
@@ -207,8 +216,8 @@ def begun(condition: Condition, *, mode: FailureMode = "open") -> PlannedStimulu
 def ended(table: OverrideTable, condition: Condition) -> PlannedStimulus:
     """Return what ends a condition for certain."""
     match condition:
-        case ContactCondition(contact=name):
-            return open_(name)
+        case ContactCondition(contact=name, state=state):
+            return open_(name) if state == "closed" else close(name)
         case FailedCondition(failed=name):
             return restored(name)
         case ThresholdCondition():

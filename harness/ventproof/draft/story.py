@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.assembly import Band, applied, counted_from, equals, keeps, named, percent
-from ventproof.draft.stimuli import close, none, number, open_, plain, playable, quantity
+from ventproof.draft.stimuli import begun, close, lag_s, none, number, open_, plain, playable, quantity
+from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.targets import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.model import Step
-from ventproof.table.model import LevelCondition
+from ventproof.table.lines import condition_name, joint_names
+from ventproof.table.model import FailedCondition, LevelCondition, WindCondition, output_of
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -31,6 +33,7 @@ if TYPE_CHECKING:
 _BEGINS_S: Final = 60.0
 _SAME: Final = 1e-6
 _HOLDS_S: Final = 10.0
+_SPARE_S: Final = 5.0
 _LABEL: Final = "begins"
 _WHOLE_FROM_S: Final = 10.0
 _WORTH_S: Final = 0.3  # a shorter wait before a deadline shows nothing
@@ -141,7 +144,7 @@ def steps_of(scenario: Scenario, table: OverrideTable, margins: Margins) -> list
             weather += planned.at(begin_s + after_s)
         begin_s += phase.counts_from_s
         owed = expected(table, weather, begin_s + horizon_s(table))
-        end_s = _settled_s(owed, begin_s)
+        end_s = max(_settled_s(owed, begin_s), _averaged_s(table, weather))
         made = _Responses(scenario, phase, table, margins, owed, begin_s, end_s)
         steps.append(phase.step(made.all()))
         begin_s = end_s + phase.watch_s + _HOLDS_S
@@ -170,6 +173,17 @@ def _settled_s(owed: ExpectedBehaviour, begin_s: float) -> float:
     return max(last_s, begin_s)
 
 
+def _averaged_s(table: OverrideTable, weather: Sequence[WeatherChange]) -> float:
+    """Return from when on no mean of a wind changes any more, so that it matters no longer how long a step lasts."""
+    over_s: dict[str, float] = {}
+    for override in table.overrides.values():
+        for its in override.conditions:
+            if isinstance(its, WindCondition):
+                over_s[its.wind] = max(its.averaged_over, over_s.get(its.wind, 0.0))
+    winds = (change for change in weather if change.kind == "wind")
+    return max((its.at_s + its.late_s + over_s.get(its.name, 0.0) for its in winds), default=0.0)
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class _Responses:
@@ -196,7 +210,9 @@ class _Responses:
             if override.flag is not None:
                 delays = (number(override.entry_delay), number(override.release_delay))
                 whys = (f"the entry delay is {delays[0]} s", f"the release delay is {delays[1]} s")
-                yield from self._flag(override.flag, self.owed.activity.active[name], whys)
+                # Of a fail-safe relay the flag goes on where the override ends.
+                whys = whys if override.flag_while_active == "on" else whys[::-1]
+                yield from self._flag(override.flag, flag_of(override, self.owed.activity.active[name]), whys)
         for name in self.table.vents:
             yield self._vent(name)
         yield from self.phase.also
@@ -322,7 +338,40 @@ class ScenarioBuilder:
     def conditions(self, name: str) -> list[Condition]:
         """Return the conditions of an override that the bench can bring about."""
         override = self.table.overrides[name]
-        return [c for c in override.when if playable(self.table, c, LONGEST_WAIT_S)]
+        return [c for c in override.conditions if self._playable([c, *override.together_with(c)])]
+
+    def _playable(self, together: list[Condition]) -> bool:
+        """Return whether conditions can be brought about at the same time: each by an output of its own."""
+        outputs = [output_of(condition) for condition in together]
+        return len({*outputs}) == len(outputs) and all(
+            playable(self.table, condition, LONGEST_WAIT_S) for condition in together
+        )
+
+    def given(self, name: str, condition: Condition) -> tuple[Phase, ...]:
+        """Return what brings about all that must hold beside a condition; without it the override may not begin."""
+        override = self.table.overrides[name]
+        others = override.together_with(condition)
+        if not others:
+            return ()
+        begins = [begun(other) for other in others]
+        watch_s = (
+            override.entry_delay + override.delay_tolerance + max(lag_s(other) for other in others) + _SPARE_S
+        )
+        its = plain(condition_name(override, condition))
+        return (
+            Phase(
+                " and ".join(planned.about for planned in begins),
+                tuple((float(place), planned) for place, planned in enumerate(begins)),
+                watch_s,
+                f"{plain(name)} needs {its} too",
+            ),
+        )
+
+    def joint(self, name: str, condition: Condition) -> tuple[str, ...]:
+        """Return the line that joins a condition to others; none where it stands alone."""
+        override = self.table.overrides[name]
+        placed = next(its for its in override.placed if its.condition is condition)
+        return () if placed.part is None else (f"{name}.{joint_names(override)[placed.alternative]}",)
 
     def scenario(
         self,
@@ -372,7 +421,7 @@ class ScenarioBuilder:
         sensor = self.table.sensors.get(output)
         if sensor is not None and sensor.normal is not None:
             return quantity(sensor.normal.value, sensor.normal.dimension)
-        conditions = (c for override in self.table.overrides.values() for c in override.when)
+        conditions = (c for override in self.table.overrides.values() for c in override.conditions)
         condition = next(c for c in conditions if isinstance(c, LevelCondition) and c.level == output)
         return quantity(none(self.table, condition), condition.begins_at.dimension)
 
@@ -384,15 +433,27 @@ class ScenarioBuilder:
         keeps = Phase(ends.about, ((0.0, ends),), watch_s, f"{plain(name)} is latched")
         return keeps, self.reset()
 
-    def delay_lines(self, name: str) -> tuple[str, ...]:
-        """Return the delays that the override's flag shows neither too short nor too long."""
+    def failing(self, name: str, sensor: str) -> str:
+        """Return in words that a sensor fails, and for which override where several wait for it."""
+        waiting = [
+            other
+            for other, override in self.table.overrides.items()
+            if any(isinstance(its, FailedCondition) and its.failed == sensor for its in override.conditions)
+        ]
+        said = f"{plain(sensor)} fails"
+        return said if waiting == [name] else f"{plain(name)}: {said}"
+
+    def flag_lines(self, name: str) -> tuple[str, ...]:
+        """Return what an override's flag shows: its delays, neither too short nor too long, and a relay's state."""
         override = self.table.overrides[name]
         if override.flag is None:
             return ()
         watched = self.margins.watches(override.flag)
         delays = (("entry_delay", override.entry_delay), ("release_delay", override.release_delay))
-        return tuple(
-            f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delay_tolerance
+        relay = (f"{name}.flag_while_active",) if override.flag_while_active == "off" else ()
+        return (
+            *(f"{name}.{key}" for key, delay_s in delays if watched or delay_s <= override.delay_tolerance),
+            *relay,
         )
 
     def positions(self, name: str) -> tuple[str, ...]:

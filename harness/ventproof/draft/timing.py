@@ -80,7 +80,7 @@ def _too_short(
     )
     begins, ends = begun(condition), ended(builder.table, condition)
     failing = isinstance(condition, FailedCondition)
-    phases: list[Phase] = []
+    phases = [*builder.given(name, condition)]
     proves: list[str] = []
     if waits.in_lines and short_in_s >= edge_s:
         watch_s = short_in_s + waits.shows_in_s + waits.off_by_s + _SPARE_S
@@ -103,7 +103,7 @@ def _too_short(
     phases.extend(builder.ending(name, override, ends))
     yield builder.scenario(
         f"{name}-{f'{output}-failure' if failing else its}-too-short",
-        title=f"{plain(output)} fails, too short" if failing else f"{by(name, its)}, too short",
+        title=f"{builder.failing(name, output)}, too short" if failing else f"{by(name, its)}, too short",
         about=about,
         overrides=(name,),
         phases=tuple(phases),
@@ -160,7 +160,7 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
     for name, override in builder.table.overrides.items():
         if override.flag is None or override.latched:
             continue
-        for condition in override.when:
+        for condition in override.when:  # none that must hold together with others
             if isinstance(condition, BusSilentCondition):
                 yield from _bus(builder, name, override, condition.bus_silent)
             elif isinstance(condition, FailedCondition):
@@ -168,7 +168,7 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
 
 
 def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s: float) -> Iterator[Scenario]:
-    flag, table = str(override.flag), builder.table
+    flag, table, on = str(override.flag), builder.table, override.flag_while_active == "on"
     late_s = builder.margins.late_s(flag)
     lasts_s = floor(override.release_delay - override.delay_tolerance - READ_BEFORE_S - late_s - 1)
     if not 2 * _SHORT_BY_S <= silent_s <= _LONGEST_SILENCE_S or lasts_s < _LEAST_S:
@@ -190,10 +190,10 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
     if short_s > READ_BEFORE_S:
         phases.append(
             _unasked(
-                builder, short_s, (_flag_found(builder, flag, on=False),), why="the silence was too short"
+                builder, short_s, (_flag_found(builder, flag, on=not on),), why="the silence was too short"
             )
         )
-    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=True), *stands)))
+    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=on), *stands)))
     about = (
         f"The unit is not polled. Once that lasts for {number(silent_s)} s the unit must treat it as"
         f" {plain(name)}, and be closed when polling begins again. A shorter silence must change nothing. Nothing can"
@@ -218,7 +218,7 @@ def _still(
         (
             c
             for its in table.overrides.values()
-            for c in its.when
+            for c in its.conditions
             if isinstance(c, WindCondition) and c.wind == condition.failed
         ),
         None,
@@ -228,7 +228,7 @@ def _still(
         return
     breeze = played(wind, none(table, wind))
     fails, restores = begun(condition), ended(table, condition)
-    flags = (sensor.flag, str(override.flag))
+    flags = ((sensor.flag, True), (str(override.flag), override.flag_while_active == "on"))
     takes_s = sensor.fails_after + sensor.delay_tolerance + override.entry_delay + override.delay_tolerance
     longer_s = _minutes_s(takes_s + max(v.full_travel[1] for v in table.vents.values()) + _SILENCE_SPARE_S)
     still = idle(longer_s)
@@ -239,7 +239,7 @@ def _still(
             ((0.0, fails), (1.0, still), (1.0 + longer_s, asked(table))),
             override.release_delay + override.delay_tolerance + _SILENCE_SPARE_S,
             f"no pulse came for {number(sensor.fails_after)} s",
-            tuple(_flag_found(builder, flag, on=True) for flag in flags),
+            tuple(_flag_found(builder, flag, on=on) for flag, on in flags),
         ),
         builder.phase(restores),
     )

@@ -115,7 +115,9 @@ class Writer:
     def _direction(self, moved: Collection[str]) -> Iterator[str]:
         """Yield the output that says where the wind comes from, where that may matter."""
         table = self.table.model
-        turning = [c for override in table.overrides.values() if override.leeward for c in override.when]
+        turning = [
+            c for override in table.overrides.values() if override.leeward for c in override.conditions
+        ]
         if table.direction is not None and any(output_of(condition) in moved for condition in turning):
             yield table.direction
 

@@ -44,6 +44,7 @@ if TYPE_CHECKING:
     from ventproof.draft.stimuli import FailureMode, TimedStimuli
     from ventproof_bench.base.quantities import Quantity
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.fields import ContactState
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -144,7 +145,7 @@ def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, Quantity]]:
         if sensor.normal is not None:
             yield name, sensor.normal
     for override in table.overrides.values():
-        for condition in override.when:
+        for condition in override.conditions:
             if isinstance(condition, LevelCondition):
                 yield condition.level, _value(condition, _far(condition, past_end=True))
     if table.direction is not None and (ahead := ahead_deg(table)) is not None:
@@ -153,14 +154,14 @@ def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, Quantity]]:
 
 def _all(table: OverrideTable, longest_s: float) -> Iterator[Move]:
     for override in table.overrides.values():
-        for condition in override.when:
+        for condition in override.conditions:
             yield from _of_condition(condition, table)
     for name, sensor in table.sensors.items():
         if sensor.fails_after <= longest_s:
             yield from _wires(name, sensor.modes)
     yield from _turns(table)
     if table.reset is not None:
-        yield from _contact(table.reset, 0.0)
+        yield from _contact(table.reset, 0.0, rest="open")
     if table.supply is not None:
         name = table.supply.contact
         for state, planned, about in (("open", open_(name), "cut"), ("closed", close(name), "back")):
@@ -176,7 +177,7 @@ def _move(planned: PlannedStimulus, about: str, rest: str, state: str, *, suppli
 def _of_condition(condition: Condition, table: OverrideTable) -> Iterator[Move]:
     match condition:
         case ContactCondition():
-            yield from _contact(condition.contact, condition.debounce)
+            yield from _contact(condition.contact, condition.debounce, rest=table.rests(condition.contact))
         case WindCondition():
             yield from _wind(condition)
         case RainfallCondition():
@@ -185,11 +186,11 @@ def _of_condition(condition: Condition, table: OverrideTable) -> Iterator[Move]:
             yield from _level(condition, table)
 
 
-def _contact(name: str, debounce_s: float) -> Iterator[Move]:
-    yield _move(close(name), f"{name} closes", "open", "closed")
-    yield _move(open_(name), f"{name} opens", "open", "open")
+def _contact(name: str, debounce_s: float, *, rest: ContactState) -> Iterator[Move]:
+    yield _move(close(name), f"{name} closes", rest, "closed")
+    yield _move(open_(name), f"{name} opens", rest, "open")
     blip_s = round(debounce_s * _BLIP, 3)
-    if blip_s < _SHORTEST_BLIP_S:
+    if blip_s < _SHORTEST_BLIP_S or rest == "closed":
         return
     blips = pulsed(name, _BLIPS, closed_s=blip_s, open_s=blip_s)
     about = f"{name} closes {_BLIPS} times for {blip_s * 1000:g} ms"

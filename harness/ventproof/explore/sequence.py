@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.draft.assembly import Band, equals, found, keeps, percent
 from ventproof.draft.resolution import Margins
 from ventproof.explore.moves import LATEST_S
+from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.targets import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
@@ -186,7 +187,7 @@ def last_requirements_of(
 def _flags(table: OverrideTable, foreseen: ExpectedBehaviour) -> Iterator[tuple[str, UncertainState, str]]:
     for name, override in table.overrides.items():
         if override.flag is not None:
-            yield override.flag, foreseen.activity.active[name], name
+            yield override.flag, flag_of(override, foreseen.activity.active[name]), name
     for name, sensor in table.sensors.items():
         if sensor.flag is not None:
             yield sensor.flag, foreseen.activity.failed[name], name

@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.gaps import gaps_text, together
-from ventproof.log.run import UNMEASURED
+from ventproof.log.run import UNMEASURED, VIRTUAL
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, skipped, took_text
 from ventproof_bench.base.text import one_line
@@ -62,6 +62,9 @@ def _head(batch: Batch) -> Iterator[str]:
     yield ""
     yield from _of_set(batch.whole)
     yield f"{batch.counted}. {_tested(logged.run for logged in batch.runs)}"
+    if virtual := sum(logged.run.clock == "virtual" for logged in batch.runs):
+        yield ""
+        yield f"{VIRTUAL} ({virtual} of {len(batch.runs)} runs)"
     if unmeasured := sum(bool(logged.run.unmeasured) for logged in batch.runs):
         yield ""
         yield f"{UNMEASURED[0].upper()}{UNMEASURED[1:]} ({unmeasured} of {len(batch.runs)} runs)."

@@ -21,6 +21,7 @@ _WORST: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""
 
+VIRTUAL: Final = "Run in virtual time against the software mock: no evidence about a real unit."
 UNMEASURED: Final = (
     "no self-check stands behind this run: the bench's declared facts are as stated, not measured"
 )

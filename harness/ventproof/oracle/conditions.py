@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf
 from typing import Final, final
 
@@ -23,10 +23,12 @@ from ventproof.oracle.timeline import (
     switched,
 )
 from ventproof.table.model import (
+    Alternative,
     BusSilentCondition,
     Condition,
     ContactCondition,
     FailedCondition,
+    JoinedCondition,
     LevelCondition,
     OverrideTable,
     RainfallCondition,
@@ -34,6 +36,7 @@ from ventproof.table.model import (
     ThresholdCondition,
     WindCondition,
 )
+from ventproof_bench.yamlfile.fields import ContactState
 
 _S_PER_H: Final = 3600.0
 _CALM: Final = 1e-9  # m/s, or mm/h: what is nothing
@@ -63,6 +66,11 @@ def activity(table: OverrideTable, weather: Weather) -> Activity:
     return Activity(made.powered, made.failed, active)
 
 
+def flag_of(override: TableOverride, active: UncertainState) -> UncertainState:
+    """Return when the flag of an override is on: while that is active, or, of a fail-safe relay, while it is not."""
+    return active if override.flag_while_active == "on" else active.inverted()
+
+
 @final
 class _Conditions:
     def __init__(self, table: OverrideTable, weather: Weather) -> None:
@@ -71,7 +79,7 @@ class _Conditions:
         self.failed = {name: self._failed(name) for name in table.sensors}
 
     def active(self, override: TableOverride) -> UncertainState:
-        holding = [self._holds(condition) for condition in override.when]
+        holding = [self._calls(alternative) for alternative in override.when]
         off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delay_tolerance
         # `may` begins as early and ends as late as the delays allow, `must` begins as late and ends as early.
         may = settled(
@@ -97,10 +105,18 @@ class _Conditions:
             )
         return UncertainState(may, must)
 
+    def _calls(self, alternative: Alternative) -> UncertainState:
+        if not isinstance(alternative, JoinedCondition):
+            return self._holds(alternative)
+        parts = [self._holds(condition) for condition in alternative.all]
+        return UncertainState(
+            combined([each.may for each in parts], all), combined([each.must for each in parts], all)
+        )
+
     def _holds(self, condition: Condition) -> UncertainState:
         match condition:
             case ContactCondition(contact=name, debounce=debounce_s):
-                seen = switched(of(self._weather, "contact", name))
+                seen = self._state(name, condition.state)
                 return UncertainState(
                     settled(seen.may, debounce_s, debounce_s, self.powered.may),
                     settled(seen.must, debounce_s, debounce_s, self.powered.must),
@@ -119,6 +135,13 @@ class _Conditions:
                 return self._beyond(condition, self._pulses("wind", name), over_s)
             case LevelCondition(level=name):
                 return self._beyond(condition, self._level(name, condition), 0.0)
+
+    def _state(self, name: str, state: ContactState) -> UncertainState:
+        """Return whether a contact is in a state; one that counts when open is closed where nothing is stated."""
+        changes = of(self._weather, "contact", name)
+        if state == "closed":
+            return switched(changes)
+        return switched(replace(change, value=1.0 - bool(change.value)) for change in changes)
 
     def _beyond(
         self, condition: ThresholdCondition, course: tuple[Steps, Steps], over_s: float
@@ -231,7 +254,7 @@ class _Conditions:
 
     def _turns(self, name: str) -> bool:
         """Return whether a sensor is a set of cups, which fail by standing still."""
-        conditions = (c for override in self._table.overrides.values() for c in override.when)
+        conditions = (c for override in self._table.overrides.values() for c in override.conditions)
         return any(isinstance(c, WindCondition) and c.wind == name for c in conditions)
 
 
@@ -272,5 +295,4 @@ def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
     by_s = supply.delay_tolerance
     dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
     dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
-    # The two change places: the unit certainly runs where it cannot be dead.
-    return UncertainState(dead_must.inverted(), dead_may.inverted())
+    return UncertainState(dead_may, dead_must).inverted()

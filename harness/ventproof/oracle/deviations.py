@@ -10,22 +10,25 @@ line off by as little as counts, in one direction, and exactly so.
 - A position: by twice the vent's `tolerance` and 1 %, further open and further closed.
 - A travel: a quarter slower than the slowest that is right, a quarter faster than the fastest.
 - A mean: none, and one over a longer time. A debounce: none.
-- Whatever is there or not (a contact or a failure that counts, a failure that is noticed, `only_close`, `latched`, the
-  way of a restart): the other way.
+- Conditions that must hold together: each alone enough, and all together not.
+- Whatever is there or not (a contact or a failure that counts, the state in which a contact does, a failure that is
+  noticed, `only_close`, `latched`, the way of a restart): the other way.
 - Precedence of two overrides: every other order in which some vent would go elsewhere.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, final
 
-from ventproof.table.lines import condition_names, shared, span_said
+from ventproof.table.lines import condition_names, joint_names, shared, span_said
 from ventproof.table.model import (
     BusSilentCondition,
     ContactCondition,
+    JoinedCondition,
     OverrideTable,
+    PlacedCondition,
     TableOverride,
     ThresholdCondition,
     WindCondition,
@@ -34,7 +37,7 @@ from ventproof.table.model import (
 from ventproof_bench.base.quantities import Quantity, canonical_symbol
 
 if TYPE_CHECKING:
-    from ventproof.table.model import Condition, TableSensor, TableVent
+    from ventproof.table.model import Alternative, Condition, TableSensor, TableVent
 
 
 _LEAST_S: Final = 1.0
@@ -69,8 +72,9 @@ def deviations(table: OverrideTable) -> Iterator[Deviation]:
     for name, sensor in table.sensors.items():
         yield from _of_sensor(table, name, sensor)
     for name, override in table.overrides.items():
-        for number, its in enumerate(condition_names(override)):
-            yield from _of_condition(table, name, f"{name}.{its}", number)
+        yield from _of_joint(table, name, override)
+        for its, placed in zip(condition_names(override), override.placed, strict=True):
+            yield from _of_condition(table, name, f"{name}.{its}", placed)
         yield from _of_override(table, name, override)
     yield from _of_precedence(table)
     yield from _of_supply(table)
@@ -93,11 +97,24 @@ def _changed(table: OverrideTable, part: str, name: str, **its: Any) -> Override
 
 
 def _conditioned(
-    table: OverrideTable, name: str, number: int, condition: Condition | None = None
+    table: OverrideTable, name: str, placed: PlacedCondition, condition: Condition | None = None
 ) -> OverrideTable:
     """Return a table in which an override has another condition, or lacks one."""
+    other = [] if condition is None else [condition]
+    alternative = table.overrides[name].when[placed.alternative]
+    if not isinstance(alternative, JoinedCondition):
+        return _instead(table, name, placed.alternative, other)
+    parts = list(alternative.all)
+    assert placed.part is not None, "it stands among others"
+    parts[placed.part : placed.part + 1] = other
+    joined = alternative.model_copy(update={"all": parts})
+    return _instead(table, name, placed.alternative, [joined])
+
+
+def _instead(table: OverrideTable, name: str, number: int, others: Sequence[Alternative]) -> OverrideTable:
+    """Return a table in which others stand for one alternative of an override."""
     when = list(table.overrides[name].when)
-    when[number : number + 1] = [] if condition is None else [condition]
+    when[number : number + 1] = others
     return _changed(table, "overrides", name, when=when)
 
 
@@ -130,28 +147,44 @@ def _of_sensor(table: OverrideTable, name: str, sensor: TableSensor) -> Iterator
             yield Deviation(f"sensors.{name}.{key}", f"{name} {what} after {span_said(span_s)}", deviating)
 
 
-def _of_condition(table: OverrideTable, name: str, line: str, number: int) -> Iterator[Deviation]:
-    condition = table.overrides[name].when[number]
+def _of_joint(table: OverrideTable, name: str, override: TableOverride) -> Iterator[Deviation]:
+    for number, its in joint_names(override).items():
+        joint, line = override.when[number], f"{name}.{its}"
+        assert isinstance(joint, JoinedCondition), "its name says so"
+        never = f"{name} does not begin when all of these hold"
+        yield Deviation(line, never, _instead(table, name, number, []))
+        alone = f"{name} begins when one of these holds"
+        yield Deviation(line, alone, _instead(table, name, number, joint.all))
+
+
+def _of_condition(table: OverrideTable, name: str, line: str, placed: PlacedCondition) -> Iterator[Deviation]:
+    condition = placed.condition
     if isinstance(condition, ThresholdCondition):
-        yield from _of_threshold(table, name, line, number)
+        yield from _of_threshold(table, name, line, placed)
         return
     if isinstance(condition, BusSilentCondition):
         for span_s in _around(condition.bus_silent, table.overrides[name].delay_tolerance):
             silent = condition.model_copy(update={"bus_silent": span_s})
             says = f"{name} begins when the bus is silent for {span_said(span_s)}"
-            yield Deviation(line, says, _conditioned(table, name, number, silent))
+            yield Deviation(line, says, _conditioned(table, name, placed, silent))
         return
     yield Deviation(
-        line, f"{name} takes no notice of {output_of(condition)}", _conditioned(table, name, number)
+        line, f"{name} takes no notice of {output_of(condition)}", _conditioned(table, name, placed)
     )
-    if isinstance(condition, ContactCondition) and condition.debounce:
+    if not isinstance(condition, ContactCondition):
+        return
+    if condition.state == "open":
+        closed = condition.model_copy(update={"state": "closed"})
+        says = f"{condition.contact} counts when it is closed"
+        yield Deviation(line, says, _conditioned(table, name, placed, closed))
+    if condition.debounce:
         bare = condition.model_copy(update={"debounce": 0.0})
         says = f"{condition.contact} counts at once"
-        yield Deviation(f"{line}.debounce", says, _conditioned(table, name, number, bare))
+        yield Deviation(f"{line}.debounce", says, _conditioned(table, name, placed, bare))
 
 
-def _of_threshold(table: OverrideTable, name: str, line: str, number: int) -> Iterator[Deviation]:
-    condition = table.overrides[name].when[number]
+def _of_threshold(table: OverrideTable, name: str, line: str, placed: PlacedCondition) -> Iterator[Deviation]:
+    condition = placed.condition
     assert isinstance(condition, ThresholdCondition), "whoever asks sees to it"
     sign, by, output = 1 if condition.rising else -1, off_by(condition), output_of(condition)
     begins, ends = condition.begins_at, condition.ends_at
@@ -163,24 +196,24 @@ def _of_threshold(table: OverrideTable, name: str, line: str, number: int) -> It
         other = exact.model_copy(update={"above" if condition.rising else "below": at})
         side = "above" if condition.rising else "below"
         says = f"{name} begins {side} {at} of {output}"
-        yield Deviation(line, says, _conditioned(table, name, number, other))
+        yield Deviation(line, says, _conditioned(table, name, placed, other))
     for step in (min(by, apart), -by):
         at = _moved(ends, sign * step)
         other = exact.model_copy(update={"ends_at": at})
         says = f"{name} lasts to {at} of {output}"
-        yield Deviation(f"{line}.ends_at", says, _conditioned(table, name, number, other))
+        yield Deviation(f"{line}.ends_at", says, _conditioned(table, name, placed, other))
     if isinstance(condition, WindCondition):
-        yield from _of_mean(table, name, line, number, condition)
+        yield from _of_mean(table, name, line, placed, condition)
 
 
 def _of_mean(
-    table: OverrideTable, name: str, line: str, number: int, condition: WindCondition
+    table: OverrideTable, name: str, line: str, placed: PlacedCondition, condition: WindCondition
 ) -> Iterator[Deviation]:
     over_s = condition.averaged_over
     for span_s in (over_s + off_by_s(over_s, table.overrides[name].delay_tolerance), 0.0):
         other = condition.model_copy(update={"averaged_over": span_s})
         says = f"{condition.wind} is averaged over {span_said(span_s)}"
-        yield Deviation(f"{line}.averaged_over", says, _conditioned(table, name, number, other))
+        yield Deviation(f"{line}.averaged_over", says, _conditioned(table, name, placed, other))
 
 
 def _of_override(table: OverrideTable, name: str, override: TableOverride) -> Iterator[Deviation]:
@@ -188,6 +221,10 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
         for span_s in _around(getattr(override, key), override.delay_tolerance):
             deviating = _changed(table, "overrides", name, **{key: span_s, "delay_tolerance": 0.0})
             yield Deviation(f"{name}.{key}", f"{name} {word} after {span_said(span_s)}", deviating)
+    if override.flag_while_active == "off":
+        deviating = _changed(table, "overrides", name, flag_while_active="on")
+        says = f"{override.flag} is on while {name} is active"
+        yield Deviation(f"{name}.flag_while_active", says, deviating)
     for key, where in (("positions", ""), ("leeward", " on the lee side")):
         positions: dict[str, Quantity] = getattr(override, key)
         for vent, position in positions.items():
@@ -196,7 +233,7 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
                 if 0 <= at.value <= _FULL_PERCENT:
                     deviating = _changed(table, "overrides", name, **{key: {**positions, vent: at}})
                     yield Deviation(f"{name}.{key}.{vent}", f"{name} sends {vent} to {at}{where}", deviating)
-    if override.only_close:
+    if override.only_close and not override.is_alarm:
         deviating = _changed(table, "overrides", name, only_close=False)
         yield Deviation(f"{name}.only_close", f"{name} opens vents", deviating)
     if override.latched:

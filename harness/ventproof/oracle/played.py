@@ -104,9 +104,9 @@ def changes_of(stimulus: Stimulus, at_s: float, table: OverrideTable) -> Iterato
             yield from (WeatherChange(at_s + s, "wind", name, v, PULSES_LATE_S) for s, v in _speeds(stimulus))
         case Rainfall(rainfall=name):
             yield from (WeatherChange(at_s + s, "rainfall", name, v) for s, v in _intensities(stimulus))
-        case Fail(fail=name) if not stimulus.wanders and stimulus.mode != "chatter":
+        case Fail(fail=name) if name in table.sensors and not stimulus.wanders and stimulus.mode != "chatter":
             yield WeatherChange(at_s, "failed", name, 1.0)
-        case Restore(restore=name):
+        case Restore(restore=name) if name in table.sensors:
             yield WeatherChange(at_s, "failed", name, 0.0)
         case Idle(idle=for_s):
             yield from _silence(at_s, for_s)
@@ -206,9 +206,9 @@ def as_played(
         watched: the responses that were decided.
     """
     stands, start = _begun(profile, table)
-    known_to_s = _contacts_known_to_s(table, timed)
+    known_to_s = _contacts_known_to_s(profile, table, timed)
     return PlayedRun(
-        weather=(*start, *weather),
+        weather=(*start, *weather, *_wires(profile, table, timed)),
         watched=tuple(its for its in watched if its.since_s + response_span(its.response)[1] < known_to_s),
         modes={(at_s, its.fail): its.mode for at_s, its in timed if isinstance(its, Fail)},
         stands=stands,
@@ -236,15 +236,56 @@ def _begun(profile: Profile, table: OverrideTable) -> tuple[dict[str, float], li
     ]
 
 
-def _contacts_known_to_s(table: OverrideTable, timed: Iterable[tuple[float, Stimulus]]) -> float:
-    """Return when a contact of the table first fails: what the unit is shown from then on no table says."""
-    conditions = (its for override in table.overrides.values() for its in override.when)
-    contacts = {its.contact for its in conditions if isinstance(its, ContactCondition)}
-    contacts |= {table.reset or ""} | ({table.supply.contact} if table.supply is not None else set())
-    failing = (
-        at_s for at_s, its in timed if isinstance(its, Fail) and its.fail in contacts - {*table.sensors}
-    )
-    return min(failing, default=inf)
+def _contacts(table: OverrideTable) -> set[str]:
+    """Return the contacts that conditions are about, but for those that are sensors which can fail."""
+    conditions = (its for override in table.overrides.values() for its in override.conditions)
+    return {its.contact for its in conditions if isinstance(its, ContactCondition)} - {*table.sensors}
+
+
+def _wires(
+    profile: Profile, table: OverrideTable, timed: Iterable[tuple[float, Stimulus]]
+) -> Iterator[WeatherChange]:
+    """Yield what the unit sees of a contact whose wire breaks or is shorted, and once that works again."""
+    contacts = _contacts(table)
+    closed = {name: state == "closed" for name, state in profile.start.set.items()}
+    for at_s, stimulus in timed:
+        match stimulus:
+            case CloseContact(close=name):
+                closed[name] = True
+            case OpenContact(open=name) | PulseContact(pulse=name):
+                closed[name] = False
+            case Fail(fail=name, mode=how) if name in contacts and how in _WIRES:
+                yield WeatherChange(at_s, "contact", name, _WIRES[how])
+            case Restore(restore=name) if name in contacts and name in closed:
+                yield WeatherChange(at_s, "contact", name, float(closed[name]))
+
+
+_WIRES: Final[Mapping[str, float]] = {"open": 0.0, "short": 1.0}
+"""What a contact shows whose wire fails so."""
+
+
+def _contacts_known_to_s(
+    profile: Profile, table: OverrideTable, timed: Iterable[tuple[float, Stimulus]]
+) -> float:
+    """Return until when it is known what contacts show: one that fails may chatter, or be driven unseen."""
+    contacts, failing = _contacts(table), set[str]()
+    known = {*profile.start.set}
+    unknown = {table.reset, table.supply.contact if table.supply is not None else None} - {None}
+    for at_s, stimulus in timed:
+        match stimulus:
+            case Fail(fail=name) if name in unknown:
+                return at_s
+            case Fail(fail=name, mode=how) if name in contacts:
+                if how not in _WIRES or name not in known:
+                    return at_s
+                failing.add(name)
+            case Restore(restore=name):
+                failing.discard(name)
+            case CloseContact() | OpenContact() | PulseContact():
+                known.add(stimulus.outputs[0])
+                if stimulus.outputs[0] in failing:
+                    return at_s
+    return inf
 
 
 def _vents_known_to_s(

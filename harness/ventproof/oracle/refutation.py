@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from math import inf
 from typing import TYPE_CHECKING, Final
 
+from ventproof.oracle.conditions import flag_of
 from ventproof.profile import model
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ def refuted(table: OverrideTable, owed: ExpectedBehaviour, response: Response, s
     """
     for name, override in table.overrides.items():
         if override.flag == response.signal:
-            return _flag_refuted(response, owed.activity.active[name], since_s)
+            return _flag_refuted(response, flag_of(override, owed.activity.active[name]), since_s)
     for name, sensor in table.sensors.items():
         if sensor.flag == response.signal:
             return _flag_refuted(response, owed.activity.failed[name], since_s)

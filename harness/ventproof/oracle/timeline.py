@@ -219,6 +219,10 @@ class UncertainState:
     may: Timeline
     must: Timeline
 
+    def inverted(self) -> UncertainState:
+        """Return the opposite, which is certain where this is impossible."""
+        return UncertainState(self.must.inverted(), self.may.inverted())
+
     def at(self, t_s: float) -> Literal["yes", "no", "open"]:
         """Return `yes` or `no` where it is certain from `t_s` on, `open` otherwise."""
         if self.must.at(t_s):

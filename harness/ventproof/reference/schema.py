@@ -15,7 +15,7 @@ from pydantic import BaseModel, Tag
 
 from ventproof.profile.model import Profile, Response
 from ventproof.profile.stimulus import Stimulus
-from ventproof.table.model import Condition, OverrideTable
+from ventproof.table.model import Alternative, OverrideTable
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, OutputSpec
 from ventproof_bench.drivers.driver import Driver, find, names
@@ -142,7 +142,7 @@ def families() -> tuple[Family, ...]:
             "override table",
             "{}:",
             ("when", "condition"),
-            tuple(_kinds(Condition)),
+            tuple(_kinds(Alternative)),
         ),
         Family("bus", "buses", "bench file", "link: {} -", ("buses", "link"), tuple(_kinds(BusSpec))),
         Family(

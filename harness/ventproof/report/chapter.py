@@ -24,7 +24,7 @@ from ventproof.log.events import (
 from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.left import left_of
 from ventproof.log.read import header_of
-from ventproof.log.run import UNMEASURED, results_of
+from ventproof.log.run import UNMEASURED, VIRTUAL, results_of
 from ventproof.log.settings import settings_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
@@ -58,7 +58,6 @@ if TYPE_CHECKING:
 
 NOT_STATED: Final = "not stated"
 NO_DATE: Final = "virtual time, no date"
-VIRTUAL: Final = "Run in virtual time against the software mock: no evidence about a real unit."
 SIMPLE: Final = (
     "Decided by the simple rule: readings were taken as they stand, without their uncertainty. A guarded decision may "
     "come out otherwise."

@@ -6,9 +6,10 @@ from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
+from ventproof.log.run import VIRTUAL
 from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
-from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE, VIRTUAL
+from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE
 from ventproof.report.model import (
     NO_PAST,
     Chapter,

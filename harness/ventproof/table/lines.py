@@ -13,6 +13,8 @@ from ventproof.table.model import (
     Condition,
     ContactCondition,
     FailedCondition,
+    JoinedCondition,
+    PlacedCondition,
     ThresholdCondition,
     WindCondition,
     condition_key,
@@ -72,23 +74,32 @@ def twin_lines(table: Loaded[OverrideTable]) -> Iterator[Problem]:
 def condition_names(override: TableOverride) -> list[str]:
     """Return a name for each condition of an override: its output, `cups`; of several on one value `cups_2`, ...
 
-    A gust and a mean of the same cups are two conditions. Any others on one output say the same and keep one name.
+    A gust and a mean of the same cups are two conditions, and so is a contact that stands alone and beside others. Any
+    others on one output say the same and keep one name.
     """
     seen: Counter[str] = Counter()
     names = []
-    for condition in override.when:
+    for placed in override.placed:
+        condition = placed.condition
         name = str(output_of(condition) or condition_key(condition))
-        if isinstance(condition, ThresholdCondition):
-            seen[name] += 1
-            name = name if seen[name] == 1 else f"{name}_{seen[name]}"
-        names.append(f"{name}.failed" if isinstance(condition, FailedCondition) else name)
+        end = ".failed" if isinstance(condition, FailedCondition) else ""
+        seen[name + end] += 1
+        differs = isinstance(condition, ThresholdCondition) or placed.part is not None
+        number = f"_{seen[name + end]}" if differs and seen[name + end] > 1 else ""
+        names.append(name + number + end)
     return names
 
 
 def condition_name(override: TableOverride, condition: Condition) -> str:
     """Return the name of one of an override's conditions."""
-    named = zip(condition_names(override), override.when, strict=True)
+    named = zip(condition_names(override), override.conditions, strict=True)
     return next(name for name, its in named if its is condition)
+
+
+def joint_names(override: TableOverride) -> dict[int, str]:
+    """Return, by the number of each alternative of several conditions, a name for it: `all`, `all_2`, ..."""
+    joint = [number for number, its in enumerate(override.when) if isinstance(its, JoinedCondition)]
+    return {number: "all" if place == 1 else f"all_{place}" for place, number in enumerate(joint, start=1)}
 
 
 def shared(table: OverrideTable, one: str, other: str) -> bool:
@@ -131,14 +142,18 @@ def _sensor_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
 
 def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRule]:
     override, path = table.model.overrides[name], ("overrides", name)
-    named = zip(condition_names(override), override.when, strict=True)
-    for number, (its, condition) in enumerate(named):
-        yield from _condition_lines(table, (*path, "when", number), f"{name}.{its}", condition)
+    for number, its in joint_names(override).items():
+        yield _line(table, f"{name}.{its}", (*path, "when", number, "all"), _joint(override, name, number))
+    for its, placed in zip(condition_names(override), override.placed, strict=True):
+        yield from _condition_lines(table, (*path, *placed.path), f"{name}.{its}", placed)
     for key, word in (("entry_delay", "begins"), ("release_delay", "ends")):
         says = (
             f"{name} {word} after {span_said(getattr(override, key))} ± {span_said(override.delay_tolerance)}"
         )
         yield _line(table, f"{name}.{key}", (*path, key), says)
+    if override.flag_while_active == "off":
+        says = f"{override.flag} is off while {name} is active, and on otherwise"
+        yield _line(table, f"{name}.flag_while_active", (*path, "flag_while_active"), says)
     for key, where in (("positions", ""), ("leeward", " on the lee side")):
         for vent, position in getattr(override, key).items():
             yield _line(
@@ -149,32 +164,40 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
 
 def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
     path = ("overrides", name)
-    if override.only_close:
+    if override.only_close and not override.is_alarm:
         yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
     if override.latched:
         yield _line(table, f"{name}.latched", (*path, "latched"), f"{name} stays until it is reset")
 
 
+def _joint(override: TableOverride, name: str, number: int) -> str:
+    names = zip(condition_names(override), override.placed, strict=True)
+    parts = [its for its, placed in names if placed.alternative == number]
+    return f"{name} begins when {', '.join(parts[:-1])} and {parts[-1]} hold together"
+
+
 def _condition_lines(
-    table: Loaded[OverrideTable], path: Path, name: str, condition: Condition
+    table: Loaded[OverrideTable], path: Path, name: str, placed: PlacedCondition
 ) -> Iterator[TableRule]:
+    condition = placed.condition
     override, output = name.partition(".")[0], output_of(condition)
     here = (*path, condition_key(condition))
+    begins = f"{override} begins" if placed.part is None else f"{override} can begin"
+    when = "when" if placed.part is None else "only when"
     match condition:
         case FailedCondition():
-            yield _line(table, name, here, f"{override} begins when {output} has failed")
+            yield _line(table, name, here, f"{begins} {when} {output} has failed")
         case BusSilentCondition(bus_silent=silent_s):
-            yield _line(
-                table, name, here, f"{override} begins when the bus is silent for {span_said(silent_s)}"
-            )
+            yield _line(table, name, here, f"{begins} {when} the bus is silent for {span_said(silent_s)}")
         case ContactCondition(debounce=debounce_s):
-            yield _line(table, name, here, f"{override} begins when {output} is closed")
+            yield _line(table, name, here, f"{begins} {when} {output} is {condition.state}")
             if debounce_s:
                 says = f"{output} must keep a state for {span_said(debounce_s)}"
                 yield _line(table, f"{name}.debounce", (*path, "debounce"), says)
         case ThresholdCondition():
             side = "above" if condition.rising else "below"
-            says = f"{override} begins {side} {condition.begins_at} of {output}, ± {condition.accuracy}"
+            only = "" if placed.part is None else "only "
+            says = f"{begins} {only}{side} {condition.begins_at} of {output}, ± {condition.accuracy}"
             yield _line(table, name, here, says)
             says = f"{override} lasts to {condition.ends_at} of {output}, ± {condition.accuracy}"
             yield _line(table, f"{name}.ends_at", (*path, "ends_at"), says)
@@ -194,7 +217,8 @@ def _precedence_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
 
 
 def _before(table: Loaded[OverrideTable], one: str, other: str) -> str:
-    first = next(name for rank in table.model.ranks or () for name in rank if name in {one, other})
+    ranked = (name for rank in table.model.ranks or () for name in rank if name in {one, other})
+    first = next(ranked, one)  # where the order leaves out both, which is another problem
     return f"{first} decides"
 
 

@@ -1,10 +1,11 @@
-"""Loading, contradictions, bench fit."""
+"""Loading, parts that are wrong, bench fit."""
 
 from __future__ import annotations
 
-from itertools import combinations
 from typing import TYPE_CHECKING
 
+from ventproof.table.contradictions import contradictions
+from ventproof.table.doubts import doubts
 from ventproof.table.lines import twin_lines
 from ventproof.table.model import (
     VALUE_DIMENSIONS,
@@ -16,7 +17,6 @@ from ventproof.table.model import (
     ThresholdCondition,
     WindCondition,
     condition_key,
-    output_of,
 )
 from ventproof.verdict.old_names import IN_TABLES
 from ventproof_bench.base.errors import FileError, Problem
@@ -36,143 +36,6 @@ if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
-
-
-def contradictions(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    """Yield every contradiction in a table whose parts are right by themselves."""
-    yield from _hysteresis(table)
-    yield from _always_on(table)
-    yield from _rank_problems(table)
-    yield from _opened(table)
-
-
-def _hysteresis(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    for name, override in table.model.overrides.items():
-        for number, condition in enumerate(override.when):
-            if isinstance(condition, ThresholdCondition):
-                yield from _crossed(table, ("overrides", name, "when", number), name, condition)
-
-
-def _crossed(
-    table: Loaded[OverrideTable], path: Path, name: str, condition: ThresholdCondition
-) -> Iterator[Problem]:
-    begins, ends, accuracy = condition.begins_at, condition.ends_at, condition.accuracy
-    sign = 1 if condition.rising else -1
-    near, far = ("above", "below") if condition.rising else ("below", "above")
-    gap = sign * (begins.value - ends.value)
-    if gap < 0:
-        span = f"begins {near} {begins.text} and would be over at {ends.text} already"
-        reason = f"the hysteresis is crossed: {name!r} {span}"
-        yield table.problem((*path, "ends_at"), reason, f"write a value {far} {begins.text}")
-    elif gap < 2 * accuracy.value:
-        earliest, latest = begins.value - sign * accuracy.value, ends.value + sign * accuracy.value
-        unit = canonical_symbol(begins.dimension)
-        reason = (
-            f"released before it began: {name!r} may begin at {earliest:g} {unit} already and end at {latest:g} {unit},"
-            f" since the unit may be off by {accuracy.text} at either"
-        )
-        apart = f"{2 * accuracy.value:g} {unit}"
-        hint = f"let {begins.text} and {ends.text} lie {apart} apart at least, or lower `accuracy`"
-        yield table.problem((*path, "accuracy"), reason, hint)
-
-
-def _always_on(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    """An override that begins above one value and below a higher one of the same output never ends."""
-    for name, override in table.model.overrides.items():
-        numbered = [(n, c) for n, c in enumerate(override.when) if isinstance(c, ThresholdCondition)]
-        for (_, one), (number, other) in combinations(numbered, 2):
-            if output_of(one) != output_of(other) or one.rising == other.rising:
-                continue
-            high, low = (one, other) if one.rising else (other, one)
-            if high.ends_at.value <= low.ends_at.value:
-                reason = (
-                    f"{name!r} would never end: below {low.ends_at.text} this condition lasts, and above"
-                    f" {high.ends_at.text} the other one does"
-                )
-                yield table.problem(
-                    ("overrides", name, "when", number),
-                    reason,
-                    "leave a span between them in which neither lasts",
-                )
-
-
-def _rank_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    model = table.model
-    if model.precedence == "most-closed" or model.ranks is None:
-        return
-    listed = [name for rank in model.ranks for name in rank]
-    for number, rank in enumerate(model.precedence):
-        for name in (rank,) if isinstance(rank, str) else rank:
-            if name not in model.overrides:
-                reason = f"there is no override {name!r}"
-                yield table.problem(("precedence", number), reason, nearest(name, model.overrides))
-            elif listed.count(name) > 1:
-                yield table.problem(
-                    ("precedence", number), f"{name!r} stands in the order twice", "name each once"
-                )
-    missing = [name for name in model.overrides if name not in listed]
-    if missing:
-        reason = f"the order leaves out {', '.join(missing)}"
-        yield table.problem(
-            ("precedence",), reason, "name every override, or write `most-closed`", at_key=True
-        )
-    for number, names in enumerate(model.ranks):
-        for one, other in combinations([name for name in names if name in model.overrides], 2):
-            yield from _disagree(table, number, one, other)
-
-
-def _disagree(table: Loaded[OverrideTable], number: int, one: str, other: str) -> Iterator[Problem]:
-    first, second = table.model.overrides[one], table.model.overrides[other]
-    for vent in first.positions:
-        if vent not in second.positions:
-            continue
-        for key in ("positions", "leeward"):
-            mine = getattr(first, key).get(vent, first.positions[vent])
-            theirs = getattr(second, key).get(vent, second.positions[vent])
-            if mine.value != theirs.value or first.only_close != second.only_close:
-                line, _ = table.locate(("overrides", other, "positions", vent))
-                reason = (
-                    f"{one!r} and {other!r} rank equally and disagree on vent {vent!r}: {mine.text} and"
-                    f" {theirs.text} (line {line})"
-                )
-                hint = f"put one before the other: [{one}, {other}] as two entries of the order"
-                yield table.problem(("precedence", number), reason, hint)
-                return
-
-
-def _opened(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    """An override whose condition is met by what the bench writes to open the vents can never be tested from there."""
-    for output, value in table.model.opened_by.items():
-        for name, override in table.model.overrides.items():
-            for condition in override.when:
-                if not isinstance(condition, ThresholdCondition) or output_of(condition) != output:
-                    continue
-                sign = 1 if condition.rising else -1
-                if sign * (value.value - condition.ends_at.value) > 0:
-                    reason = (
-                        f"{value.text} opens the vents and keeps {name!r} from ending, which lasts to"
-                        f" {condition.ends_at.text}"
-                    )
-                    yield table.problem(
-                        ("opened_by", output), reason, "write a value with which no override lasts"
-                    )
-
-
-def indistinct(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    """Yield a note for each two positions of a vent that its tolerance cannot tell apart."""
-    for vent_name, vent in table.model.vents.items():
-        stands = [
-            (name, override.positions[vent_name], ("overrides", name, "positions", vent_name))
-            for name, override in table.model.overrides.items()
-            if vent_name in override.positions
-        ]
-        for (one, at, _), (other, there, path) in combinations(stands, 2):
-            if 0 < abs(at.value - there.value) < 2 * vent.tolerance.value:
-                reason = (
-                    f"vent {vent_name!r} stands at {there.text} in {other!r} and at {at.text} in {one!r}: with a"
-                    f" tolerance of {vent.tolerance.text} they cannot be distinguished"
-                )
-                yield table.problem(path, reason)
 
 
 def load_table(path: str | FilePath) -> Loaded[OverrideTable]:
@@ -197,7 +60,7 @@ def read_table(path: str, text: str) -> Loaded[OverrideTable]:
 
 
 def _noted(table: Loaded[OverrideTable]) -> Loaded[OverrideTable]:
-    return table.with_notes([*_notes(table), *indistinct(table)])
+    return table.with_notes(doubts(table))
 
 
 def _problems(table: Loaded[OverrideTable]) -> list[Problem]:
@@ -240,7 +103,7 @@ def _position(table: Loaded[OverrideTable], path: Path, position: Quantity) -> I
 
 def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     model = table.model
-    pulses = {c.wind for o in model.overrides.values() for c in o.when if condition_key(c) == "wind"}  # type: ignore[union-attr]
+    pulses = {c.wind for o in model.overrides.values() for c in o.conditions if isinstance(c, WindCondition)}
     for name, sensor in model.sensors.items():
         path: Path = ("sensors", name)
         if name in pulses:
@@ -271,9 +134,14 @@ def _override_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                     yield table.problem(here, f"there is no vent {vent!r}", hint, at_key=True)
                     continue
                 yield from _position(table, here, position)
+        if override.is_alarm and override.flag is None:
+            hint = "name vents below `positions:`, or the signal of an alarm: `flag:`"
+            yield table.problem(
+                path, f"nothing shows {name!r}: it moves no vent and has no flag", hint, at_key=True
+            )
         yield from _leeward_problems(table, name)
-        for number, condition in enumerate(override.when):
-            here = (*path, "when", number)
+        for placed in override.placed:
+            condition, here = placed.condition, (*path, *placed.path)
             if isinstance(condition, FailedCondition) and condition.failed not in table.model.sensors:
                 hint = nearest(condition.failed, table.model.sensors) or "declare it below `sensors:`"
                 yield table.problem((*here, "failed"), f"there is no sensor {condition.failed!r}", hint)
@@ -359,19 +227,6 @@ def _latch_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
         yield table.problem(("reset",), "a reset, and no latched override", "leave it out", at_key=True)
 
 
-def _notes(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    model = table.model
-    conditions = [c for override in model.overrides.values() for c in override.when]
-    watched = {c.failed for c in conditions if isinstance(c, FailedCondition)}
-    for name in model.sensors:
-        if name not in watched:
-            yield table.problem(("sensors", name), f"no override begins when {name!r} fails", at_key=True)
-    moved = {vent for override in model.overrides.values() for vent in override.positions}
-    for name in model.vents:
-        if name not in moved:
-            yield table.problem(("vents", name), f"no override moves vent {name!r}", at_key=True)
-
-
 _CONTACT = "contact"
 
 
@@ -436,9 +291,9 @@ def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
 
 def _condition_outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
     for name, override in model.overrides.items():
-        for number, condition in enumerate(override.when):
-            path: Path = ("overrides", name, "when", number)
-            match condition:
+        for placed in override.placed:
+            path: Path = ("overrides", name, *placed.path)
+            match condition := placed.condition:
                 case ContactCondition(contact=output):
                     yield (*path, "contact"), output, _CONTACT
                 case WindCondition(wind=output):

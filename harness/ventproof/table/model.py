@@ -2,12 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Annotated, Literal, final
 
 from pydantic import Field, Tag
 
 from ventproof_bench.base.quantities import Dimension, Quantity
-from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
+from ventproof_bench.yamlfile.fields import (
+    AnyQuantity,
+    ContactState,
+    FileModel,
+    Name,
+    PositiveSeconds,
+    Seconds,
+    by_key,
+)
 
 Degrees = Annotated[float, Field(ge=0, lt=360)]
 
@@ -47,10 +57,12 @@ class TableSensor(FileModel):
 
 
 class ContactCondition(FileModel):
-    """The condition: a contact is closed."""
+    """The condition: a contact is closed, or open."""
 
     contact: Name
     """The contact."""
+    state: ContactState = "closed"
+    """State in which the condition holds; `open` for a normally closed loop, whose cut wire then counts too."""
     debounce: Seconds = 0.0
     """It must keep a new state this long before the unit believes it; the delays count from then."""
 
@@ -134,27 +146,98 @@ Condition = Annotated[
 ]
 
 
+class JoinedCondition(FileModel):
+    """The condition: several conditions hold at the same time."""
+
+    all: Annotated[list[Condition], Field(min_length=2)]
+    """The conditions; the delays of the override count from when all of them hold."""
+
+
+Alternative = Annotated[
+    Annotated[ContactCondition, Tag("contact")]
+    | Annotated[WindCondition, Tag("wind")]
+    | Annotated[RainfallCondition, Tag("rainfall")]
+    | Annotated[LevelCondition, Tag("level")]
+    | Annotated[FailedCondition, Tag("failed")]
+    | Annotated[BusSilentCondition, Tag("bus_silent")]
+    | Annotated[JoinedCondition, Tag("all")],
+    by_key(*_CONDITION_KEYS, "all"),
+]
+"""What alone calls for an override: one condition, or several together."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class PlacedCondition:
+    """One condition of an override, and where it stands.
+
+    Attributes:
+        condition: the condition.
+        alternative: number of the alternative that it is, or is part of.
+        part: its number among the conditions that must hold together; None where it stands alone.
+    """
+
+    condition: Condition
+    alternative: int
+    part: int | None = None
+
+    @property
+    def path(self) -> tuple[str | int, ...]:
+        """Where it stands below the override."""
+        here = ("when", self.alternative)
+        return here if self.part is None else (*here, "all", self.part)
+
+
 class TableOverride(FileModel):
-    """One override: on these conditions these vents go to these positions."""
+    """One override: on these conditions these vents go to these positions, or an alarm is given."""
 
     flag: Name | None = None
     """Signal that is on while the override is active."""
-    when: Annotated[list[Condition], Field(min_length=1)]
-    """The conditions; each of them alone calls for the override."""
+    flag_while_active: Literal["on", "off"] = "on"
+    """State of that signal then; `off` for a fail-safe alarm relay, which drops out."""
+    when: Annotated[list[Alternative], Field(min_length=1)]
+    """The conditions; each of them alone calls for the override, those below `all` only together."""
     entry_delay: Seconds
     """A condition must last this long before the override begins."""
     release_delay: Seconds
     """All conditions must be over this long before the override ends."""
     delay_tolerance: PositiveSeconds = 0.5
     """How far off either delay may be."""
-    positions: Annotated[dict[Name, AnyQuantity], Field(min_length=1)]
-    """Where each vent goes; vents not named keep to the temperature."""
+    positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
+    """Where each vent goes; vents not named keep to the temperature. Left out for an alarm, which moves no vent."""
     leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where a vent goes instead while it faces away from the wind, more than 90 degrees."""
     only_close: bool = True
     """A vent that stands below its position stays there, and none opens while the override is active."""
     latched: bool = False
     """The override ends only when it is reset, and not before its conditions and the release delay are over."""
+
+    @property
+    def is_alarm(self) -> bool:
+        """Whether it moves no vent, and is only shown."""
+        return not self.positions
+
+    @property
+    def placed(self) -> Iterator[PlacedCondition]:
+        """Every single condition, those that must hold together one by one."""
+        for number, alternative in enumerate(self.when):
+            if isinstance(alternative, JoinedCondition):
+                for part, condition in enumerate(alternative.all):
+                    yield PlacedCondition(condition, number, part)
+            else:
+                yield PlacedCondition(alternative, number)
+
+    @property
+    def conditions(self) -> list[Condition]:
+        """Every single condition."""
+        return [its.condition for its in self.placed]
+
+    def together_with(self, condition: Condition) -> list[Condition]:
+        """Return the other conditions that must hold for this one to call for the override."""
+        for alternative in self.when:
+            if isinstance(alternative, JoinedCondition) and any(its is condition for its in alternative.all):
+                return [its for its in alternative.all if its is not condition]
+        return []
 
 
 class TableSupply(FileModel):
@@ -206,6 +289,16 @@ class OverrideTable(FileModel):
         if self.precedence == "most-closed":
             return None
         return tuple((rank,) if isinstance(rank, str) else tuple(rank) for rank in self.precedence)
+
+    def rests(self, contact: str) -> ContactState:
+        """Return the state of a contact in which it calls for no override; of two that differ, as one alone says."""
+        if self.supply is not None and contact == self.supply.contact:
+            return "closed"
+        placed = [its for override in self.overrides.values() for its in override.placed]
+        for its in sorted(placed, key=lambda its: its.part is not None):
+            if isinstance(its.condition, ContactCondition) and its.condition.contact == contact:
+                return "open" if its.condition.state == "closed" else "closed"
+        return "open"
 
 
 def condition_key(condition: Condition) -> str:

@@ -45,6 +45,17 @@ def make_weather(all_weather):
 
 
 @pytest.fixture
+def make_rules():
+    """Build the unit of the snow house with faults, powered up at 1000 s."""
+
+    def make(faults=None, *, seed=0):
+        shipped = _shipped("snow-house.yaml")
+        return build(MockSettings.model_validate(shipped | {"faults": faults or {}}), START_S, seed)
+
+    return make
+
+
+@pytest.fixture
 def make(settings):
     """Build the shipped unit with faults (name to severity) and changed settings, powered up at 1000 s."""
 

@@ -5,7 +5,8 @@ import math
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof_bench.mock.inputs import Counter, Settling
+from ventproof_bench.mock.inputs import Counter
+from ventproof_bench.mock.rules.settling import Settling
 
 
 def play(settling, edges, until_s):

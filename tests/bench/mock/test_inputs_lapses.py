@@ -8,7 +8,8 @@ from ventproof_bench.mock.drive import Actuator, Habits
 from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.faults.catalogue import CATALOGUE, behaviour_with
 from ventproof_bench.mock.faults.fault import FAMILIES
-from ventproof_bench.mock.inputs import Lapses, Settling
+from ventproof_bench.mock.inputs import Lapses
+from ventproof_bench.mock.rules.settling import Settling
 from ventproof_bench.plant.vent import Condition, VentTravel
 
 UP_S = 1000.0

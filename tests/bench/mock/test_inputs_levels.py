@@ -8,8 +8,9 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.mock.inputs import Current, PlatinumCurve, Threshold
+from ventproof_bench.mock.inputs import Current, PlatinumCurve
 from ventproof_bench.mock.registers import RefusedError
+from ventproof_bench.mock.rules.settling import Threshold
 
 T0 = 1000.0
 BROKEN_OHM = 1e7

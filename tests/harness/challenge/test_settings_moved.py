@@ -51,6 +51,22 @@ def test_every_setting_is_a_line_of_the_table():
     assert len(SETTINGS) == 33
 
 
+def test_joined_conditions_are_moved_by_their_lines():
+    """So have the settings of a unit with joined conditions; one part of them moves, and the others stay."""
+    bench = load_bench(SHIPPED_BENCH.with_name("snow-house.yaml"))
+    settings = settings_of(bench.model)
+    table = load_table(SHIPPED_BENCH.with_name("snow-house-overrides.yaml"))
+    assert settings.keys() <= {line.name for line in lines(table)}
+    snow = with_moved(bench, settings["snow.outside_temperature"], -1.0).model.mock.rules["snow"].when[0]
+    assert (snow.all[0].debounce, snow.all[1].outside_below.value, snow.all[1].hysteresis.value) == (
+        1,
+        0.5,
+        2,
+    )
+    mean = with_moved(bench, settings["gale.cups_2.ends_at"], 0.5).model.mock.wind.gale_by_mean
+    assert (mean.at.value, mean.hysteresis.value) == (9, 1.5)
+
+
 def test_the_smallest_change_that_is_caught_is_found(moved):
     """A debounce may be a second longer before the override is late: half as much again, and a poll, at the most."""
     way = moved(RAIN, "rain.rain.debounce", 1)

@@ -66,6 +66,18 @@ def test_a_fault_makes_the_demo_fail(ventproof):
     assert out.count("┏") == 1
 
 
+def test_a_run_on_a_faulty_mock_fails_and_says_so_on_record(ventproof, tmp_path):
+    """The fault stands in the log; a bench without a mock has none to be given."""
+    code, out, _ = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--fault", "counts_twice=2")
+    assert code == 1
+    assert "1 run(s): 1 fail" in out
+    ventproof("report", "records", "-o", "report.html")
+    assert "The mock unit was given faults: counts_twice=2." in (tmp_path / "report.html").read_text("utf-8")
+    without = SHIPPED_BENCH.with_name("by-hand.yaml")
+    code, _, err = ventproof("run", COUNT, "--bench", without, "--fault", "counts_twice")
+    assert (code, err) == (3, f"--fault: {without} has no mock unit to be given a fault\n")
+
+
 def test_an_unknown_fault_is_named_with_the_nearest(ventproof):
     """A misspelt fault is an argument error."""
     code, _, err = ventproof("demo", "--fault", "ignore_rain")

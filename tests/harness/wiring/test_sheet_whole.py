@@ -23,7 +23,7 @@ from ventproof_bench.benchcheck.load import load_bench, read_bench
 from ventproof_bench.benchfile.model import InProcessBus
 from ventproof_bench.modbus.register_map import parse_reference, resolve
 
-FILES = sorted(path for path in SHIPPED_BENCH.parent.glob("*.yaml") if path.stem != "mock-overrides")
+FILES = sorted(path for path in SHIPPED_BENCH.parent.glob("*.yaml") if not path.stem.endswith("-overrides"))
 EXAMPLES = (
     "bench-wires.yaml",
     "bench-people.yaml",

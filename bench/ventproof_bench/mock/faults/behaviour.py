@@ -116,6 +116,22 @@ class Behaviour:
     bus_silence_factor: float = 1.0
     """It must be silent this many times as long to be lost."""
 
+    # Conditions that are joined, and contacts that count when open.
+    joins_by_any: bool = False
+    """Of conditions that must hold together one is enough."""
+    last_joined_dropped: bool = False
+    """The last of the conditions that must hold together is not looked at."""
+    mean_seen: bool = True
+    """The mean wind calls for the gale override, too, where it has a limit."""
+    rule_entry_factor: float = 1.0
+    rule_release_factor: float = 1.0
+    rule_position_shift_percent: float = 0.0
+    rules_ignored: bool = False
+    relay_inverted: bool = False
+    """A fail-safe alarm relay picks up where it should drop out."""
+    loops_taken_for_open: bool = False
+    """A normally closed contact counts when it is closed."""
+
     # Overrides together, and the supply.
     last_override_wins: bool = False
     release_drops_others: bool = False

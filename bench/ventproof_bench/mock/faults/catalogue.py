@@ -11,6 +11,7 @@ from ventproof_bench.mock.faults.behaviour import HEALTHY, Behaviour
 from ventproof_bench.mock.faults.bus import COMMUNICATION_FAULTS
 from ventproof_bench.mock.faults.drives import DRIVE_FAULTS, FEEDBACK_FAULTS
 from ventproof_bench.mock.faults.inputs import CONDITIONING_FAULTS, SENSOR_FAILURE_FAULTS
+from ventproof_bench.mock.faults.joined import JOINED_FAULTS
 from ventproof_bench.mock.faults.logic import INTERMITTENT_FAULTS, LOGIC_FAULTS
 from ventproof_bench.mock.faults.unit import ACTUATORS_FAULTS, POWER_FAULTS, TIME_FAULTS
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 _FAMILIES = (
     CONDITIONING_FAULTS,
     LOGIC_FAULTS,
+    JOINED_FAULTS,
     SENSOR_FAILURE_FAULTS,
     POWER_FAULTS,
     TIME_FAULTS,

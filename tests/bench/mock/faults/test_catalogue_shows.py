@@ -10,6 +10,7 @@ from pydantic import ValidationError
 from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.faults.catalogue import CATALOGUE, behaviour_with
 from ventproof_bench.mock.faults.fault import FAMILIES
+from ventproof_bench.mock.faults.joined import JOINED_FAULTS
 from ventproof_bench.mock.registers import RefusedError, SilentError
 from ventproof_bench.mock.settings import MockSettings
 
@@ -147,6 +148,40 @@ def exercise_long(unit):
     return shown, unit.truth("roof"), unit.truth("side")
 
 
+def exercise_rules(unit):
+    """Take a unit of the snow house through a cut loop, a wet and a cold day, snow, a breeze and a hand switch."""
+    shown = []
+
+    def watch(until_s):
+        at_s = unit.now_s
+        while at_s < T0 + until_s:
+            at_s += 0.5
+            shown.append(tuple(unit.read("input", 0, 16, at_s)))
+
+    unit.set_contact("rain", T0, closed=True)
+    unit.write("holding", 0, [300], T0)
+    watch(200)
+    unit.set_contact("rain", T0 + 200, closed=False)  # the wire is cut
+    watch(220)
+    unit.set_contact("rain", T0 + 220, closed=True)
+    unit.set_contact("snow", T0 + 400, closed=True)  # wet
+    watch(420)
+    unit.write("holding", 3, [0x10000 - 20], T0 + 420)  # and cold
+    watch(440)
+    unit.set_contact("snow", T0 + 440, closed=False)  # cold alone
+    unit.set_contact("hand", T0 + 450, closed=True)
+    watch(2000)
+    unit.set_contact("hand", T0 + 2000, closed=False)
+    unit.set_level("outside", T0 + 2020, 1e6)
+    watch(2060)
+    unit.set_level("outside", T0 + 2060, 1039.03)
+    for k in range(200 * 9):  # 11.2 m/s
+        unit.set_contact("cups", T0 + 2100 + k / 9, closed=True)
+        unit.set_contact("cups", T0 + 2100.05 + k / 9, closed=False)
+    watch(2300)
+    return shown, unit.truth("roof"), unit.truth("side")
+
+
 def exercise_outside(bench):
     """Take a unit whose vent stands outside it through rain, a loss of supply, a jam and all failures of feedback."""
 
@@ -242,7 +277,19 @@ def healthy():
 EXERCISES = (exercise, exercise_weather, exercise_long)
 
 
-@pytest.mark.parametrize("name", [name for name in CATALOGUE if not needs_a_drive(name)])
+@pytest.mark.parametrize("name", [fault.name for fault in JOINED_FAULTS])
+def test_a_fault_of_joined_conditions_shows(make_rules, healthy, name):
+    """So does one of conditions that are joined, of contacts that count when open, and of further overrides."""
+    healthy[exercise_rules] = healthy.get(exercise_rules) or exercise_rules(make_rules())
+    assert exercise_rules(make_rules({name: 1.0})) != healthy[exercise_rules]
+
+
+JOINED = {fault.name for fault in JOINED_FAULTS}
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in CATALOGUE if not needs_a_drive(name) and name not in JOINED]
+)
 def test_a_fault_shows(make, make_weather, healthy, name):
     """A unit with the fault does something that a healthy unit, treated alike, does not."""
     long = CATALOGUE[name].family in {"time", "power", "intermittent", "sensor failure"}

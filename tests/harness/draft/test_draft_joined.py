@@ -1,0 +1,110 @@
+"""Drafts of joined conditions, of a normally closed loop and of a hand switch: they find what they are for."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from ventproof.challenge.trial import attempt
+from ventproof.cli.options import with_faults
+from ventproof.draft.draft import drafts
+from ventproof.profile.load import read_profile
+from ventproof.session.session import Session
+from ventproof.table.load import load_table
+from ventproof_bench.benchcheck.load import load_bench
+
+FILES = Path(__file__).parents[3] / "bench" / "files"
+BENCH = load_bench(FILES / "snow-house.yaml")
+TABLE = load_table(FILES / "snow-house-overrides.yaml")
+
+
+@pytest.fixture(scope="module")
+def drafted():
+    """The profiles drafted from the table of the snow house, by file."""
+    return {draft.file: draft for draft in drafts(TABLE, BENCH, strength=2, source="table.yaml")}
+
+
+def trial(draft, *faults):
+    """Try a drafted profile on the mock of the snow house."""
+    return attempt(read_profile(draft.file, draft.text), with_faults(BENCH, list(faults)), seed=0)
+
+
+def test_every_draft_is_a_profile_of_its_own(drafted):
+    """Each fits the bench and has a title of its own."""
+    session = Session(bench=BENCH, out=Path())
+    for draft in drafted.values():
+        session.bind(read_profile(draft.file, draft.text))
+    assert len({draft.title for draft in drafted.values()}) == len(drafted)
+
+
+def test_what_joins_conditions_is_proved(drafted):
+    """Both sides of the `and`, each of its parts, and either state of the loop are told apart."""
+    proved = {its.line for draft in drafted.values() for its in draft.shown if its.proved}
+    assert proved >= {
+        "snow.all",
+        "snow.snow_detector",
+        "snow.snow_detector.debounce",
+        "snow.outside_temperature",
+        "snow.outside_temperature.ends_at",
+        "snow.entry_delay",
+        "snow.release_delay",
+        "rain.rain_loop",
+        "rain.rain_loop.debounce",
+        "gale.cups",
+        "gale.cups_2",
+        "gale.cups_2.averaged_over",
+        "precedence.rain.hand",
+        "alarm.entry_delay",
+        "alarm.flag_while_active",
+    }
+
+
+def test_what_must_hold_too_comes_first(drafted):
+    """The first step brings about the other part alone, and nothing may happen."""
+    profile = read_profile("profile.yaml", drafted["snow-by-outside_temperature.yaml"].text).model
+    assert [step.step for step in profile.steps][:2] == [
+        "contact snow detector closes",
+        "outside temperature 0.5 °C",
+    ]
+    assert profile.start.set == {"snow_detector": "open"}
+    loop = read_profile("profile.yaml", drafted["rain-by-rain_loop.yaml"].text).model
+    assert loop.start.set == {"rain_loop": "closed"}
+
+
+@pytest.mark.parametrize(
+    "file",
+    ["gale-mean-of-cups.yaml", "rain-rain_loop-is-cut.yaml", "alarm-outside_temperature-fails-open.yaml"],
+)
+def test_the_healthy_unit_passes(file, drafted):
+    """What is required is what the table says and no more, also where a mean takes minutes to fill."""
+    tried = trial(drafted[file])
+    assert tried.passed, tried.why
+
+
+@pytest.mark.performance
+def test_the_healthy_unit_passes_all_of_them(drafted):
+    """Every draft passes on the unit that obeys the table; part of the campaign."""
+    for draft in drafted.values():
+        tried = trial(draft)
+        assert tried.passed, f"{draft.file}: {tried.why}"
+
+
+@pytest.mark.parametrize(
+    ("fault", "file"),
+    [
+        ("ignores_rules", "hand-by-hand_switch.yaml"),
+        ("joined_by_or", "snow-by-snow_detector.yaml"),
+        ("last_joined_ignored", "snow-by-outside_temperature.yaml"),
+        ("rule_entry_at_once", "snow-by-snow_detector.yaml"),
+        ("rule_release_at_once", "hand-by-hand_switch.yaml"),
+        ("rule_release_late", "hand-by-hand_switch.yaml"),
+        ("wrong_rule_position", "hand-by-hand_switch.yaml"),
+        ("alarm_relay_inverted", "alarm-outside_temperature-fails-open.yaml"),
+        ("mean_wind_ignored", "gale-by-cups_2.yaml"),
+        ("loop_taken_for_open", "rain-rain_loop-is-cut.yaml"),
+    ],
+)
+def test_a_faulty_unit_fails(fault, file, drafted):
+    """Each fault of joined conditions is found by the draft of the line that it breaks."""
+    assert not trial(drafted[file], fault).passed

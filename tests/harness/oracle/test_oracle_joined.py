@@ -1,0 +1,191 @@
+"""Conditions that are joined, and contacts that count when open: by a second oracle, and by the mock unit."""
+
+from __future__ import annotations
+
+from functools import cache
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventproof.oracle.oracle import expected
+from ventproof.oracle.timeline import WeatherChange
+from ventproof.table.load import load_table, read_table
+from ventproof_bench.benchcheck.load import load_bench
+from ventproof_bench.mock.settings import MockSettings
+from ventproof_bench.mock.unit import build
+
+FILES = Path(__file__).parents[3] / "bench" / "files"
+TABLE = load_table(FILES / "snow-house-overrides.yaml")
+CONTACTS = ("a", "b", "c")
+TICKS = 120
+
+HEAD = """
+table: any conditions
+opened_by: {house_temperature: 30 °C}
+vents: {roof: {signal: roof_vent, open: 90 %, starts_within: 0 s, full_travel: [10 s, 10 s], tolerance: 1 %}}
+overrides:
+  joined:
+    entry_delay: 3 s
+    release_delay: 5 s
+    delay_tolerance: 1 ms
+    positions: {roof: 10 %}
+    when:
+"""
+
+SINGLE = st.tuples(st.sampled_from(CONTACTS), st.sampled_from(["open", "closed"]))
+GROUP = st.lists(SINGLE, min_size=1, max_size=3, unique_by=lambda its: its[0])
+EDGES = st.lists(
+    st.tuples(st.integers(1, TICKS - 20), st.sampled_from(CONTACTS), st.booleans()), max_size=12
+).map(sorted)
+
+
+def text_of(groups):
+    """Return a table whose override waits for any of these groups, each of which must hold together."""
+    said = []
+    for group in groups:
+        terms = [f"{{contact: {name}, state: {state}}}" for name, state in group]
+        said.append(f"      - {terms[0]}" if len(terms) == 1 else f"      - all: [{', '.join(terms)}]")
+    return HEAD + "\n".join(said) + "\n"
+
+
+@settings(max_examples=60, deadline=None)
+@given(groups=st.lists(GROUP, min_size=1, max_size=3), edges=EDGES)
+def test_any_conditions_are_joined_as_they_are_written(groups, edges):
+    """Second by second: the override is active once its condition held for 3 s, and until it was over for 5 s."""
+    table = _table(text_of(groups))
+    if table is None:
+        return
+    # At rest a contact is in the state that the table says; before the first change nothing holds.
+    closed = {name: table.rests(name) == "closed" for name in CONTACTS}
+    weather = [WeatherChange(0.0, "contact", name, float(state)) for name, state in closed.items()]
+    weather += [WeatherChange(float(at), "contact", name, float(state)) for at, name, state in edges]
+    owed = expected(table, weather, float(TICKS))
+    active, since, was = False, 0, False
+    for tick in range(TICKS):
+        closed |= {name: state for at, name, state in edges if at == tick}
+        holds = any(all(closed[name] == (state == "closed") for name, state in group) for group in groups)
+        since = since + 1 if holds == was else 0
+        was = holds
+        if holds != active and since >= (3 if holds else 5):
+            active = holds
+        assert owed.active(tick + 0.5)["joined"] == ("yes" if active else "no"), tick
+
+
+def _table(text):
+    """Return a table; None for one that its check refuses, such as a contact that must be open or closed."""
+    from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - here only
+
+    try:
+        return read_table("table.yaml", text).model
+    except FileError:
+        return None
+
+
+UNTIL_S = 1200.0
+OPEN_WIRE = 1e6
+INPUTS = {"rain_loop": "rain", "snow_detector": "snow", "hand_switch": "hand", "unit_supply": "supply"}
+EVENTS = st.one_of(
+    st.tuples(st.just("contact"), st.sampled_from(sorted(INPUTS)), st.sampled_from([0, 1])),
+    st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 6, 8, 9.8, 13, 16])),
+    st.tuples(st.just("level"), st.just("outside_temperature"), st.sampled_from([10, 2.8, 2.0, 1.2, -4])),
+    st.tuples(st.just("failed"), st.just("outside_temperature"), st.sampled_from([0, 1])),
+)
+STORIES = st.lists(st.tuples(st.integers(1, 900), EVENTS), max_size=14)
+
+
+@cache
+def snow_house():
+    """Return the settings of the snow house, its house warm from the begin."""
+    mock = load_bench(FILES / "snow-house.yaml").model.mock
+    said = mock.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+    return said | {"house": said["house"] | {"temperature": "30 °C"}}
+
+
+def play(unit, weather):
+    """Play a weather to the mock's terminals as a bench would, pulses included."""
+    winds = [c for c in weather if c.kind == "wind"]
+    turned = 0.5
+    for change, until in zip(winds, [*winds[1:], None], strict=False):
+        at_s, end_s = change.at_s, until.at_s if until else UNTIL_S
+        hertz = max(0.0, (change.value - 0.4) / 1.2)
+        while hertz and at_s + (1 - turned) / hertz < end_s:
+            at_s, turned = at_s + (1 - turned) / hertz, 0.0
+            unit.set_contact("cups", at_s, closed=True)
+            unit.set_contact("cups", at_s + 0.02, closed=False)
+        turned += (end_s - at_s) * hertz
+    failed, value = False, 10.0
+    for change in weather:
+        if change.kind == "contact":
+            unit.set_contact(INPUTS[change.name], change.at_s, closed=bool(change.value))
+        elif change.kind in {"level", "failed"}:
+            failed = bool(change.value) if change.kind == "failed" else failed
+            value = change.value if change.kind == "level" else value
+            ohm = 1000 * (1 + 3.9083e-3 * value - 5.775e-7 * value**2)
+            unit.set_level("outside", change.at_s, OPEN_WIRE if failed else ohm)
+
+
+def weather_of(story):
+    """Return a story's changes, tenths of seconds to minutes apart; the rain loop is whole at first."""
+    weather, now_s = [WeatherChange(0.0, "contact", "rain_loop", 1.0)], 60.0
+    for tenths, (kind, name, value) in story:
+        now_s += tenths / 10
+        weather.append(WeatherChange(now_s, kind, name, float(value), 1.3 if kind == "wind" else 0.0))
+    return weather
+
+
+def disagreement(unit, story):
+    """Return where a unit does what the oracle of its table says that it cannot; None for nowhere."""
+    weather = weather_of(story)
+    play(unit, weather)
+    owed = expected(TABLE.model, weather, UNTIL_S, stands={"roof": 0, "side": 0})
+    for tenths in range(0, int(UNTIL_S * 10), 31):
+        at_s = tenths / 10 + 0.05
+        unit.advance(at_s)
+        for override, said in owed.active(at_s).items():
+            if said != "open" and (override in unit.active) != (said == "yes"):
+                return override, at_s
+        for vent in TABLE.model.vents:
+            stands, within = unit.position(vent), owed.vents[vent].within(at_s)
+            if not within.low - 1e-6 <= stands <= within.high + 1e-6:
+                return vent, at_s, stands, within
+    return None
+
+
+@settings(max_examples=4, deadline=None)
+@given(story=STORIES)
+def test_the_unit_of_the_snow_house_does_what_its_table_says(story):
+    """No override is active, and no vent stands, where the oracle says that it cannot."""
+    assert disagreement(build(MockSettings.model_validate(snow_house()), 0.0, 0), story) is None
+
+
+SNOW = [
+    (10, ("contact", "snow_detector", 1)),
+    (300, ("level", "outside_temperature", -4)),
+    (900, ("contact", "snow_detector", 0)),
+]
+WIND = [(10, ("wind", "cups", 9.8)), (900, ("wind", "cups", 9.8)), (900, ("wind", "cups", 0))]
+CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
+
+
+@pytest.mark.parametrize(
+    ("fault", "story"),
+    [
+        ("ignores_rules", SNOW),
+        ("joined_by_or", SNOW),
+        ("last_joined_ignored", SNOW),
+        ("rule_entry_at_once", SNOW),
+        ("rule_release_at_once", SNOW),
+        ("wrong_rule_position", SNOW),
+        ("mean_wind_ignored", WIND),
+        ("loop_taken_for_open", CUT),
+    ],
+)
+def test_a_unit_that_joins_otherwise_disagrees(fault, story):
+    """The comparison can fail: a unit with a fault of joined conditions leaves what the oracle allows."""
+    healthy = build(MockSettings.model_validate(snow_house()), 0.0, 0)
+    assert disagreement(healthy, story) is None
+    assert disagreement(
+        build(MockSettings.model_validate(snow_house() | {"faults": {fault: 1.0}}), 0.0, 0), story
+    )
