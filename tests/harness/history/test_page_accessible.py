@@ -44,7 +44,7 @@ def pages(tmp_path_factory):
                     bench=bench, out=out / firmware, unit="GH-7", firmware=firmware, seed=seed, keeper=keeper
                 )
                 session.run(load_profile(SHIPPED / f"{name}.yaml"), SilentView())
-    history = History(place_of(place))
+    history = History(place_of(place), create=True)
     runs = [entry.record for entry in history.entries()]
     bad, *_ = (run for run in runs if run.verdict == "fail")
     good = [run for run in runs if run.profile == bad.profile and run.firmware == "2.9"]
