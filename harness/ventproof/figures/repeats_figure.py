@@ -30,6 +30,7 @@ _MOST_TOGETHER: Final = 3
 _GATE_PX: Final = 12.0
 """A deadline that differs by more from run to run has no gate: it would stand wrong for some of them."""
 _SLIT_PX: Final = 3.0
+_ROOM: Final = 0.03
 _TOP_PX: Final = 6.0
 _NAME_PX: Final = 20.0
 Place = tuple[str, int, int]
@@ -259,15 +260,18 @@ class Overlay:
 
     @property
     def x(self) -> AxisScale:
-        """Its times, along the picture."""
-        return AxisScale(self.from_s, self.to_s, LEFT, RIGHT)
+        """Its times, along the picture, with room behind them for a gate."""
+        return AxisScale(self.from_s, self.to_s + _ROOM * (self.to_s - self.from_s), LEFT, RIGHT)
 
     def gates(self, name: str) -> list[Deadline]:
-        """Return the deadlines of a signal that are the same in all runs, as far as the eye can see."""
+        """Return the deadlines of a signal that a run reached, and that are the same in all runs for the eye."""
+        x = self.x
         return [
             deadline
             for (signal, _, _), deadline in self.deadlines.items()
-            if signal == name and deadline.to_s - deadline.from_s <= _GATE_PX * self.x.per_px
+            if signal == name
+            and deadline.to_s - deadline.from_s <= _GATE_PX * x.per_px
+            and x(deadline.to_s) < RIGHT - _GATE_PX
         ]
 
 

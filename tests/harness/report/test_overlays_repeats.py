@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+from dataclasses import replace
 from types import SimpleNamespace
 from xml.etree import ElementTree
 
@@ -136,6 +137,18 @@ def test_a_run_that_cannot_be_judged_again_is_named_and_not_drawn(repeats, mock,
     assert [mark.said for mark in told.wrong] == ["repeat 3: fail", "repeat 1: unconfirmed"]
     assert "every reading of 2 runs" in told.says
     assert "Not drawn: 1" in told.says
+
+
+def test_a_deadline_that_differs_from_run_to_run_has_no_gate(repeats):
+    """It would stand wrong for some of the runs."""
+    thin = thin_run(decided_run(read_log(repeats[0])))
+    same, other = Overlay(), Overlay()
+    later = {place: due._replace(to_s=due.to_s + 5.0) for place, due in thin.deadlines.items()}
+    for overlay, deadlines in ((same, thin.deadlines), (other, later)):
+        overlay.take(thin)
+        overlay.take(replace(thin, deadlines=deadlines))
+    assert same.gates("roof_vent")
+    assert other.gates("roof_vent") == []
 
 
 def test_first_page_shows_the_picture_and_leads_to_the_runs_that_did_not_pass(repeats):
