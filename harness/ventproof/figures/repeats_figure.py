@@ -20,6 +20,7 @@ from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
 from ventproof.log.events import StepBegin
 from ventproof_bench.base.evidence import is_discrete
 from ventproof_bench.benchfile.vents import FULL_PERCENT
+from ventproof_bench.plant.contacts import ReckonedTraits
 
 _PLOT_PX: Final = 150.0
 _MOST_CELLS: Final = 400
@@ -100,9 +101,13 @@ class Deadline(NamedTuple):
 @final
 @dataclass(frozen=True, slots=True)
 class ThinSignal:
-    """A signal of one run: its unit, the band of its readings, and a line through them, broken at gaps."""
+    """A signal of one run: the band of its readings, and a line through them, broken at gaps.
+
+    What is reckoned has no readings: its band holds its bounds, and its line is their middle.
+    """
 
     unit: str
+    reckoned: bool
     band: CellBand
     lines: tuple[Points, ...]
 
@@ -163,8 +168,9 @@ def _deadlines(run: DecidedRun, origin_s: float) -> Iterator[tuple[Place, Deadli
 
 
 def _thin(course: Course, origin_s: float, span_s: float) -> ThinSignal:
+    reckoned = isinstance(course.traits, ReckonedTraits)
     width_s = 2.0 ** math.ceil(math.log2(span_s / _MOST_CELLS))
-    stretches = [*(_readings(course) if course.arrived else _bounds(course))]
+    stretches = [*(_bounds(course) if reckoned else _readings(course))]
     values = [value for _, points in stretches for _, value in points]
     per_px = max(values, default=0.0) - min(values, default=0.0)
     scale = (span_s / (RIGHT - LEFT), (per_px or 1.0) / _PLOT_PX)
@@ -177,7 +183,7 @@ def _thin(course: Course, origin_s: float, span_s: float) -> ThinSignal:
         _line([(t_s - origin_s, value) for t_s, value in points], scale, span_s / (_MOST_POINTS / 4))
         for _, points in stretches
     ]
-    return ThinSignal(course.traits.unit, CellBand.of(pieces, width_s), tuple(lines))
+    return ThinSignal(course.traits.unit, reckoned, CellBand.of(pieces, width_s), tuple(lines))
 
 
 def _readings(course: Course) -> Iterator[tuple[list[Piece], list[tuple[float, float]]]]:
@@ -242,6 +248,7 @@ class Overlay:
     steps: dict[int, tuple[str, float, float]] = field(default_factory=dict)
     bands: dict[str, CellBand] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
+    reckoned: set[str] = field(default_factory=set)
     deadlines: dict[Place, Deadline] = field(default_factory=dict)
 
     def take(self, run: ThinRun) -> None:
@@ -252,6 +259,7 @@ class Overlay:
             self.steps[number] = name, min(least_s, earliest_s), max(most_s, latest_s)
         for name, signal in run.signals.items():
             self.units[name] = signal.unit
+            self.reckoned |= {name} if signal.reckoned else set()
             held = self.bands.get(name)
             self.bands[name] = signal.band if held is None else held.joined(signal.band)
         for place, deadline in run.deadlines.items():

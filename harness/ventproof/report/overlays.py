@@ -100,6 +100,8 @@ def _told(group: _Group, ident: str) -> ReportedOverlay:
 def _sentences(group: _Group) -> Iterator[str]:
     read, lines = len(group.members) - group.without, len(group.drawn)
     yield f"The grey band contains every reading of {'all ' if read == len(group.members) else ''}{read} runs."
+    if reckoned := ", ".join(sorted(group.overlay.reckoned)):
+        yield f"Of {reckoned}, reckoned from contacts, it contains every possible value."
     yield "Time starts at the first stimulus of each run."
     if any(group.overlay.gates(name) for name in group.overlay.bands):
         yield "A gap between thick lines is where the signal must be at its deadline."

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.envelope.spans import Piece
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.envelope.spans import INF, Piece
 from ventproof.figures.decided_run import decided_run
 from ventproof.figures.repeats_figure import CellBand, Overlay, thin_run
 from ventproof.log.read import read_log
@@ -137,6 +138,25 @@ def test_a_run_that_cannot_be_judged_again_is_named_and_not_drawn(repeats, mock,
     assert [mark.said for mark in told.wrong] == ["repeat 3: fail", "repeat 1: unconfirmed"]
     assert "every reading of 2 runs" in told.says
     assert "Not drawn: 1" in told.says
+
+
+def test_of_what_is_reckoned_the_band_has_every_possible_value(mock, tmp_path):
+    """It has no readings; the caption says what the band is instead."""
+    profile = SHIPPED.parent / "closed-loop" / "reckoned" / "rain-turns-a-short-run.yaml"
+    bench = (SHIPPED_BENCH.parent / "loop-reckoned.yaml").read_text(encoding="utf-8")
+    text = profile.read_text(encoding="utf-8")
+    logs = [mock.run(tmp_path, text, bench, repeat=repeat) for repeat in (1, 2)]
+    run = decided_run(read_log(logs[0]))
+    thin = thin_run(run)
+    band = thin.signals["roof_vent"].band
+    bounded = [piece for piece in run.courses["roof_vent"].pieces if piece.l0 > -INF]
+    assert bounded
+    for piece in bounded:
+        low, high = band.cells[(piece.t0 + thin.from_s) // band.width_s]
+        assert low <= piece.l0
+        assert high >= piece.u0
+    (told,) = report_of(logs).overlays
+    assert "Of roof_vent, reckoned from contacts, it contains every possible value." in told.says
 
 
 def test_a_deadline_that_differs_from_run_to_run_has_no_gate(repeats):
