@@ -36,6 +36,7 @@ _TOP_PX: Final = 6.0
 _NAME_PX: Final = 20.0
 Place = tuple[str, int, int]
 Points = tuple[tuple[float, float], ...]
+Lines = Mapping[str, tuple[Points, ...]]
 
 
 @final
@@ -231,11 +232,11 @@ def _line(points: Sequence[tuple[float, float]], scale: tuple[float, float], wid
 
 @final
 class DrawnRun(NamedTuple):
-    """A run that is drawn as a line: what it is called, how it stands, and what it left."""
+    """A run that is drawn: what it is called, how it stands, and its lines by signal."""
 
     name: str
     standing: str
-    thin: ThinRun
+    lines: Lines
 
 
 @final
@@ -334,7 +335,7 @@ def _lines(drawing: Drawing, panel: Panel, name: str, drawn: Sequence[DrawnRun])
     ends: dict[tuple[int, int, str], list[str]] = {}
     for run in sorted(drawn, key=lambda run: run.standing != "pass"):
         good = run.standing == "pass"
-        lines = run.thin.signals[name].lines if name in run.thin.signals else ()
+        lines = run.lines.get(name, ())
         for points in lines:
             panel.line(
                 points,

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple, final
 
-from ventproof.figures.repeats_figure import DrawnRun, Overlay, ThinRun, repeats_figure
+from ventproof.figures.repeats_figure import DrawnRun, Lines, Overlay, ThinRun, repeats_figure
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.cover import count_text
 from ventproof.report.model import Chapter, Figure, ReportedMark, ReportedOverlay
@@ -38,7 +38,7 @@ class _Group:
     profile: str
     members: list[_Member] = field(default_factory=list)
     overlay: Overlay = field(default_factory=Overlay)
-    drawn: list[tuple[_Member, ThinRun]] = field(default_factory=list)
+    drawn: list[tuple[_Member, Lines]] = field(default_factory=list)
     without: int = 0
 
     def take(self, member: _Member, thin: ThinRun | None) -> None:
@@ -48,7 +48,7 @@ class _Group:
             self.without += 1
             return
         self.overlay.take(thin)
-        self.drawn.append((member, thin))
+        self.drawn.append((member, {name: signal.lines for name, signal in thin.signals.items()}))
         if len(self.drawn) > MOST_LINES:
             best = max(STANDINGS.index(one.standing) for one, _ in self.drawn)
             places = [i for i, (one, _) in enumerate(self.drawn) if STANDINGS.index(one.standing) == best]
@@ -90,7 +90,7 @@ def _told(group: _Group, ident: str) -> ReportedOverlay:
     ]
     counts = count_text(Counter(member.standing for member in group.members))
     says = " ".join(_sentences(group))
-    drawn = [DrawnRun(names[member.ident], member.standing, thin) for member, thin in group.drawn]
+    drawn = [DrawnRun(names[member.ident], member.standing, lines) for member, lines in group.drawn]
     named = f" Not passed: {'; '.join(mark.said for mark in wrong)}." if wrong else ""
     title = f"{group.profile}. {counts}"
     svg = repeats_figure(ident, title, f"{says}{named}", group.overlay, drawn)
