@@ -228,6 +228,10 @@ class Panel:
         shown = [part for piece in pieces for span in spans if (part := clip(piece, *span))]
         self._filled(shown, class_="demanded", stroke="currentColor", **_TINT)
 
+    def seen(self, pieces: Iterable[Piece]) -> None:
+        """Tint between which values the readings of several runs lie."""
+        self._filled(pieces, class_="seen", fill="currentColor", fill_opacity="0.15")
+
     def perhaps(self, pieces: Iterable[Piece]) -> None:
         """Hatch values outside of what is demanded that no reading rules out."""
         shown = list(pieces)

@@ -8,14 +8,16 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.figures.repeats_figure import thin_run
 from ventproof.log.events import Header, PinnedText, PollSeen, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
 from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
-from ventproof.report.chapter import Signing, chapter_of
+from ventproof.report.chapter import JudgedLog, Signing, chapter_of
 from ventproof.report.cover import cover_of
 from ventproof.report.model import NO_PAST, Past, Report, Section, short_code
+from ventproof.report.overlays import LaidRun, Overlays
 from ventproof.report.pages import Pages, RunPage, remembered, write_run
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
@@ -40,6 +42,7 @@ class _Part:
         here: of a run, what a set of logs is counted by.
         link: of a run, where the first page finds its own page; empty where it has none.
         check: of a self-check, its log with the figures.
+        laid: of a run, what it leaves for the picture of repeats; it is not held.
     """
 
     digest: str
@@ -49,6 +52,7 @@ class _Part:
     here: PresentLog | None = None
     link: str = ""
     check: LogState | None = None
+    laid: LaidRun | None = None
 
 
 @final
@@ -101,7 +105,8 @@ def report_of(
         OSError: a page cannot be written.
     """
     complete = complete or len(paths) <= FEW
-    done = list(_sharing(each(_part, _jobs(paths, pages, complete=complete))))
+    overlays = Overlays()
+    done = list(_laid(_sharing(each(_part, _jobs(paths, pages, complete=complete))), overlays))
     whole = [part for part in done if isinstance(part, _Part)]
     lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
     parts = _unique(whole)
@@ -112,14 +117,14 @@ def report_of(
         raise FileError(problems or [Problem(str(paths[0]), None, None, *_NO_RUN)])
     chapters = tuple(part.chapter for part in runs if part.chapter is not None)
     checked = checked_set([part.here for part in whole if part.here], choice)
-    started = [part.header.started or "" for part in runs]
     return Report(
         cover=cover_of(chapters, checked, lost, past),
+        overlays=overlays.told(),
         chapters=chapters,
         sections=(*_benches(runs, checks), *_annexes(runs, annex)),
         complete=complete,
         cautions=CAUTIONS,
-        date=max(started)[:10],
+        date=max(part.header.started or "" for part in runs)[:10],
         maker=_MAKER,
         pages={part.chapter.ident: part.link for part in runs if part.chapter},
     )
@@ -157,7 +162,8 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
         if state.is_check:
             figures = tuple(e for e in state.events if not isinstance(e, PollSeen | StimulusApplied))
             return _Part(state.digest, state.broken_at, check=replace(state, events=figures))
-        chapter = chapter_of(state, path.name, job.ident, _signing(path), complete=job.complete)
+        log = JudgedLog.of(state)
+        chapter = chapter_of(log, path.name, job.ident, _signing(path), complete=job.complete)
     except FileError as error:
         return tuple(
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
@@ -165,9 +171,12 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
     if job.page is not None:
         write_run(chapter, job.page, complete=job.complete)
         chapter = remembered(chapter)
-    header = replace(header_of(state), profile=PinnedText())
+    header = header_of(state)
+    laid = LaidRun(header.profile.sha256, thin_run(log.run) if log.run else None)
+    header = replace(header, profile=PinnedText())
     link = job.page.link if job.page else ""
-    return _Part(state.digest, state.broken_at, header, chapter, present_log(path, state), link)
+    here = present_log(path, state)
+    return _Part(state.digest, state.broken_at, header, chapter, here, link, laid=laid)
 
 
 def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tuple[Problem, ...]]:
@@ -182,6 +191,21 @@ def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tu
             header = part.header
             table = once(header.table) if header.table else None
             yield replace(part, header=replace(header, bench=once(header.bench), table=table))
+        else:
+            yield part
+
+
+def _laid(
+    done: Iterable[_Part | tuple[Problem, ...]], overlays: Overlays
+) -> Iterator[_Part | tuple[Problem, ...]]:
+    """Yield the parts without what they leave for the picture of repeats, which takes each run once."""
+    known: set[tuple[object, ...]] = set()
+    for part in done:
+        if isinstance(part, _Part) and part.chapter and part.laid:
+            if _told(part) not in known:
+                known.add(_told(part))
+                overlays.take(part.chapter, part.laid)
+            yield replace(part, laid=None)
         else:
             yield part
 

@@ -102,11 +102,26 @@ class _Judged:
         return cls(results, figures, states_of(run.case))
 
 
-def chapter_of(state: LogState, name: str, ident: str, signing: Signing, *, complete: bool = True) -> Chapter:
+@final
+@dataclass(frozen=True, slots=True)
+class JudgedLog:
+    """A log of a run, read, with what its evidence says; None, and why, where it cannot be judged again."""
+
+    state: LogState
+    run: DecidedRun | None
+    trouble: str
+
+    @classmethod
+    def of(cls, state: LogState) -> JudgedLog:
+        """Judge a log again."""
+        return cls(state, *attempt(lambda: decided_run(state)))
+
+
+def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, complete: bool = True) -> Chapter:
     """Return what a report says of one run.
 
     Args:
-        state: its log, read; of a run, not of a self-check.
+        log: its log, judged again.
         name: what the log file is called.
         ident: begins everything that links point to.
         signing: what is known of its signature.
@@ -115,12 +130,12 @@ def chapter_of(state: LogState, name: str, ident: str, signing: Signing, *, comp
     Raises:
         FileError: the log's first line or its findings are not what ventproof writes.
     """
+    state, run = log.state, log.run
     record = results_of(state, name)
-    run, trouble = attempt(lambda: decided_run(state))
     found = [event.finding for event in state.events if isinstance(event, FindingMade)]
     again = findings_of(run.case) if run else ()
     told = found if state.closed and found else again or found
-    stands = standing_of(state, run.case if run else None, again, trouble)
+    stands = standing_of(state, run.case if run else None, again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
     header = header_of(state, name)

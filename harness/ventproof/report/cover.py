@@ -66,7 +66,7 @@ def cover_of(
             (chapter.standing for chapter in chapters if chapter.digest not in whole.superseded), whole, lost
         ),
         of_set=whole.standing,
-        says=_before(whole) + _count(standings),
+        says=_before(whole) + count_text(standings),
         cause=cause_of(groups, chapters),
         conditions=tuple(dict.fromkeys([*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL)])),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
@@ -97,7 +97,8 @@ def _title(chapters: Sequence[Chapter]) -> str:
     return f"{unit}, {firmware}"
 
 
-def _count(standings: Counter[str]) -> str:
+def count_text(standings: Counter[str]) -> str:
+    """Return how many runs stand how, in a sentence."""
     total = standings.total()
     if total == 1:
         return "One run."

@@ -225,6 +225,26 @@ class ReportedMatrix:
 
 @final
 @dataclass(frozen=True, slots=True)
+class ReportedOverlay:
+    """The runs of one profile in one picture.
+
+    Attributes:
+        profile: its name.
+        counts: how many runs stand how.
+        says: what is drawn, in sentences.
+        wrong: the runs that did not pass, each with its name.
+        figure: the picture.
+    """
+
+    profile: str
+    counts: str
+    says: str
+    wrong: tuple[ReportedMark, ...]
+    figure: Figure
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class ReportedEntry:
     """One run in the first page's list; a file that is no log has no `ident` and is named in the profile's place."""
 
@@ -294,6 +314,7 @@ class Report:
 
     Attributes:
         cover: the first page.
+        overlays: one a profile that was run more than once.
         chapters: one a run.
         sections: benches, and annexes.
         complete: whether every response is drawn, and not only what did not pass.
@@ -304,6 +325,7 @@ class Report:
     """
 
     cover: ReportedCover
+    overlays: tuple[ReportedOverlay, ...]
     chapters: tuple[Chapter, ...]
     sections: tuple[Section, ...]
     complete: bool

@@ -63,7 +63,8 @@ def pages(tmp_path_factory):
     write_comparison(compare(old, side_of("again", by_firmware["2.9"]), limits), out / "same.html")
     write_trend_page(trend(side_of("all", [*runs, *sometimes]), limits), out / "trend.html")
     write_history(out / "history.html", history, Wanted())
-    write_report(sorted(out.glob("2.1*/*.jsonl")), out / "report.html")
+    report = write_report(sorted(out.glob("2.1*/*.jsonl")), out / "report.html")
+    assert report.overlays, "the picture of repeats is looked at, too"
     return out
 
 

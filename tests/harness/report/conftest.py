@@ -20,11 +20,13 @@ RAIN = (SHIPPED / "rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
 
 
-def run(out, profile=COUNT, bench=BENCH, faults=(), **stated):
-    """Run a profile on the mock; return the log."""
+def run(out, profile=COUNT, bench=BENCH, faults=(), repeat=1, **stated):
+    """Run a profile on the mock, as the last repeat of a plan; return the log."""
     stated = {"unit": "V-1042", "firmware": "3.1", "operator": "Halvorsen"} | stated
     session = Session(bench=with_faults(read_bench("bench.yaml", bench), faults), out=out, **stated)
-    return session.run(read_profile("profile.yaml", profile), SilentView()).log
+    read = read_profile("profile.yaml", profile)
+    *_, last = session.plan([read], repeat).places
+    return session.run(read, SilentView(), last).log
 
 
 def events_of(log):
