@@ -60,7 +60,7 @@ def pace(done: int, of: int, gone_s: float, *, each: str = "") -> str:
         each: what is counted, such as `runs`.
     """
     count = f"{done} of {of} {each}".rstrip()
-    if not done or gone_s <= 0:
+    if not done or gone_s < 1:  # nothing that a rate could be told from
         return count
     rate = 60 * done / gone_s
     many = f"{rate:.0f}" if rate >= 10 else f"{rate:.1f}"  # noqa: PLR2004 - a tenth matters below

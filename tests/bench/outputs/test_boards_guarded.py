@@ -322,7 +322,7 @@ def test_contacts_open_in_time_although_all_processes_are_killed(link):
             bus = {
                 "link": link,
                 **where,
-                "timeout": "60 ms",
+                "timeout": "200 ms",
                 "quiet_after_fault": "30 ms",
                 "poll_every": "50 ms",
             }

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from pydantic import ValidationError
 
 from ventproof_bench.benchfile.model import ContactOutput, InProcessBus, SerialBus, TcpBus
-from ventproof_bench.drivers.driver import fastest_edge_s, find, names
+from ventproof_bench.drivers.driver import fastest_edge_s
 from ventproof_bench.mock.wires.relay_boards import FramesBoard
 from ventproof_bench.mock.wires.scpi_instruments import ScpiBoard
 from ventproof_bench.relays.frames import FramesOptions, Template, crc16_modbus, lrc, sum8, xor8
@@ -206,12 +206,3 @@ def test_a_stated_fastest_edge_counts_and_so_do_slow_contacts():
     slow = ContactOutput(driver="mock", wired=wired, operate="15 ms", bounce="5 ms")
     assert fastest_edge_s(slow, {}) == pytest.approx(0.02)
     assert fastest_edge_s(slow.model_copy(update={"fastest_edge": 0.008}), {}) == pytest.approx(0.008)
-
-
-@pytest.mark.parametrize("name", names())
-def test_every_driver_says_what_it_is(name):
-    """Each driver has a sentence for `ventproof explain`, and a docstring for each of its words."""
-    driver = find(name)
-    assert driver.about.endswith(".")
-    for word, field in driver.options.model_fields.items():
-        assert field.description or word == "port", f"{name}: {word}"

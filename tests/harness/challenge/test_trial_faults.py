@@ -121,7 +121,7 @@ def test_why_a_fault_is_missed(fault, text, why):
 
 
 @pytest.mark.parametrize(
-    ("fault", "name"), [("replies_busy", "rain-contact-bounce-ignored"), ("counter_wraps_16", "rain-count")]
+    ("fault", "name"), [("replies_busy", "readings-follow-the-sensors"), ("counter_wraps_16", "rain-count")]
 )
 def test_what_cannot_be_told_leaves_it_open(fault, name):
     """Trouble with the bus, and a count that a restart may have set anew, are neither a pass nor a fail."""

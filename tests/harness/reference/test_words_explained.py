@@ -10,7 +10,7 @@ import yaml
 
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
-from ventproof.reference.schema import families
+from ventproof.reference.schema import docs_of, families
 from ventproof.reference.words import (
     EXAMPLES,
     example_text,
@@ -28,6 +28,7 @@ from ventproof.verdict import finding
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.quantities import parse, value_fault
 from ventproof_bench.benchcheck.load import read_bench
+from ventproof_bench.drivers.driver import find, names
 from ventproof_bench.mock.faults.catalogue import CATALOGUE
 
 SERIES = {name: example_text(name) for name in ("gauge.csv", "mast.csv")}
@@ -341,3 +342,11 @@ def test_exit_codes_are_explained_each_and_no_other(word):
     told = explain(word).partition("Example:")[2]
     numbers = {int(line.split()[0]) for line in told.splitlines() if line.strip()}
     assert numbers == {code for name, code in vars(finding).items() if name.startswith("EXIT_")}
+
+
+@pytest.mark.parametrize("name", names())
+def test_every_driver_says_what_it_is(name):
+    """Each driver has a sentence for `ventproof explain`, and a docstring for each of its words."""
+    driver = find(name)
+    assert driver.about.endswith(".")
+    assert driver.options.model_fields.keys() - docs_of(driver.options) <= {"port"}

@@ -122,7 +122,7 @@ def learn(tmp_path, monkeypatch):
         bench = FirstBench(title="b", buses={"unit": bus}, unit_id=1, signals=SIGNALS, settings=(setting,))
         coils = tuple({"bus": "unit", "unit_id": 2, "coil": n} for n in range(len(effects)))
         dialogue = Dialogue(tmp_path / "b.yaml", technician, {})
-        clicker = Clicker(dialogue, bench, RelayBoard("coil", coils), Clearance(dialogue, clear=True))
+        clicker = Clicker(dialogue, bench, RelayBoard("coil", coils), Clearance(dialogue, clear=True), None)
         return clicker.learn(), technician, board.log
 
     return go
