@@ -13,6 +13,7 @@ from ventproof.figures.response_figure import can_be_drawn, decided_s, observed
 from ventproof.figures.sheet import LEFT, RIGHT
 from ventproof.log.events import StepBegin
 from ventproof.verdict.finding import Verdict
+from ventproof.verdict.text import value_text
 
 if TYPE_CHECKING:
     from ventproof.case.case import Result
@@ -59,8 +60,8 @@ def draw_brackets(
         top = y + row * _VERDICT_PX
         colour = sheet.VERDICT_COLOUR[one.verdict]
         for left, right in one.spans:
-            for x in (left, right):
-                drawing.line(x, top, x, top + 6, stroke=colour, stroke_width=1.5)
+            ends = "".join(f"M{value_text(x)} {value_text(top)}v6" for x in (left, right))
+            drawing.mark("path", d=ends, stroke=colour, stroke_width=1.5)
             drawing.line(left, top + 3, right, top + 3, class_="watched", stroke=colour, stroke_width=1.5)
         sheet.verdict_sign(drawing, one.verdict, one.words_at - _SIGN_PX + 7, top + 13, 0.45)
         if one.said:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, final
 from urllib.parse import quote
 
 from ventproof.report.model import Figure, plain
-from ventproof.report.typeset import TEMPLATES, page
+from ventproof.report.typeset import TEMPLATES, page, style
 
 if TYPE_CHECKING:
     from ventproof.report.model import Chapter, ReportedResponse
@@ -83,8 +83,7 @@ def write_run(chapter: Chapter, its: RunPage, *, complete: bool) -> None:
         OSError: it cannot be written.
     """
     texts = {"chapter": plain(chapter), "home": its.home, "maker": its.maker, "complete": complete}
-    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
-    its.file.write_text(page(TEMPLATES / "run.html.j2", texts, css), encoding="utf-8")
+    its.file.write_text(page(TEMPLATES / "run.html.j2", texts, style("report.css")), encoding="utf-8")
 
 
 def remembered(chapter: Chapter) -> Chapter:

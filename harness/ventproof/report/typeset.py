@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 
 
 T = TypeVar("T")
+_COMMENT: Final = re.compile(r"/\*.*?\*/", re.DOTALL)
+_AROUND: Final = re.compile(r"\s*([{};])\s*")
+"""In a style sheet, where space says nothing; no text that it shows has one of these."""
 _HERE: Final = Path(__file__).parent
 _CREATOR: Final = re.compile(rb"(<xmp:CreatorTool>|/Creator\()(Typst [\d.]+)(<|\))")
 """Where a document names what made it; a typesetter made none of what it says. Lengths stay as they are."""
@@ -65,6 +68,13 @@ def _template(template: Path) -> Template:
         keep_trailing_newline=True,
     )
     return pages.get_template(template.name)
+
+
+@cache
+def style(*names: str) -> str:
+    """Return style sheets of the report's templates as one, for a page to carry: no comments, no indentation."""
+    told = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in names)
+    return _AROUND.sub(r"\1", _COMMENT.sub("", told)).strip()
 
 
 def document(template: Path, texts: Mapping[str, Any]) -> bytes:

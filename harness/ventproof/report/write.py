@@ -11,7 +11,7 @@ from urllib.parse import unquote
 from ventproof.report.build import FEW, Annex, report_of
 from ventproof.report.model import NO_PAST, Past, plain
 from ventproof.report.pages import Pages, folder_beside
-from ventproof.report.typeset import TEMPLATES, document, maker_for, page
+from ventproof.report.typeset import TEMPLATES, document, maker_for, page, style
 from ventproof.runset.present import Choice
 from ventproof_bench.base.files import whole_file, whole_folder
 
@@ -21,9 +21,12 @@ if TYPE_CHECKING:
 
 def html_of(report: Report) -> str:
     """Return a report as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
-    css = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("report.css", "first.css"))
     told_here = tuple(chapter for chapter in report.chapters if not report.pages[chapter.ident])
-    return page(TEMPLATES / "report.html.j2", plain(replace(report, chapters=told_here)), css)
+    return page(
+        TEMPLATES / "report.html.j2",
+        plain(replace(report, chapters=told_here)),
+        style("report.css", "first.css"),
+    )
 
 
 def pdf_of(report: Report, *, complete: bool = False) -> bytes:
