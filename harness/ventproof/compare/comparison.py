@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.compare.measures import Compared, ShiftLimits, compared
 from ventproof.compare.side import Side, complete, responses
-from ventproof.log.run import ABORTED
+from ventproof.log.run import ABORTED, VIRTUAL
 from ventproof.statistics.shifts import MOST_REPEATS, fewer_passes
 from ventproof.verdict.brief import brief
 from ventproof.verdict.text import percent, rounded_up
@@ -336,6 +336,8 @@ def _alarms(base: Side, candidate: Side) -> Iterator[str]:
     if {run.digest for run in base.runs} & {run.digest for run in candidate.runs}:
         yield "some runs are the same on both sides, to the byte: the same seed of a virtual bench, the same firmware"
     yield from _changed_demands(base, candidate)
+    if base.told("clock") == candidate.told("clock") == ("virtual",):
+        yield VIRTUAL
 
 
 def _differing(base: Side, candidate: Side, of: str, what: str) -> Iterator[str]:

@@ -16,7 +16,7 @@ from ventproof.compare.measures import Compared, ShiftLimits, judged, measured, 
 from ventproof.compare.side import Side, complete, responses
 from ventproof.history.dashboard import tally_of
 from ventproof.history.trends import firmware_order
-from ventproof.log.run import ABORTED
+from ventproof.log.run import ABORTED, VIRTUAL
 from ventproof.statistics.shifts import changes, noise_of
 from ventproof.verdict.brief import brief, cause_sentence
 from ventproof.verdict.finding import Verdict
@@ -268,6 +268,8 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
         rules = dict.fromkeys(run.decision for run in runs)
         if len(rules) > 1:
             yield f"the runs of {name} have different decision rules, which may be what changed: {', '.join(rules)}"
+    if "virtual" in side.told("clock"):
+        yield VIRTUAL
 
 
 def _profiles(runs: Sequence[RunRecord]) -> set[str]:

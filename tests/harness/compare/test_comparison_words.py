@@ -18,6 +18,7 @@ from ventproof.compare.side import side_of
 from ventproof.compare.trend import conclusion, trend
 from ventproof.compare.trend_page import html_of_trend
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
+from ventproof.log.run import VIRTUAL
 from ventproof.terminal.comparison import show_comparison, show_trend
 from ventproof.verdict.finding import Bounds, NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
@@ -524,3 +525,10 @@ def test_planned_runs_that_a_side_lacks_are_told_first(logged):
     assert alarm.startswith("2.3: 2 of 3 planned runs are not here, of plan ")
     assert alarm.endswith(": rain closes the vents, repeat 1 of 3; rain closes the vents, repeat 3 of 3")
     assert trend(old, ShiftLimits()).alarms[0] == alarm.removeprefix("2.3: ")
+
+
+def test_a_comparison_of_the_mock_says_that_it_tells_nothing_of_a_real_unit(compared, logged):
+    """Both sides in virtual time: what differs is the mock, and a reader must know."""
+    new = logged(firmware="1.1", digest="n", clock="virtual").run
+    old = logged(firmware="1.0", digest="o", clock="virtual").run
+    assert compared([old], [new]).alarms == (VIRTUAL,)
