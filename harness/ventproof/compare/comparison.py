@@ -438,7 +438,7 @@ def _coarsest(found: Comparison) -> str:
     times = [one for one in found.shifts if one.measure == "time"] or found.shifts
     worst = max(times, key=lambda one: one.shift.limit)
     limit = amount(worst.shift.limit, worst.unit)
-    return f"The widest limit is {limit}, of {worst.key.signal} in {worst.key.profile}: {worst.key.step}."
+    return f"The widest limit is {limit}, of {worst.key.signal} in {worst.key.profile!r}, step {worst.key.step!r}."
 
 
 def closing(found: Comparison) -> str:

@@ -87,7 +87,7 @@ class PassContrast:
         said, cure = self._said()
         hollow = replace(found, response_s=None, slack_s=None, hollow=True)
         if self._enough:
-            return replace(hollow, why=f"{said}, which is enough by the profile's own word")
+            return replace(hollow, why=f"{said}; the profile states that this is enough")
         return replace(hollow, verdict=Verdict.INCONCLUSIVE, why=f"{said}; {cure}")
 
     def _forget(self) -> None:
@@ -105,16 +105,16 @@ class PassContrast:
                 f"nothing shows that it moved since {self._event}, so this shows nothing about how it moves"
             )
             return said, "require it of a travel, or `stays` of a vent that must not move"
-        cure = "begin where it is not so, or say `already_so: enough` if that it is so is enough"
+        cure = "begin the step in another state, or state `already_so: enough` if no change is required"
         before = self._before
         if before is None:
             return (
-                f"not known to have been otherwise before {self._event}: nothing was read shortly before",
+                f"not known to have been different before {self._event}: nothing was read shortly before",
                 cure,
             )
         if before.low >= self._band.low - EPS and before.high <= self._band.high + EPS:
-            return f"already so before {self._event}", cure
-        return f"perhaps already so before {self._event}: the readings do not tell", cure
+            return f"already as required before {self._event}", cure
+        return f"perhaps already as required before {self._event}: the readings do not show it", cure
 
 
 def contrast_of(formula: Formula, from_s: float, event: str, role: Role) -> PassContrast | None:

@@ -49,7 +49,10 @@ def test_what_was_so_already_is_no_pass(run):
     assert result.outcome.verdict == "inconclusive"
     hollow = [f for f in result.findings if f.hollow]
     assert [(f.step, f.number, f.status) for f in hollow] == [(2, n, Status.INCONCLUSIVE) for n in (0, 1)]
-    assert all(f.why.startswith("already so before the stimulus; begin where it is not so") for f in hollow)
+    assert all(
+        f.why.startswith("already as required before the stimulus; begin the step in another state")
+        for f in hollow
+    )
     assert all(f.status is Status.PASS for f in result.findings if not f.hollow)
 
 
@@ -69,15 +72,15 @@ def test_by_the_profiles_own_word_it_is_a_pass_that_every_output_marks(run, vent
     result = run(ENOUGH)
     assert result.outcome.verdict == "pass"
     assert [f.hollow for f in result.findings if f.step == 2] == [True, True, False]
-    demand, why = "and may be so already", "enough by the profile's own word"
+    demand, why = "and may be so already", "the profile states that this is enough"
     code, shown, _ = ventproof("judge", result.log)
     assert code == 0
     flat = " ".join(re.sub(r"[│\s]+", " ", shown).split())
     assert "is on within 3 s, and may be so already" in flat
     for ending, marks in (
-        ("html", (demand, why.replace("'", "&#39;"))),
-        ("xml", (demand, f"<system-out>already so before the stimulus, which is {why}")),
-        ("md", (demand, f"already so before the stimulus, which is {why}")),
+        ("html", (demand, why)),
+        ("xml", (demand, f"<system-out>already as required before the stimulus; {why}")),
+        ("md", (demand, f"already as required before the stimulus; {why}")),
         ("json", (demand, why, '"hollow": true')),
     ):
         out = tmp_path / f"report.{ending}"
@@ -88,7 +91,7 @@ def test_by_the_profiles_own_word_it_is_a_pass_that_every_output_marks(run, vent
     past, page = tmp_path / "h.sqlite", tmp_path / "runs.html"
     assert ventproof("history", "import", result.log, "--history", past)[0] == 0
     assert ventproof("history", "--history", past, "--html", page)[0] == 0
-    assert why.replace("'", "&#39;") in page.read_text(encoding="utf-8")
+    assert why in page.read_text(encoding="utf-8")
 
 
 def test_a_summary_of_runs_names_passes_that_show_nothing(ventproof, tmp_path, shipped):

@@ -99,6 +99,6 @@ def test_a_pass_shows_something_only_if_the_bounds_prove_that_it_was_otherwise()
     """A vent that was shut all the time reached nothing; one that was open did."""
     already = ruled(f.ReachesFormula(0.0, 5.0, 20.0), [(0, SHUT)])
     assert already.verdict is Verdict.INCONCLUSIVE
-    assert already.why.startswith("already so before the stimulus")
+    assert already.why.startswith("already as required before the stimulus")
     assert ruled(f.ReachesFormula(0.0, 5.0, 20.0), [(0, SHUT)], Role.STATE).verdict is Verdict.PASS
     assert not ruled(f.ReachesFormula(0.0, 5.0, 20.0), OPEN_THEN_CLOSE).hollow

@@ -58,7 +58,7 @@ LATER = Gap("unit", 9.8, 11.0, "timeout")
     ("formula", "readings", "traits", "gaps", "shows"),
     [
         pytest.param(ON, OFF_THEN_ON, FLAG, (), "", id="it came"),
-        pytest.param(ON, every(8, 15, 1), FLAG, (), "already so before", id="it was there"),
+        pytest.param(ON, every(8, 15, 1), FLAG, (), "already as required before", id="it was there"),
         pytest.param(ON, every(10.3, 15, 1), FLAG, (), "not known", id="nothing was read before"),
         pytest.param(
             ON, [*every(6, 7, 0), *every(10.3, 15, 1)], FLAG, (SILENT,), "not known", id="silence before"
@@ -75,17 +75,22 @@ LATER = Gap("unit", 9.8, 11.0, "timeout")
             id="left, and came again",
         ),
         pytest.param(AT_5, [*every(8, 10, 99), *every(20.2, 30, 5)], VENT, (), "", id="a vent came"),
-        pytest.param(AT_5, every(8, 30, 5), VENT, (), "already so before", id="a vent was there"),
+        pytest.param(AT_5, every(8, 30, 5), VENT, (), "already as required before", id="a vent was there"),
         pytest.param(
             AT_5,
             [*every(8, 10.2, 3.1), *every(10.3, 30, 5)],
             VENT,
             (),
-            "perhaps already so",
+            "perhaps already as required",
             id="at the band's edge",
         ),
         pytest.param(
-            f.ReturnsFormula(5.0, 2.0, 0.0, 30.0), every(8, 42, 5), VENT, (), "already so", id="never left"
+            f.ReturnsFormula(5.0, 2.0, 0.0, 30.0),
+            every(8, 42, 5),
+            VENT,
+            (),
+            "already as required",
+            id="never left",
         ),
         pytest.param(
             f.OvershootsAtMostFormula(2.0, 5.0, 9.0), every(8, 30, 50), VENT, (), "moved", id="stood"
@@ -106,7 +111,7 @@ def test_a_pass_needs_a_reading_that_differs_from_what_is_demanded(
 ) -> None:
     """Without one it is inconclusive and says why and what would cure it; by the profile's own word it is a pass."""
     if rule is Rule.SIMPLE and shows.startswith("perhaps"):
-        shows = "already so before"  # a reading as it stands has no edge of its own
+        shows = "already as required before"  # a reading as it stands has no edge of its own
     found = ruled(formula, readings, traits=traits, rule=rule, gaps=gaps)
     enough = ruled(formula, readings, traits=traits, rule=rule, gaps=gaps, role=Role.STATE)
     plain = ruled(formula, readings, traits=traits, rule=rule, gaps=gaps, role=Role.CONDITION)
@@ -118,7 +123,7 @@ def test_a_pass_needs_a_reading_that_differs_from_what_is_demanded(
         assert found.response_s is enough.response_s is None
         assert shows in found.why
         assert "; " in found.why
-        assert "by the profile's own word" in enough.why
+        assert "the profile states that this is enough" in enough.why
     else:
         assert found == enough == plain
 
