@@ -7,7 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.compare.comparison import way
+from ventproof.compare.comparison import moved_most, way
 from ventproof.verdict.brief import cause_sentence
 
 if TYPE_CHECKING:
@@ -61,6 +61,11 @@ class ShiftGroup:
     def profiles(self) -> int:
         """In how many profiles."""
         return len({one.key.profile for one in self.shifts})
+
+    @property
+    def headline(self) -> str:
+        """Which way the signal differs, and by how much at most."""
+        return moved_most(self.shifts)
 
 
 def flip_groups(flips: Iterable[Flip]) -> list[FlipGroup]:

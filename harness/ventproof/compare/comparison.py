@@ -484,6 +484,16 @@ def moved(compared: Compared) -> str:
     return f"{verb} {amount(abs(estimate), compared.unit)} {up if estimate >= 0 else down}"
 
 
+def moved_most(compared: Sequence[Compared]) -> str:
+    """Return which way a response differs, and by how much at most: `roof_vent responds up to 6.1 s later`."""
+    most = max(compared, key=lambda one: abs(one.shift.estimate))
+    verb, up, down = _WAYS[most.measure]
+    estimate = most.shift.estimate
+    at_most = "up to " if len(compared) > 1 else ""
+    size = f"{at_most}{amount(abs(estimate), most.unit)}"
+    return f"{most.key.signal} {verb} {size} {up if estimate >= 0 else down}"
+
+
 def way(compared: Compared) -> str:
     """Return which way a response differs, without by how much: `roof_vent responds later`."""
     verb, up, down = _WAYS[compared.measure]

@@ -157,7 +157,7 @@ def groups_texts(
     return [
         {
             "meaning": group.meaning,
-            "cause": group.cause,
+            "cause": group.headline,
             "profiles": group.profiles,
             "open": opened and group.meaning != "open" and number < _OPEN,
             "chart": "",

@@ -126,7 +126,7 @@ def _show_shifts(
     console: Console, groups: Sequence[ShiftGroup], confidence: float, *, everything: bool, examples: int = 1
 ) -> None:
     for group in groups if everything else groups[:_MOST]:
-        _group(console, group.meaning, group.cause, group.profiles)
+        _group(console, group.meaning, group.headline, group.profiles)
         for one in group.shifts if everything else group.shifts[:examples]:
             line = f"{one.key.profile}: {sentence(one, confidence)} ({response(one)})"
             say(console, line, indent=2, cut=not everything)
