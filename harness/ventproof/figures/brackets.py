@@ -60,8 +60,8 @@ def draw_brackets(
         top = y + row * _VERDICT_PX
         colour = sheet.VERDICT_COLOUR[one.verdict]
         for left, right in one.spans:
-            ends = "".join(f"M{value_text(x)} {value_text(top)}v6" for x in (left, right))
-            drawing.mark("path", d=ends, stroke=colour, stroke_width=1.5)
+            ticks = "".join(f"M{value_text(x)} {value_text(top)}v6" for x in (left, right))
+            drawing.mark("path", d=ticks, stroke=colour, stroke_width=1.5)
             drawing.line(left, top + 3, right, top + 3, class_="watched", stroke=colour, stroke_width=1.5)
         sheet.verdict_sign(drawing, one.verdict, one.words_at - _SIGN_PX + 7, top + 13, 0.45)
         if one.said:
