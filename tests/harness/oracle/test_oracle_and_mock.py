@@ -8,6 +8,7 @@ import pytest
 from as_mock import with_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from turned_cups import turn_cups
 
 from ventproof.oracle.oracle import expected
 from ventproof.oracle.timeline import WeatherChange
@@ -65,16 +66,7 @@ def weather_of(story):
 
 def play(unit, weather):
     """Play a weather to the mock's terminals as a bench would, pulses included."""
-    winds = [c for c in weather if c.kind == "wind"]
-    turned = 0.5  # of the way to the next pulse: cups keep turning when the wind changes
-    for change, until in zip(winds, [*winds[1:], None], strict=False):
-        at_s, end_s = change.at_s, until.at_s if until else UNTIL_S
-        hertz = max(0.0, (change.value - 0.4) / 1.2)
-        while hertz and at_s + (1 - turned) / hertz < end_s:
-            at_s, turned = at_s + (1 - turned) / hertz, 0.0
-            unit.set_contact("cups", at_s, closed=True)
-            unit.set_contact("cups", at_s + 0.02, closed=False)
-        turned += (end_s - at_s) * hertz
+    turn_cups(unit, weather, UNTIL_S)
     failed, values = set(), {"outside_temperature": 10.0, "house_thermometer": 30.0}
     for change in weather:
         if change.kind == "contact":

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from turned_cups import turn_cups
 
 from ventproof.oracle.oracle import expected
 from ventproof.oracle.timeline import WeatherChange
@@ -105,16 +106,7 @@ def snow_house():
 
 def play(unit, weather):
     """Play a weather to the mock's terminals as a bench would, pulses included."""
-    winds = [c for c in weather if c.kind == "wind"]
-    turned = 0.5
-    for change, until in zip(winds, [*winds[1:], None], strict=False):
-        at_s, end_s = change.at_s, until.at_s if until else UNTIL_S
-        hertz = max(0.0, (change.value - 0.4) / 1.2)
-        while hertz and at_s + (1 - turned) / hertz < end_s:
-            at_s, turned = at_s + (1 - turned) / hertz, 0.0
-            unit.set_contact("cups", at_s, closed=True)
-            unit.set_contact("cups", at_s + 0.02, closed=False)
-        turned += (end_s - at_s) * hertz
+    turn_cups(unit, weather, UNTIL_S)
     failed, value = False, 10.0
     for change in weather:
         if change.kind == "contact":
