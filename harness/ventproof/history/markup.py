@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.history.dashboard import CONFIDENCE
 from ventproof.report.typeset import TEMPLATES as REPORT_TEMPLATES
+from ventproof.report.typeset import style
 from ventproof.verdict.text import percent
 from ventproof_bench.base.text import clean
 
@@ -22,12 +23,12 @@ _MOST_VERSIONS: Final = 10
 """So many versions have a column; more do not fit on a page that is printed."""
 
 
-def filled(template: Path, style: Path, **texts: object) -> str:
+def filled(template: Path, own: Path, **texts: object) -> str:
     """Return a page: every text escaped, without control characters.
 
     Args:
         template: the page's own.
-        style: what is added to the shared styles.
+        own: the style sheet that is added to the shared ones.
         texts: what it says.
     """
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - slow, and only pages need it
@@ -39,8 +40,7 @@ def filled(template: Path, style: Path, **texts: object) -> str:
         keep_trailing_newline=True,
         finalize=lambda value: clean(value) if type(value) is str else value,
     )
-    styles = (REPORT_TEMPLATES / "report.css", TEMPLATES / "board.css", style)
-    css = "\n".join(path.read_text(encoding="utf-8") for path in styles)
+    css = style(REPORT_TEMPLATES / "report.css", TEMPLATES / "board.css", own)
     return pages.get_template(template.name).render(texts, css=css)
 
 

@@ -83,7 +83,9 @@ def write_run(chapter: Chapter, its: RunPage, *, complete: bool) -> None:
         OSError: it cannot be written.
     """
     texts = {"chapter": plain(chapter), "home": its.home, "maker": its.maker, "complete": complete}
-    its.file.write_text(page(TEMPLATES / "run.html.j2", texts, style("report.css")), encoding="utf-8")
+    its.file.write_text(
+        page(TEMPLATES / "run.html.j2", texts, style(TEMPLATES / "report.css")), encoding="utf-8"
+    )
 
 
 def remembered(chapter: Chapter) -> Chapter:

@@ -71,9 +71,9 @@ def _template(template: Path) -> Template:
 
 
 @cache
-def style(*names: str) -> str:
-    """Return style sheets of the report's templates as one, for a page to carry: no comments, no indentation."""
-    told = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in names)
+def style(*sheets: Path) -> str:
+    """Return style sheets as one, for a page to carry: no comments, no indentation."""
+    told = "\n".join(sheet.read_text(encoding="utf-8") for sheet in sheets)
     return _AROUND.sub(r"\1", _COMMENT.sub("", told)).strip()
 
 

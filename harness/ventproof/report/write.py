@@ -25,7 +25,7 @@ def html_of(report: Report) -> str:
     return page(
         TEMPLATES / "report.html.j2",
         plain(replace(report, chapters=told_here)),
-        style("report.css", "first.css"),
+        style(TEMPLATES / "report.css", TEMPLATES / "first.css"),
     )
 
 

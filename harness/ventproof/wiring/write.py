@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ventproof.report.model import plain
-from ventproof.report.typeset import TEMPLATES, document, maker_for, page
+from ventproof.report.typeset import TEMPLATES, document, maker_for, page, style
 from ventproof.wiring.sheet import sheet_of
 from ventproof_bench.base.files import whole_file
 
@@ -23,9 +23,7 @@ _OWN: Final = Path(__file__).parent / "templates"
 
 def html_of(sheet: WiringSheet) -> str:
     """Return a wiring sheet as an HTML page, for screens and for paper of A4."""
-    css = "".join(
-        path.read_text(encoding="utf-8") for path in (TEMPLATES / "report.css", _OWN / "wiring.css")
-    )
+    css = style(TEMPLATES / "report.css", _OWN / "wiring.css")
     return page(_OWN / "wiring.html.j2", plain(sheet), css)
 
 
