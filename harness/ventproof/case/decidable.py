@@ -7,6 +7,7 @@ fails.
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -156,7 +157,7 @@ def _judged(formula: Formula, course: Course, evidence: Evidence, phase: float) 
 
     trace.observe_block(read(-settles_s, 0.0))
     trace.remember_from(-settles_s)
-    watch = trace.watch(formula, Window(0.0, evidence.window_s), evidence.rule)
+    watch = trace.watch(formula, Window(0.0, evidence.window_s), evidence.rule, worded=False)
     trace.observe_block(read(0.0, watch.horizon_s + settles_s))
     return watch.close(watch.horizon_s + settles_s).verdict
 
@@ -209,7 +210,9 @@ class _Demand:
     def decides(self, verdict: Verdict, evidence: Evidence, formula: Formula) -> bool:
         """Return whether a verdict would come of it with some evidence and formula."""
         sight = _sight(self.spec, evidence, self.stood)
-        return decides(formula, sight, evidence, verdict, surely=self.surely)
+        # What is alike but for its name is decided once.
+        nameless = replace(evidence, traits=replace(evidence.traits, name=""))
+        return decides(formula, sight, nameless, verdict, surely=self.surely)
 
 
 def checked(bound: Bound) -> Bound:
@@ -346,9 +349,8 @@ def _cure(demand: _Demand, verdict: Verdict, kinds: Iterable[Sequence[_Change]])
     """Return the first kind of change that does, and the least of it; each kind goes from the least to the most."""
     for changes in kinds:
         if changes and demand.decides(verdict, changes[-1][1], changes[-1][2]):
-            return next(
-                text for text, evidence, formula in changes if demand.decides(verdict, evidence, formula)
-            )
+            least = bisect_left(changes, x=True, key=lambda change: demand.decides(verdict, *change[1:]))
+            return changes[least][0]
     return ""
 
 

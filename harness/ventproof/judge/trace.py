@@ -141,6 +141,7 @@ class SignalTrace:
         *,
         role: Role = Role.CONDITION,
         until: Window | None = None,
+        worded: bool = True,
     ) -> Watch:
         """Open a watch; readings since the stimulus that are still remembered count.
 
@@ -151,8 +152,9 @@ class SignalTrace:
             since: what happened then, for the ruling's sentence.
             role: what a pass has to show.
             until: the window in which the condition of an open-ended `Stays` ended, if it is over already.
+            worded: whether its ruling says why, for which an open one is tried on other evidence.
         """
-        watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since, role)
+        watch = Watch(formula, stimulus, rule, self.traits, self._envelope, since, role, worded=worded)
         since_s, enough_s = stimulus.earliest_s, INF
         if until is not None:
             # Before anything is replayed: what came after the end does not belong to the condition.

@@ -72,6 +72,8 @@ class Watch:
         envelope: Envelope,
         since: Since = STIMULUS,
         role: Role = Role.CONDITION,
+        *,
+        worded: bool = True,
     ) -> None:
         self.formula = formula
         self.stimulus = stimulus
@@ -87,7 +89,7 @@ class Watch:
         if simple and isinstance(formula, formulas.EqualsFormula):
             self._equals, asked = formula.value, replace(formula, value=1.0)
         judged = judged_window(stimulus, rule)
-        self._since, self._role = since, role
+        self._since, self._role, self._worded = since, role, worded
         # A jump is bounded by no rate.
         self._rate_per_s = None if simple or traits.jumps_to else traits.rate_per_s
         kept = None
@@ -314,14 +316,16 @@ class Watch:
         if decider.verdict is Verdict.FAIL:
             witness = witness_of(self.formula, decider, margin, self._other, self.seen.last_s)
         found = Ruling(decider.verdict, "", margin, slack, response, seen, witness)
-        why = wording.why(
-            found,
-            self.formula,
-            decider,
-            self._traits,
-            self.seen,
-            rate_per_s=self._rate_per_s,
-            since=self._since,
-        )
-        found = believed(replace(found, why=why), self.formula, self._traits, self._role)
+        if self._worded:
+            why = wording.why(
+                found,
+                self.formula,
+                decider,
+                self._traits,
+                self.seen,
+                rate_per_s=self._rate_per_s,
+                since=self._since,
+            )
+            found = replace(found, why=why)
+        found = believed(found, self.formula, self._traits, self._role)
         self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found
