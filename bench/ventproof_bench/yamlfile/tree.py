@@ -324,6 +324,15 @@ def as_data(node: Node) -> Any:  # noqa: ANN401 - whatever the file holds
     return node.value
 
 
+def data_in(text: str) -> Any:  # noqa: ANN401 - as above
+    """Return what YAML text holds, as dicts, lists and scalars; None where it holds nothing that can be read."""
+    try:
+        root, faults = grow_tree(text)
+    except (TreeError, yaml.YAMLError):
+        return None
+    return None if root is None or faults else as_data(root)
+
+
 def spot(root: Node, path: Path, *, at_key: bool = False) -> Spot:
     """Return the place of `path`, or of the deepest part of it that exists.
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Final
 
-from ventproof.compare.page import STANDING, STYLE, TEMPLATES, check_page_name, groups_texts
+from ventproof.compare.comparison import STANDING
+from ventproof.compare.page import STYLE, TEMPLATES, groups_texts
 from ventproof.compare.side import complete, responses
 from ventproof.compare.trend import (
     by_version,
@@ -20,11 +21,9 @@ from ventproof.history.changes import changes_texts
 from ventproof.history.dashboard import tally_of
 from ventproof.history.markup import NOT_STATED, board_texts, filled
 from ventproof.history.trends import trend_of, trends_of, verdict_changed
-from ventproof_bench.base.files import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-    from pathlib import Path
 
     from ventproof.compare.causes import ShiftGroup
     from ventproof.compare.side import Key
@@ -33,17 +32,6 @@ if TYPE_CHECKING:
 
 _CHARTS: Final = 3
 """So many groups of a version have a chart, each of its greatest difference."""
-
-
-def write_trend_page(found: FirmwareTrend, out: Path) -> None:
-    """Write a trend as a page, in place of one that stands there.
-
-    Raises:
-        FileError: the name does not end in .html, or the file cannot be written.
-    """
-    check_page_name(out)
-    with whole_file(out) as file:
-        file.write(html_of_trend(found).encode())
 
 
 def html_of_trend(found: FirmwareTrend) -> str:
@@ -70,7 +58,7 @@ def html_of_trend(found: FirmwareTrend) -> str:
         standing=STANDING[stands],
         closing=conclusion(found),
         cause=cause_of_newest(found),
-        alarms=found.alarms,
+        alarms=(*found.faults, *found.alarms),
         board=board_texts(
             board,
             lambda profile, firmware: _link(places, profile, firmware),

@@ -8,10 +8,11 @@ from dataclasses import replace
 
 import pytest
 
-from ventproof.compare.comparison import compare, sentence
+from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import trend
+from ventproof.compare.words import sentence
 from ventproof.verdict.finding import Bounds
 from ventproof_bench.base.evidence import Window
 

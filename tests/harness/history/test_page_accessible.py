@@ -11,10 +11,9 @@ from chromium import DESKTOP, PHONE, chromium, severe, sized
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
-from ventproof.compare.page import write_page as write_comparison
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import trend
-from ventproof.compare.trend_page import write_trend_page
+from ventproof.compare.write import write
 from ventproof.history.database import place_of
 from ventproof.history.enter import Keeper
 from ventproof.history.page import write_page as write_history
@@ -59,9 +58,9 @@ def pages(tmp_path_factory):
     by_firmware = {name: [run for run in runs if run.firmware == name] for name in VERSIONS}
     old, new = (side_of(name, those) for name, those in by_firmware.items())
     limits = ShiftLimits()
-    write_comparison(compare(old, new, limits), out / "worse.html")
-    write_comparison(compare(old, side_of("again", by_firmware["2.9"]), limits), out / "same.html")
-    write_trend_page(trend(side_of("all", [*runs, *sometimes]), limits), out / "trend.html")
+    write(compare(old, new, limits), out / "worse.html")
+    write(compare(old, side_of("again", by_firmware["2.9"]), limits), out / "same.html")
+    write(trend(side_of("all", [*runs, *sometimes]), limits), out / "trend.html")
     write_history(out / "history.html", history, Wanted())
     report = write_report(sorted(out.glob("2.1*/*.jsonl")), out / "report.html")
     assert report.overlays, "the picture of repeats is looked at, too"
