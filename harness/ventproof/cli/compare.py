@@ -118,6 +118,8 @@ def _write(found: Comparison | FirmwareTrend, outs: Sequence[Path]) -> None:
 @OUT
 @click.option(
     "--verbose",
+    "--all",
+    "verbose",
     is_flag=True,
     help="Show all changed verdicts and differences, also those within the limits, and not only what fits on a screen.",
 )
@@ -162,7 +164,9 @@ def compare(
 @confidence("all intervals, and of all changes between versions,")
 @HISTORY
 @OUT
-@click.option("--verbose", is_flag=True, help="Show all changes, also the inconclusive ones.")
+@click.option(
+    "--verbose", "--all", "verbose", is_flag=True, help="Show all changes, also the inconclusive ones."
+)
 def trend(
     records: tuple[str, ...],
     limit_time: str | None,

@@ -185,9 +185,8 @@ def counted(found: Comparison) -> list[str]:
         "open": "inconclusive",
         "same": "within their limits",
     }
-    lines = [f"On one side only: {number_of(len(found.lone), 'profile or response')}."] if found.lone else []
-    counts = ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items())
-    lines.append(f"{number_of(total, 'difference')} measured: {counts}.")
+    counts = ", ".join(f"{meanings.count(m)} {said}" for m, said in words.items() if m in meanings)
+    lines = [f"{number_of(total, 'difference')} measured: {counts or 'nothing to compare'}."]
     if found.chance:
         lines.append(
             f"Adjusted for {found.chance} comparisons (Holm), overall confidence {percent(found.confidence)}."
@@ -196,6 +195,8 @@ def counted(found: Comparison) -> list[str]:
         lines.append(f"{total - found.chance} have one run each: run-to-run variation is not included.")
     if found.shifts:
         lines.append(_coarsest(found))
+    if found.lone:
+        lines.append(f"Known of one side only: {len(found.lone)}.")
     if found.never_passing:
         lines.append(
             f"Not always passing, neither before nor now: {number_of(found.never_passing, 'response')}."

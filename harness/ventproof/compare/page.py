@@ -34,7 +34,7 @@ _LEAST_P: Final = 1e-4
 _OPEN: Final = 3
 """So many groups are open when the page is."""
 
-_SHOWN: Final = 3
+SHOWN: Final = 3
 """So many changed verdicts of a group are shown at once; more are one click away."""
 
 
@@ -59,16 +59,7 @@ def html_of(found: Comparison) -> str:
     """Return a comparison as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
     places = _Places()
     changed = [one for one in found.shifts if one.meaning != "same"]
-    flips = [
-        {
-            "turn": group.turn,
-            "cause": group.cause,
-            "count": group.count,
-            "open": number < _OPEN,
-            "rows": [_flip_texts(flip) | {"ident": places.first(flip.profile)} for flip in group.flips],
-        }
-        for number, group in enumerate(flip_groups(found.flips))
-    ]
+    flips = flips_texts(found.flips, places.first)
     lone = [
         {**asdict(one), "response": one.response, "ident": places.first(one.profile)}
         for one in sorted(found.lone, key=lambda one: not one.open)
@@ -92,10 +83,29 @@ def html_of(found: Comparison) -> str:
         flips=flips,
         lone=lone,
         shifts=shifts,
-        shown=_SHOWN,
+        shown=SHOWN,
         same=[row_texts(one, found.confidence) for one in found.shifts if one.meaning == "same"],
         version=version("ventproof"),
     )
+
+
+def flips_texts(flips: Iterable[Flip], first: Callable[[str], str]) -> list[dict[str, Any]]:
+    """Return changed verdicts as their template takes them, by their cause; the first few causes are open.
+
+    Args:
+        flips: the changes.
+        first: gives a row of a profile its name on the page; empty where it needs none.
+    """
+    return [
+        {
+            "turn": group.turn,
+            "cause": group.cause,
+            "count": group.count,
+            "open": number < _OPEN and not group.not_run,
+            "rows": [_flip_texts(flip) | {"ident": first(flip.profile)} for flip in group.flips],
+        }
+        for number, group in enumerate(flip_groups(flips))
+    ]
 
 
 def _flip_texts(flip: Flip) -> dict[str, Any]:

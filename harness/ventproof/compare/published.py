@@ -208,6 +208,8 @@ class TrendResult(PublishedPart):
     """What else is different between the runs, in sentences."""
     versions: tuple[VersionOfTrend, ...]
     """The versions, the oldest first."""
+    changed_verdicts: tuple[ChangedVerdict, ...]
+    """Verdicts of the newest version (`candidate`) that are not those of the version before it (`base`)."""
     changes: tuple[ChangeOfTrend, ...]
     """Differences beyond their limits, and inconclusive ones."""
 
@@ -256,6 +258,7 @@ def json_of_trend(found: FirmwareTrend) -> str:
             faults=found.faults,
             notes=found.alarms,
             versions=tuple(_version(name, runs) for name, runs in found.versions.items()),
+            changed_verdicts=tuple(map(_changed, found.flips)),
             changes=tuple(
                 _made(
                     ChangeOfTrend,

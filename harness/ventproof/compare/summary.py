@@ -11,8 +11,10 @@ from ventproof.compare.trend import (
     cause_of_newest,
     conclusion,
     counted_changes,
+    newest_two,
     span_of,
     standing_of_newest,
+    verdicts_heading,
 )
 from ventproof.compare.words import basis, meaning, measure, response, size, values
 from ventproof.export.markdown import escaped, fitted, sign_of
@@ -39,7 +41,7 @@ def markdown_of(found: Comparison) -> str:
     return fitted(
         [
             *_head(title_of(found), found.outcome, closing(found), cause_of_outcome(found), notes),
-            *_flips(flip_groups(found.flips)),
+            *_flips("Changed verdicts", ("base", "candidate"), flip_groups(found.flips)),
             *_lone(found),
             *_shifts("Differences", shift_groups(notable_shifts(found)), found.confidence),
             "",
@@ -58,6 +60,7 @@ def markdown_of_trend(found: FirmwareTrend) -> str:
     title = f"firmware {span_of(list(found.versions))}"
     lines = [
         *_head(title, standing_of_newest(found), conclusion(found), cause_of_newest(found), notes),
+        *(_trend_flips(found) if found.flips else ()),
         *_board(found),
     ]
     for firmware, groups in by_version(found, inconclusive=False):
@@ -76,13 +79,19 @@ def _head(title: str, word: str, said: str, cause: str, notes: Iterable[str]) ->
     yield from (f"- {escaped(note)}" for note in notes)
 
 
-def _flips(groups: Sequence[FlipGroup]) -> Iterator[str]:
+def _trend_flips(found: FirmwareTrend) -> Iterator[str]:
+    heading = verdicts_heading(found)
+    sides = [escaped(name) for name in newest_two(found)]
+    yield from _flips(escaped(heading[0].upper() + heading[1:]), sides, flip_groups(found.flips))
+
+
+def _flips(title: str, sides: Sequence[str], groups: Sequence[FlipGroup]) -> Iterator[str]:
     for number, group in enumerate(groups):
-        yield from ("", *(["#### Changed verdicts", ""] if number == 0 else []))
+        yield from ("", *([f"#### {title}", ""] if number == 0 else []))
         yield f"**{_WORD.get(group.turn, group.turn)}**: {escaped(group.cause)}: {group.count}"
         if group.not_run:
             continue
-        yield from ("", "| response | base | candidate |", "|---|---|---|")
+        yield from ("", f"| response | {' | '.join(sides)} |", "|---|---|---|")
         for flip in group.flips[:_MOST]:
             where = escaped(f"{flip.profile}: {flip.response or 'the whole run'}")
             yield f"| {where} | {_observed(flip.base)} | {_observed(flip.candidate)} |"

@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.compare.causes import ShiftGroup, shift_groups
 from ventproof.compare.comparison import counted_in
+from ventproof.compare.flips import flips
 from ventproof.compare.measures import Compared, ShiftLimits, judged, measured, pairs
-from ventproof.compare.side import Side, complete, responses
+from ventproof.compare.side import Side, complete, responses, side_of
 from ventproof.compare.words import way
 from ventproof.history.dashboard import tally_of
 from ventproof.history.faults import fault_lines_by_version
@@ -27,6 +28,7 @@ from ventproof_bench.base.text import number_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from ventproof.compare.flips import Flip
     from ventproof.compare.measures import Measure, Pair
     from ventproof.compare.side import Key
     from ventproof.log.run import RunRecord
@@ -63,6 +65,7 @@ class FirmwareTrend:
     Attributes:
         versions: runs by firmware version, the oldest first.
         changes: by version, then in the profiles' order; none that is surely within its limit.
+        flips: verdicts of the newest version that are others than with the one before it.
         faults: which faults the mock had with which version, in a sentence each, the newest version first.
         alarms: what else differs between the runs besides the firmware.
         courses: how many measures of responses were followed.
@@ -72,6 +75,7 @@ class FirmwareTrend:
 
     versions: Mapping[str, Sequence[RunRecord]]
     changes: tuple[Change, ...]
+    flips: tuple[Flip, ...]
     faults: tuple[str, ...]
     alarms: tuple[str, ...]
     courses: int
@@ -103,10 +107,11 @@ _STANDINGS: Final = ("fail", ABORTED, "flaky", "worse", "inconclusive", "open", 
 def conclusion(found: FirmwareTrend) -> str:
     """Return in one sentence how the runs of the newest version ended, and what it changed."""
     *before, newest = found.versions
-    name = f"firmware {newest}" if newest else "firmware not stated"
+    name = _named(newest)
     runs = found.versions[newest]
     bad = sum(run.verdict != "pass" for run in runs)
-    ended = f"{bad} of {len(runs)} runs did not pass" if bad else f"all {len(runs)} runs passed"
+    passed = f"all {len(runs)} runs passed" if len(runs) > 1 else "its run passed"
+    ended = f"{bad} of {number_of(len(runs), 'run')} did not pass" if bad else passed
     if not before:
         return f"{name}: {ended}; one firmware version only: no trend"
     changed: dict[str, list[str]] = defaultdict(list)
@@ -141,6 +146,22 @@ def span_of(versions: Sequence[str]) -> str:
     """Return the first and the last of some versions: `2.2 to 2.4`."""
     ends = [name or "not stated" for name in (versions[0], versions[-1])]
     return ends[0] if len(versions) == 1 else f"{ends[0]} to {ends[1]}"
+
+
+def verdicts_heading(found: FirmwareTrend) -> str:
+    """Return what stands above the verdicts that flipped with the newest version."""
+    before, newest = newest_two(found)
+    return f"changed verdicts of firmware {newest}, against {before}"
+
+
+def newest_two(found: FirmwareTrend) -> tuple[str, str]:
+    """Return what the newest version and the one before it are called, that one first."""
+    *_, before, newest = (name or "not stated" for name in found.versions)
+    return before, newest
+
+
+def _named(firmware: str) -> str:
+    return f"firmware {firmware}" if firmware else "firmware not stated"
 
 
 def by_version(found: FirmwareTrend, *, inconclusive: bool) -> list[tuple[str, list[ShiftGroup]]]:
@@ -197,11 +218,20 @@ def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> Firmware
     return FirmwareTrend(
         versions=versions,
         changes=tuple(changed),
+        flips=_flips(versions, confidence),
         faults=tuple(fault_lines_by_version(run for name in reversed(order) for run in versions[name])),
         alarms=tuple(_alarms(side, versions)),
         courses=len(courses),
         confidence=confidence,
     )
+
+
+def _flips(versions: Mapping[str, Sequence[RunRecord]], confidence: float) -> tuple[Flip, ...]:
+    """Return what flipped with the newest version, against the one before it."""
+    if len(versions) == 1:
+        return ()
+    before, newest = [side_of(name, runs) for name, runs in versions.items()][-2:]
+    return flips(before, newest, confidence)
 
 
 @final
@@ -275,7 +305,7 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
     yield from side.gaps
     *before, newest = versions
     if before and (lacking := _profiles(versions[before[-1]]) - _profiles(versions[newest])):
-        yield f"{newest or 'not stated'} has no run of {', '.join(sorted(lacking))}, and it is not compared"
+        yield f"{_named(newest)} has no run of {', '.join(sorted(lacking))}: not compared"
     for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
         if len(told) > 1:

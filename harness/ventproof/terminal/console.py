@@ -106,7 +106,7 @@ def say(console: Console, *parts: str | Text | tuple[str, str], indent: int = 0,
 
 @final
 @dataclass(frozen=True, slots=True)
-class Line:
+class ScreenLine:
     """One line as `say` prints it, which can be measured before.
 
     Attributes:
@@ -126,7 +126,7 @@ class Line:
         return max(1, len(self.text.wrap(console, console.width - self.indent)))
 
 
-def say_lines(console: Console, lines: Iterable[Line]) -> None:
+def say_lines(console: Console, lines: Iterable[ScreenLine]) -> None:
     """Print lines."""
     for line in lines:
         say(console, line.text, indent=line.indent, cut=line.cut)

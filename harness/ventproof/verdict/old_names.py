@@ -38,14 +38,12 @@ IN_TABLES: Final[Mapping[tuple[str, ...], Mapping[str, str]]] = {
 
 OPTIONS: Final[Mapping[str, Mapping[str, str]]] = {
     "challenge": {"--benign": "--variants", "--keep": "--logs"},
-    "compare": {"--all": "--verbose"},
     "check": {"--use": "--map"},
     "explore": {"--budget": "--time-limit", "--examples": "--max-sequences", "--clear": "--confirm-clear"},
     "mock": {"--at": "--out"},
     "run": {"--prove": "--success-ratio", "--use": "--map", "--clear": "--confirm-clear"},
     "selfcheck": {"--unit": "--wiring", "--clear": "--confirm-clear"},
     "setup": {"--clear": "--confirm-clear"},
-    "trend": {"--all": "--verbose"},
     "switch": {"--clear": "--confirm-clear"},
     "pytest": {"--use": "--map", "--clear": "--confirm-clear"},
 }

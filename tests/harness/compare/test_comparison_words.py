@@ -304,7 +304,7 @@ def test_what_one_side_lacks_is_a_class_of_its_own(compared, logged, finding):
     assert (found.flips, found.outcome) == ((), "open")
     assert found.lone[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
     assert found.lone[0].why == "the candidate's profile does not require it"
-    assert "On one side only: 1 profile or response." in counted(found)
+    assert "Known of one side only: 1." in counted(found)
 
 
 @pytest.mark.parametrize(
