@@ -176,8 +176,8 @@ def row_texts(compared: Compared, confidence: float) -> dict[str, Any]:
         "profile": compared.key.profile,
         "response": response(compared),
         "measure": measure(compared),
-        "values": values(compared),
-        "size": size(compared),
+        "values": [_tied(value, compared.unit) for value in values(compared)],
+        "size": _tied(size(compared), compared.unit),
         "basis": basis(compared, confidence),
         "open": meaning(compared, confidence) if compared.meaning == "open" else "",
         "said": sentence(compared, confidence),
@@ -189,6 +189,11 @@ def row_texts(compared: Compared, confidence: float) -> dict[str, Any]:
         "effect": f"{said.effect:+.2f}",
         "p": _probability(compared.adjusted),
     }
+
+
+def _tied(value: str, unit: str) -> str:
+    """Return a value that is not parted from its unit at the end of a line."""
+    return value.replace(f" {unit}", f"\xa0{unit}")
 
 
 def _probability(p: float | None) -> str:

@@ -65,7 +65,7 @@ def html_of_trend(found: FirmwareTrend) -> str:
         alarms=(*found.faults, *found.alarms),
         flips=flips,
         heading=f"{heading[:1].upper()}{heading[1:]}",
-        sides=newest_two(found) if found.flips else (),
+        sides=[f"Firmware {name}" for name in newest_two(found)] if found.flips else (),
         shown=SHOWN,
         board=board_texts(
             board,

@@ -102,6 +102,25 @@ def test_the_dashboard_leads_to_what_failed(browser, pages, name):
     assert "bounce of the rain contact is ignored" in browser.find_element("id", target).text
 
 
+@pytest.mark.wire
+@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["telephone", "desk"])
+def test_what_both_sides_observed_is_read_without_a_click(browser, pages, size):
+    """The fault, and of the first changed verdict the base's value, then the candidate's, with the limit."""
+    sized(browser, size)
+    browser.get((pages / "worse.html").as_uri())
+    shown = browser.find_element("tag name", "body").text
+    assert "candidate ran with fault slow_travel=0.2: the drives run slow" in shown
+    table = browser.find_element("css selector", "#changed ~ details[open] table")
+    assert [head.text for head in table.find_elements("css selector", "thead th")] == ["Base", "Candidate"]
+    base, candidate = table.find_elements("css selector", "tbody:first-of-type td")
+    assert base.text.removeprefix("✓").split()[0] == "pass"
+    assert candidate.text.removeprefix("✗").split()[0] in {"1", "2", "fail"}
+    assert "required" in candidate.text
+    assert base.location["x"] < candidate.location["x"]
+    heads = browser.find_elements("css selector", ".board thead th")
+    assert [head.text for head in heads] == ["Profile", "base 2.9", "candidate 2.10"]
+
+
 PAGE = """<!DOCTYPE html><html lang="en"><head><title>t</title><style>body {{ color: #000; background: #fff }}
 :focus-visible {{ outline: 3px solid }}</style></head><body><main><h1>h</h1>{}</main></body></html>"""
 BARRIERS = {
