@@ -1,7 +1,8 @@
-"""Two firmware versions side by side: what became of the candidate, measured by the base (pure)."""
+"""Two firmware versions side by side: what became of the candidate, measured by the base."""
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
@@ -12,6 +13,7 @@ from ventproof.compare.words import amount
 from ventproof.history.faults import fault_lines
 from ventproof.log.run import VIRTUAL
 from ventproof.verdict.text import percent
+from ventproof_bench.base.clock import local_text
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
@@ -158,14 +160,24 @@ def title_of(found: Comparison) -> str:
 
 
 def side_facts(side: Side) -> dict[str, str]:
-    """Return what one side is: its firmware, its unit and bench, and how many runs."""
+    """Return what one side is: its firmware, its unit and bench, the mock's faults, when it ran, and how many runs."""
     runs = f"{number_of(len(side.runs), 'run')} of {number_of(len(side.profiles), 'profile')}"
     left = f"; {side.repeated} identical ignored" if side.repeated else ""
     return {
         **{of: ", ".join(side.told(of)) for of in ("firmware", "unit", "bench")},
+        "faults": ", ".join(fault.text for fault in sorted(_faults(side))) or "none known",
+        "when": _when(side),
         "runs": f"{runs}{left}",
         "source": side.name,
     }
+
+
+def _when(side: Side) -> str:
+    """Return when the first and the last run of a side began."""
+    began = sorted(dt.datetime.fromisoformat(run.started) for run in side.runs if run.started is not None)
+    if not began:
+        return "in virtual time"
+    return " to ".join(dict.fromkeys(local_text(moment) for moment in (began[0], began[-1])))
 
 
 def side_line(role: str, side: Side) -> str:

@@ -108,6 +108,27 @@ def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
     assert late == sorted(late, reverse=True)
 
 
+@pytest.mark.parametrize("lines", ["20", "24", "60"])
+def test_whatever_there_is_to_say_fits_on_the_terminal(broken, compared, capsys, monkeypatch, lines):
+    """Many notes, and much that only one side has: less is shown, the rest is counted, values of a change stay."""
+    for name, value in {"FORCE_COLOR": "1", "COLUMNS": "80", "LINES": lines, "TERM": "xterm"}.items():
+        monkeypatch.setenv(name, value)
+    (alone,) = compared(["pass"], [replace(broken.base.runs[0], profile="frost", findings=())]).lone[:1]
+    crowded = replace(
+        broken,
+        faults=("a fault " * 20,) * 4,
+        alarms=("something that differs " * 10,) * 9,
+        lone=(alone,) * 30,
+    )
+    show_comparison(crowded, verbose=False)
+    shown = [re.sub(r"\x1b\[[\d;]*m", "", line) for line in capsys.readouterr().out.splitlines()]
+    assert len(shown) < max(24, int(lines))
+    assert any("more notes: --verbose shows them" in line for line in shown) == (lines != "60")
+    assert any("more: --verbose shows them" in line for line in shown)
+    assert any(line.startswith("  candidate: fail (2 runs)") for line in shown)
+    assert shown[-1].rstrip() == closing(broken)
+
+
 @pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
 def test_a_terminal_of_80_columns_is_not_overrun(broken, capsys, monkeypatch, show):
     """Lines go on below themselves or end with the screen, cells of the dashboard are whole, the conclusion is last."""
