@@ -231,8 +231,11 @@ def _side_of(findings: Sequence[Finding], why: str) -> FlipSide:
 
 
 def _worst(findings: Sequence[Finding]) -> Finding:
-    """Return what is told of some runs: the worst verdict, and of those the one farthest beyond its limit."""
-    return max(findings, key=lambda f: (not f.skipped, _RANK[str(f.verdict)], _beyond(f)))
+    """Return what is told of some runs: the worst that came to a verdict, the one farthest beyond its limit."""
+    return max(
+        findings,
+        key=lambda f: (f.verdict != "pass", not f.skipped, _RANK[str(f.verdict)], _beyond(f)),
+    )
 
 
 def _beyond(finding: Finding) -> float:

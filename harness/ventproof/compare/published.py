@@ -11,6 +11,7 @@ from pydantic import Field
 from ventproof.compare.causes import cause_of_outcome
 from ventproof.compare.comparison import closing
 from ventproof.compare.trend import cause_of_newest, conclusion, standing_of_newest
+from ventproof.compare.words import became
 from ventproof.export.results import MockFault, PublishedPart, encodable, mock_faults, published_schema
 
 if TYPE_CHECKING:
@@ -219,7 +220,7 @@ def json_of(found: Comparison) -> str:
     return _document(
         _made(
             ComparisonResult,
-            outcome=_became(found.outcome),
+            outcome=became(found.outcome),
             conclusion=closing(found),
             cause=cause_of_outcome(found),
             faults=found.faults,
@@ -252,7 +253,7 @@ def json_of_trend(found: FirmwareTrend) -> str:
         _made(
             TrendResult,
             newest=found.newest,
-            outcome=_became(standing_of_newest(found)),
+            outcome=became(standing_of_newest(found)),
             conclusion=conclusion(found),
             cause=cause_of_newest(found),
             faults=found.faults,
@@ -295,10 +296,6 @@ def _encodable(value: object) -> object:
     return tuple(map(encodable, value)) if isinstance(value, tuple) else encodable(value)
 
 
-def _became(word: str) -> str:
-    return "inconclusive" if word == "open" else word
-
-
 def _document(made: PublishedPart) -> str:
     return made.model_dump_json(indent=2) + "\n"
 
@@ -326,7 +323,7 @@ def _changed(flip: Flip) -> ChangedVerdict:
         profile=flip.profile,
         step=flip.step,
         response=flip.demand,
-        became=_became(flip.turn),
+        became=became(flip.turn),
         cause=flip.cause,
         base=_verdicts(flip.base),
         candidate=_verdicts(flip.candidate),
@@ -356,7 +353,7 @@ def _difference(one: Compared) -> Difference:
         limit=said.limit,
         runs=said.runs,
         p=one.adjusted,
-        became=_became(one.meaning),
+        became=became(one.meaning),
     )
 
 

@@ -16,7 +16,7 @@ from ventproof.compare.trend import (
     standing_of_newest,
     verdicts_heading,
 )
-from ventproof.compare.words import basis, meaning, measure, response, size, values
+from ventproof.compare.words import basis, became, meaning, measure, response, size, values
 from ventproof.export.markdown import escaped, fitted, sign_of
 from ventproof.history.dashboard import tally_of
 
@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 
 _MOST: Final = 3
 """So many changes of one cause have a row each; the rest is counted."""
-
-_WORD: Final = {"open": "inconclusive"}
 
 
 def markdown_of(found: Comparison) -> str:
@@ -69,7 +67,7 @@ def markdown_of_trend(found: FirmwareTrend) -> str:
 
 
 def _head(title: str, word: str, said: str, cause: str, notes: Iterable[str]) -> Iterator[str]:
-    outcome = f"{escaped(title[0].lower() + title[1:])}: {_WORD.get(word, word)}"
+    outcome = f"{escaped(title[0].lower() + title[1:])}: {became(word)}"
     yield f"### {sign_of(STANDING[word])} ventproof: {outcome}"
     yield ""
     yield f"**{escaped(said)}.**"
@@ -88,7 +86,7 @@ def _trend_flips(found: FirmwareTrend) -> Iterator[str]:
 def _flips(title: str, sides: Sequence[str], groups: Sequence[FlipGroup]) -> Iterator[str]:
     for number, group in enumerate(groups):
         yield from ("", *([f"#### {title}", ""] if number == 0 else []))
-        yield f"**{_WORD.get(group.turn, group.turn)}**: {escaped(group.cause)}: {group.count}"
+        yield f"**{became(group.turn)}**: {escaped(group.cause)}: {group.count}"
         if group.not_run:
             continue
         yield from ("", f"| response | {' | '.join(sides)} |", "|---|---|---|")
@@ -126,7 +124,7 @@ def _lone(found: Comparison) -> Iterator[str]:
 def _shifts(title: str, groups: Sequence[ShiftGroup], confidence: float) -> Iterator[str]:
     for number, group in enumerate(groups):
         yield from ("", *([f"#### {title}", ""] if number == 0 else []))
-        yield f"**{_WORD.get(group.meaning, group.meaning)}**: {escaped(group.headline)}: {group.count}"
+        yield f"**{became(group.meaning)}**: {escaped(group.headline)}: {group.count}"
         yield from ("", "| response | before | after | difference |", "|---|---|---|---|")
         for one in group.shifts[:_MOST]:
             where = escaped(f"{one.key.profile}: {response(one)} ({measure(one)})")

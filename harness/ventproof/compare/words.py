@@ -32,6 +32,11 @@ _FINE: Final = 0.095
 _MEASURES: Final[dict[Measure, str]] = {"time": "response time", "position": "position", "margin": "margin"}
 
 
+def became(meaning: str) -> str:
+    """Return the word for what a change means: `open` is written as a verdict is."""
+    return "inconclusive" if meaning == "open" else meaning
+
+
 def values(compared: Compared) -> tuple[str, str]:
     """Return what was measured on either side: `33.9 to 34.5 s`, `68.4 to 69 s`."""
     base, candidate = (range_text(span, f" {compared.unit}") for span in compared.spans)

@@ -21,7 +21,7 @@ from ventproof.compare.trend import (
     standing_of_newest,
     verdicts_heading,
 )
-from ventproof.compare.words import response, sentence, values
+from ventproof.compare.words import became, response, sentence, values
 from ventproof.history.dashboard import tally_of
 from ventproof.terminal.console import ScreenLine, new_console, rows_of, say_lines
 from ventproof.terminal.dashboard import show_dashboard
@@ -50,8 +50,6 @@ _STYLE: Final = {
     "inconclusive": "yellow",
     "same": "green",
 }
-_WORD: Final = {"open": "inconclusive"}
-
 _T = TypeVar("_T")
 
 _VERBOSE: Final = "--verbose shows them"
@@ -167,7 +165,7 @@ def _conclusion(word: str, cause: str, said: str) -> Iterator[ScreenLine]:
 
 
 def _group(word: str, cause: str, count: str, detail: _Detail) -> ScreenLine:
-    text = Text.assemble((_WORD.get(word, word), _STYLE[word]), f"  {cause}: {count}")
+    text = Text.assemble((became(word), _STYLE[word]), f"  {cause}: {count}")
     return ScreenLine(text, cut=detail.cut >= _Cut.NOTES)
 
 

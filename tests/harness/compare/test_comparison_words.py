@@ -441,6 +441,28 @@ def test_responses_that_were_not_run_are_marked(compared, logged, finding):
     ]
 
 
+def test_of_repeats_the_worst_is_told(compared, logged, finding):
+    """What came to no verdict never hides a fail, nor does a pass; of fails the one farthest beyond its limit."""
+    left = finding(status=Status.NOT_RUN, not_run=NotRun.EARLIER_STEP, why=NotRun.EARLIER_STEP.text)
+    near, far = (
+        finding(status=Status.FAIL, why=why, margin=Bounds(-beyond, 0.0))
+        for why, beyond in (("near", 1.0), ("far", 9.0))
+    )
+
+    def runs(*found):
+        return [
+            logged(digest=f"{n}", verdict=str(one.verdict), findings=(one,)).run
+            for n, one in enumerate(found)
+        ]
+
+    (flip,) = compared(["pass"], runs(near, far, left, finding())).flips
+    assert (flip.base.why, flip.candidate.why, flip.candidate.worst) == ("in the band", "far", "fail")
+    assert flip.candidate.verdicts == "2 of 4 fail, 1 of 4 inconclusive, 1 of 4 pass"
+    (flip,) = compared(["pass"], runs(finding(), left)).flips
+    assert (flip.candidate.why, flip.candidate.worst) == (NotRun.EARLIER_STEP.text, "inconclusive")
+    assert flip.cause == "not run, because an earlier step did not pass"
+
+
 @pytest.mark.parametrize(
     ("fields", "alarm"),
     [
