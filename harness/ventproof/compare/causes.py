@@ -12,7 +12,7 @@ from ventproof.compare.words import moved_most, way
 from ventproof.verdict.brief import cause_sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
     from ventproof.compare.comparison import Comparison
     from ventproof.compare.flips import Flip
@@ -122,6 +122,22 @@ def notable_shifts(found: Comparison) -> list[Compared]:
         if s.meaning != "same" and (s.key.profile, s.key.step, f"{s.key.signal} {s.demand}") not in changed
     ]
     return [s for s in beyond if s.meaning != "open"] or ([] if changed else beyond)
+
+
+def heading_of_shifts(found: Comparison, notable: Sequence[Compared]) -> str:
+    """Return what stands above notable differences: it says how many are left out, so that all are counted.
+
+    Args:
+        found: the comparison.
+        notable: the differences that are shown; not every one that became worse or better need be among them.
+    """
+    known = sum(one.meaning in {"worse", "better"} for one in found.shifts)
+    shown = sum(one.meaning in {"worse", "better"} for one in notable)
+    if not known - shown:
+        return "differences" if notable else ""
+    if not notable:
+        return f"differences: {known}, all of responses whose verdict changed"
+    return f"differences, without {known - shown} of responses whose verdict changed"
 
 
 def cause_of_outcome(found: Comparison) -> str:

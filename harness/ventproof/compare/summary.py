@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from ventproof.compare.causes import cause_of_outcome, flip_groups, notable_shifts, shift_groups
+from ventproof.compare.causes import (
+    cause_of_outcome,
+    flip_groups,
+    heading_of_shifts,
+    notable_shifts,
+    shift_groups,
+)
 from ventproof.compare.comparison import STANDING, closing, counted, side_facts, title_of
 from ventproof.compare.trend import (
     by_version,
@@ -36,12 +42,13 @@ _MOST: Final = 3
 def markdown_of(found: Comparison) -> str:
     """Return the summary of a comparison: what it comes to, why, and the values of both sides."""
     notes = (*found.faults, *found.alarms)
+    shifts = notable_shifts(found)
     return fitted(
         [
             *_head(title_of(found), found.outcome, closing(found), cause_of_outcome(found), notes),
-            *_flips("Changed verdicts", ("base", "candidate"), flip_groups(found.flips)),
+            *_flips("changed verdicts", ("base", "candidate"), flip_groups(found.flips)),
             *_lone(found),
-            *_shifts("Differences", shift_groups(notable_shifts(found)), found.confidence),
+            *_shifts(heading_of_shifts(found, shifts), shift_groups(shifts), found.confidence),
             "",
             "#### What was compared",
             "",
@@ -62,7 +69,7 @@ def markdown_of_trend(found: FirmwareTrend) -> str:
         *_board(found),
     ]
     for firmware, groups in by_version(found, inconclusive=False):
-        lines += _shifts(f"Changed with {escaped(firmware)}", groups, found.confidence)
+        lines += _shifts(f"changed with {firmware}", groups, found.confidence)
     return fitted([*lines, "", *(f"- {escaped(line)}" for line in counted_changes(found))])
 
 
@@ -77,15 +84,20 @@ def _head(title: str, word: str, said: str, cause: str, notes: Iterable[str]) ->
     yield from (f"- {escaped(note)}" for note in notes)
 
 
+def _heading(text: str) -> Iterator[str]:
+    if text:
+        yield from ("", f"#### {escaped(text[0].upper() + text[1:])}")
+
+
 def _trend_flips(found: FirmwareTrend) -> Iterator[str]:
-    heading = verdicts_heading(found)
     sides = [escaped(name) for name in newest_two(found)]
-    yield from _flips(escaped(heading[0].upper() + heading[1:]), sides, flip_groups(found.flips))
+    yield from _flips(verdicts_heading(found), sides, flip_groups(found.flips))
 
 
 def _flips(title: str, sides: Sequence[str], groups: Sequence[FlipGroup]) -> Iterator[str]:
-    for number, group in enumerate(groups):
-        yield from ("", *([f"#### {title}", ""] if number == 0 else []))
+    yield from _heading(title if groups else "")
+    for group in groups:
+        yield ""
         yield f"**{became(group.turn)}**: {escaped(group.cause)}: {group.count}"
         if group.not_run:
             continue
@@ -122,8 +134,9 @@ def _lone(found: Comparison) -> Iterator[str]:
 
 
 def _shifts(title: str, groups: Sequence[ShiftGroup], confidence: float) -> Iterator[str]:
-    for number, group in enumerate(groups):
-        yield from ("", *([f"#### {title}", ""] if number == 0 else []))
+    yield from _heading(title)
+    for group in groups:
+        yield ""
         yield f"**{became(group.meaning)}**: {escaped(group.headline)}: {group.count}"
         yield from ("", "| response | before | after | difference |", "|---|---|---|---|")
         for one in group.shifts[:_MOST]:

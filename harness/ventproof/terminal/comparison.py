@@ -10,7 +10,13 @@ from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from rich.text import Text
 
-from ventproof.compare.causes import cause_of_outcome, flip_groups, notable_shifts, shift_groups
+from ventproof.compare.causes import (
+    cause_of_outcome,
+    flip_groups,
+    heading_of_shifts,
+    notable_shifts,
+    shift_groups,
+)
 from ventproof.compare.comparison import closing, counted, side_line
 from ventproof.compare.trend import (
     by_version,
@@ -34,7 +40,6 @@ if TYPE_CHECKING:
     from ventproof.compare.causes import FlipGroup, ShiftGroup
     from ventproof.compare.comparison import Comparison
     from ventproof.compare.flips import Flip, FlipSide, Lone
-    from ventproof.compare.measures import Compared
     from ventproof.compare.trend import FirmwareTrend
 
 
@@ -124,24 +129,14 @@ def _comparison_lines(found: Comparison, detail: _Detail) -> Iterator[ScreenLine
     if found.lone:
         yield from _heading("known of one side only", detail)
         yield from _lone_lines(found.lone, detail)
-    notable = notable_shifts(found)
-    groups = shift_groups(found.shifts if detail.whole else notable)
-    if groups:
-        yield from _heading(_titled(found, notable, detail), detail)
-        yield from _shift_lines(groups, found.confidence, detail, examples=not found.flips)
+    shifts = found.shifts if detail.whole else notable_shifts(found)
+    if heading := heading_of_shifts(found, shifts):
+        yield from _heading(heading, detail)
+        yield from _shift_lines(shift_groups(shifts), found.confidence, detail, examples=not found.flips)
     if detail.cut < _Cut.NOTES:
         yield ScreenLine(Text())
     yield from (ScreenLine(Text(line)) for line in counted(found)[: None if detail.whole else 1])
     yield from _conclusion(found.outcome, cause_of_outcome(found), closing(found))
-
-
-def _titled(found: Comparison, notable: Sequence[Compared], detail: _Detail) -> str:
-    """Return the heading of differences; where some are not listed, it says which."""
-    worse = sum(one.meaning == "worse" for one in found.shifts)
-    listed = sum(one.meaning == "worse" for one in notable)
-    if detail.whole or listed == worse:
-        return "differences"
-    return f"differences, without {worse - listed} of responses whose verdict changed"
 
 
 def _heading(text: str, detail: _Detail) -> Iterator[ScreenLine]:
