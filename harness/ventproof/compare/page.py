@@ -35,7 +35,7 @@ _OPEN: Final = 3
 """So many groups are open when the page is."""
 
 SHOWN: Final = 3
-"""So many changed verdicts of a group are shown at once; more are one click away."""
+"""So many changes of a group are shown at once; more are one click away."""
 
 
 class _Places:
