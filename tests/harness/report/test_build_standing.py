@@ -64,7 +64,7 @@ def test_one_log_that_is_no_pass_keeps_every_report_from_being_one(standing, log
     assert flagged
     assert f"ventproof: {standing}\n" in markdown(batch)
     made = json.loads(results_json(batch))
-    assert (made["standing"], made["verdict"] == "pass") == (standing, False)
+    assert (made["status"], made["verdict"] == "pass") == (standing, False)
     code = 0 if standing in BELIEVED else 3 if standing == "unreadable" else 4
     assert [write(tmp_path / f"report{ending}", named, Choice.NAMED) for ending in (".html", ".xml")] == [
         code,
