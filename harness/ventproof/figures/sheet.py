@@ -190,7 +190,8 @@ def time_axis(drawing: Drawing, panel: Panel, y: float, since: str) -> float:
     if ticks:
         written = drawing.mark("g", text_anchor="middle", font_size=SMALL)
         for value, said in ticks:
-            drawing.text(panel.x(value), y + 18, said, written, class_="tick-x")
+            shown = said if unit == "s" else f"{said} {unit}"
+            drawing.text(panel.x(value), y + 18, shown, written, class_="tick-x")
     drawing.text(RIGHT + 24, y + 18, f"{unit} {since}", class_="axis-x", font_size=SMALL)
     return y + 30
 

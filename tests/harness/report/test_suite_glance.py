@@ -11,6 +11,7 @@ import pytest
 from ventproof.cli.options import SHIPPED
 from ventproof.report import build
 from ventproof.report.build import report_of
+from ventproof.report.cover import cover_of
 from ventproof.report.suite import cause_of, groups_of, matrix_of
 from ventproof.report.write import html_of
 
@@ -120,6 +121,14 @@ def test_a_pass_that_proves_nothing_has_a_mark_and_a_sentence(report):
     assert [m.verdict for row in matrix.rows for cell in row.cells for m in cell].count("hollow") == 1
     page = html_of(replace(report, cover=replace(report.cover, matrix=matrix)))
     assert page.count('class="sign-hollow"') == 2, "its mark, and the key"
+    cover = cover_of([replace(chapter, steps=(hollow, *steps)), *rest])
+    assert "1 pass proves nothing: the state already held." in cover.conditions
+    (told,) = cover.hollow
+    page = html_of(replace(report, cover=cover))
+    section = page.partition('id="hollow"')[2].partition("</section>")[0]
+    assert f'href="#{told.ident}"' in section
+    assert told.response in unescape(section)
+    assert 'id="hollow"' not in html_of(report)
 
 
 def test_of_many_runs_only_what_did_not_pass_is_drawn(logs_of_suite, monkeypatch):
