@@ -26,6 +26,7 @@ from ventproof_bench.yamlfile.tree import (
     YamlFault,
     as_data,
     grow_tree,
+    node_at,
     put_values,
     spot,
 )
@@ -66,6 +67,8 @@ class Loaded(Generic[M_co]):
         digest: SHA-256 of the file, in hexadecimal.
         notes: things that are allowed but that the author should know.
         renamed: names of an older version that were read as the new ones.
+        given: values that were given in place of those of the file, by name; `text` and `digest` are with them.
+        file_digest: SHA-256 of the file itself, where values were given; empty otherwise.
         attached: texts of the files that it names and that belong to it, by the names it gives them.
         lacks: parts of the file that are wrong and were left out, so that the rest can be checked; of a file that is
             right, none.
@@ -80,6 +83,8 @@ class Loaded(Generic[M_co]):
     attached: Mapping[str, str] = field(default_factory=dict)
     lacks: tuple[Path, ...] = ()
     renamed: tuple[Problem, ...] = ()
+    given: Mapping[str, str] = field(default_factory=dict)
+    file_digest: str = ""
 
     def locate(self, path: Path) -> tuple[int, int]:
         """Return the 1-based line and column of a path, or of its deepest part that exists."""
@@ -99,10 +104,8 @@ class Loaded(Generic[M_co]):
 
         A part that is not written counts as an empty mapping.
         """
-        node: object = as_data(self.tree)
-        for key in path:
-            node = node.get(key, {}) if isinstance(node, dict) else {}
-        made, faults = _validate(node, model)
+        node = node_at(self.tree, path)
+        made, faults = _validate(as_data(node) if node is not None else {}, model)
         return made, [
             _located(self.path, self.tree, PathFault((*path, *f.path), f.reason, f.hint, f.at_key))
             for f in faults

@@ -339,8 +339,9 @@ def _versions(line: LineFields) -> Mapping[str, str]:
 
 
 def _pinned(line: LineFields) -> PinnedText:
-    attached = line.texts("attached") if "attached" in line else {}
-    return PinnedText(line.text("name"), line.text("sha256"), line.text("text"), attached)
+    attached, given = (line.texts(key) if key in line else {} for key in ("attached", "set"))
+    file_sha256 = line.text("file_sha256") if given else ""
+    return PinnedText(line.text("name"), line.text("sha256"), line.text("text"), attached, given, file_sha256)
 
 
 def _pinned_check(line: LineFields) -> PinnedCheck:

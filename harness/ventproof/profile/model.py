@@ -53,11 +53,19 @@ OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "togethe
 """Keys of kinds that name a second signal."""
 
 
+Ident = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/-]*$", max_length=60, examples=["RAIN-03"])]
+"""A short name that documents refer to: letters, digits, points, dashes, underscores, slashes."""
+
+
 class ResponseCommon(FileModel):
     """What every response may say."""
 
     signal: Name
     """The signal that must respond."""
+    id: Ident = ""
+    """What documents call this response: `RAIN-03.2`."""
+    requirements: list[Ident] = Field(default_factory=list)
+    """The requirements that it tests, as your documents call them: `URS-4.1`."""
     after: Name | None = None
     """Label of the stimulus that it is counted from; the step's only stimulus unless stated.
     With none in the step, the step's begin."""
@@ -73,8 +81,8 @@ class ResponseCommon(FileModel):
 
 
 def _signals(part: FileModel) -> tuple[Name, ...]:
-    named = (getattr(part, key, None) for key in ("signal", *OTHER_SIGNAL_KEYS))
-    return tuple(name for name in named if name is not None)
+    said = part.__dict__
+    return tuple(said[key] for key in ("signal", *OTHER_SIGNAL_KEYS) if said.get(key) is not None)
 
 
 class Occurrence(ResponseCommon):
@@ -402,6 +410,10 @@ class Invariant(FileModel):
 
     signal: Name
     """The signal that is watched."""
+    id: Ident = ""
+    """What documents call this invariant."""
+    requirements: list[Ident] = Field(default_factory=list)
+    """The requirements that it tests, as your documents call them."""
     stays: AnyQuantity | None = None
     """The band's middle; with `tolerance`."""
     tolerance: AnyQuantity | None = None
@@ -461,6 +473,8 @@ class Step(FileModel):
 
     step: Annotated[str, Field(min_length=1, max_length=120)]
     """Name of the step, as shown on the record."""
+    id: Ident = ""
+    """What documents call this step."""
     do: list[Stimulus] = Field(default_factory=list)
     """Stimuli, applied in this order; none to let the unit go on by itself."""
     expect: Annotated[list[Response], Field(min_length=1)]
@@ -478,12 +492,19 @@ class Profile(FileModel):
     """Name of the test, as shown on the record."""
     about: str = ""
     """What it proves, for the readers of the record."""
+    id: Ident = ""
+    """What documents call this test: `RAIN-03`. Profiles that are run together have different ones."""
+    tags: list[Ident] = Field(default_factory=list)
+    """Words to choose profiles by: `run --tag rain`."""
+    requirements: list[Ident] = Field(default_factory=list)
+    """The requirements that the whole test covers, as your documents call them; a response may name its own."""
     proves: list[TableLine] = Field(default_factory=list)
     """The lines of the override table that it claims to prove: `rain.entry_delay`; `ventproof trace` checks them."""
     needs: Needs
     """What the bench must have."""
     values: dict[Name, str | int | float] = Field(default_factory=dict)
-    """Named values; `$name` stands for one anywhere below."""
+    """Named values; `$name` stands for one anywhere below, `$name + 5 s` for a sum. `run --set NAME=VALUE` gives
+    another one for its runs."""
     decision: Literal["guarded", "simple"] = "guarded"
     """`guarded` allows for how exact, how old and how far apart the readings are, and says inconclusive where that
     matters; `simple` takes the readings as they stand."""

@@ -153,6 +153,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         repeat=record.repeat,
         identity=_identity(record, header.selfcheck),
         facts=(
+            *_named(run),
             *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
             *_settings(state, header),
             *_proved(run, header, claims),
@@ -167,6 +168,18 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         shown=claims,
         used=_used(run, header.use),
     )
+
+
+def _named(run: DecidedRun | None) -> Iterator[Fact]:
+    """Yield what documents call the test, and the requirements that it or one of its responses names."""
+    if run is None:
+        return
+    profile = run.case.profile
+    if profile.id:
+        yield Fact("Test id", profile.id)
+    asked = [*profile.start.until, *(one for step in profile.steps for one in step.expect), *profile.always]
+    if named := dict.fromkeys([*profile.requirements, *(name for one in asked for name in one.requirements)]):
+        yield Fact("Requirements", ", ".join(named))
 
 
 def _about(run: DecidedRun | None) -> str:
@@ -341,6 +354,12 @@ def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> It
         yield Fact("No evidence at times", gaps)
     if header.use:
         yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header.use.items()))
+    profile = header.profile
+    if profile.given:
+        given = ", ".join(f"{name} = {value}" for name, value in profile.given.items())
+        yield Fact(
+            "Values set for this run", f"{given}; digest of the file: {short_code(profile.file_sha256)}"
+        )
     yield Fact("Profile digest", short_code(record.profile_sha256))
     yield Fact("Bench digest", short_code(record.bench_sha256))
     yield Fact("Versions", ", ".join(f"{name} {version}" for name, version in header.versions.items()))

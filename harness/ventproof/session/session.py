@@ -330,7 +330,14 @@ class Session:
             use=dict(self.use),
             selfcheck=self.selfcheck,
             table=self._annex(),
-            profile=PinnedText(profile.model.profile, profile.digest, profile.text, dict(profile.attached)),
+            profile=PinnedText(
+                profile.model.profile,
+                profile.digest,
+                profile.text,
+                dict(profile.attached),
+                dict(profile.given),
+                profile.file_digest,
+            ),
             bench=PinnedText(self.bench.model.bench, self.bench.digest, self.bench.text),
             versions={
                 "ventproof": version("ventproof"),
