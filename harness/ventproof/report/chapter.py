@@ -131,14 +131,13 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         FileError: the log's first line or its findings are not what ventproof writes.
     """
     state, run = log.state, log.run
-    record = results_of(state, name)
+    record, header = results_of(state, name), header_of(state, name)
     found = [event.finding for event in state.events if isinstance(event, FindingMade)]
     again = findings_of(run.case) if run else ()
     told = explained(found, again) if state.closed and found else again or found
     stands = standing_of(state, run.case if run else None, again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
-    header = header_of(state, name)
     claims = _shown(run, header)
     alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
     return Chapter(
