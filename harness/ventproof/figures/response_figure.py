@@ -278,7 +278,7 @@ def _ring(scene: Scene) -> Ring | None:
         return smallest_margin(pieces, span, demand, ruling.margin, scene.unit)
     miss, witness = ruling.miss, ruling.witness
     if isinstance(watch.formula, ReachesFormula | ReturnsFormula | StaysFormula):
-        if miss is None or witness is None or witness.at_s is None:
+        if miss is None or witness is None or witness.at_s is None or miss.observed != witness.value:
             return None
         return Ring(witness.at_s, miss.near, miss.limit, miss_text(miss))
     return furthest_outside(pieces, span, demand, margin_text(finding_of(scene.result)))

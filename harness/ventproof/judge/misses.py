@@ -49,9 +49,7 @@ def wrong_of(formula: Formula, witness: Witness | None, traits: SignalTraits) ->
     return ""
 
 
-def miss_of(  # noqa: PLR0911 - one line a kind
-    formula: Formula, witness: Witness, traits: SignalTraits, from_s: float
-) -> Miss | None:
+def miss_of(formula: Formula, witness: Witness, traits: SignalTraits, from_s: float) -> Miss | None:
     """Return by how much a demand failed; None where no one number says it.
 
     Args:
@@ -60,12 +58,22 @@ def miss_of(  # noqa: PLR0911 - one line a kind
         traits: of the signal.
         from_s: loop time from which its times count.
     """
-    value, decimals = witness.value, decimals_for(traits.error)
-    if value is None or witness.cause in _EARLY:
-        return None
     match formula:
         case formulas.EqualsFormula(within_s=within_s):
             return _late(witness, from_s, within_s)
+        case formulas.ReturnsFormula(not_before_s=not_before_s) if witness.cause in _EARLY:
+            return _early(witness, from_s, not_before_s)
+        case formulas.UnchangedFormula(for_s=for_s) if is_discrete(traits.unit):
+            return _early(witness, from_s, for_s)
+    return None if witness.value is None else _outside(formula, witness.value, witness.cause, traits)
+
+
+def _outside(  # noqa: PLR0911 - one line a kind
+    formula: Formula, value: Bounds, cause: Cause, traits: SignalTraits
+) -> Miss | None:
+    """Return how far a value lies outside of what was required; None where that is no one number."""
+    decimals = decimals_for(traits.error)
+    match formula:
         case formulas.CountsFormula(number=number):
             return _beside(value, Bounds(number, number), "", ("too few", "too many"), 0)
         case _ if is_discrete(traits.unit):
@@ -75,7 +83,7 @@ def miss_of(  # noqa: PLR0911 - one line a kind
         case formulas.StaysFormula(low=low, high=high):
             limits = Bounds(-INF if low is None else low, INF if high is None else high)
             return _beside(value, limits, f" {traits.unit}", ("too low", "too high"), decimals)
-        case formulas.MovesAtFormula(rate=rate, tolerance=tolerance) if witness.cause is Cause.WRONG_RATE:
+        case formulas.MovesAtFormula(rate=rate, tolerance=tolerance) if cause is Cause.WRONG_RATE:
             required = Bounds(rate - tolerance, rate + tolerance)
             return _beside(value, required, f" {traits.unit}/s", ("too slow", "too fast"), _RATE_DECIMALS)
         case formulas.StartsMovingFormula(by=by):
@@ -87,10 +95,17 @@ def miss_of(  # noqa: PLR0911 - one line a kind
 
 def _late(witness: Witness, from_s: float, within_s: float) -> Miss | None:
     """Return how late something was at the last reading without it; None where that was read before the deadline."""
-    if witness.at_s is None or witness.at_s - from_s <= within_s:
+    if witness.value is None or witness.at_s is None or witness.at_s - from_s <= within_s:
         return None
     read_s = witness.at_s - from_s
     return Miss(Bounds(read_s, read_s), within_s, " s", "late, and not there yet")
+
+
+def _early(witness: Witness, from_s: float, until_s: float) -> Miss | None:
+    """Return how much too early something had surely come; None where no moment tells."""
+    if witness.at_s is None or witness.at_s - from_s >= until_s:
+        return None
+    return Miss(Bounds(-INF, witness.at_s - from_s), until_s, " s", "too early")
 
 
 def _beside(value: Bounds, required: Bounds, unit: str, words: tuple[str, str], decimals: int) -> Miss | None:

@@ -144,8 +144,9 @@ def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
         result, first = group.found[0]
         count = f" ({group.runs} of {len(results)} runs)" if len(results) > 1 else ""
         line = f"{group.verdict}: {group.brief}{count}"
+        one_of = "" if group.runs == 1 else "worst: " if first.miss else "for example, "
         console.print(Text(line, style=VERDICT_STYLE[group.verdict]), soft_wrap=True)
-        where = "  " if len(results) == 1 else f"  {'worst: ' if group.runs > 1 else ''}{result.profile}: "
+        where = "  " if len(results) == 1 else f"  {one_of}{result.profile}: "
         by = f" ({margin_text(first)})" if first.miss else ""
         console.print(Text(f"{where}{first.step_name}: {first.why}{by}"), soft_wrap=True)
     if more := len(groups[_CAUSES_SHOWN:]):
