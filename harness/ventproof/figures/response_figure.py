@@ -324,7 +324,7 @@ def _panel(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: flo
     if scene.ruling.verdict is Verdict.INCONCLUSIVE:
         panel.perhaps(outside(scene.course.pieces, _binding(scene), scene.demand))
     _left_over(panel, scene)
-    _late(panel, scene)
+    _off_in_time(panel, scene)
     if scene.others:
         named = [(scene.result.signal, scene.course, BLUE)]
         named += [(name, other, "currentColor") for name, other in scene.others]
@@ -391,15 +391,23 @@ def _binding(scene: Scene) -> list[tuple[float, float]]:
     return [(due_s, due_s + holds_s)]
 
 
-def _late(panel: Panel, scene: Scene) -> None:
-    """Draw by how much a flag or a state that failed is late: from the deadline to the last reading without it."""
-    demand, miss, witness = scene.demand, scene.ruling.miss, scene.ruling.witness
-    if miss is None or witness is None or witness.at_s is None or witness.value is None:
+def _off_in_time(panel: Panel, scene: Scene) -> None:
+    """Draw by how much a response that failed came too early or too late: from its limit to what shows it."""
+    miss, witness = scene.ruling.miss, scene.ruling.witness
+    watch = next((watch for watch in scene.watches if watch.ruling is scene.ruling), None)
+    if (
+        miss is None
+        or witness is None
+        or watch is None
+        or witness.at_s is None
+        or miss.observed == witness.value
+    ):
         return
-    if scene.discrete and demand.gate_s is not None:
-        due_s = scene.watches[0].stimulus.latest_s + demand.gate_s
-        colour = sheet.VERDICT_COLOUR["fail"]
-        panel.along(due_s, witness.at_s, witness.value.low, miss_text(miss), colour, "late")
+    from_s, to_s = sorted((watch.judged_from_s + miss.limit, witness.at_s))
+    low, high = witness.value or scene.course.at(witness.at_s)
+    if -INF < low <= high < INF:
+        said, colour = miss_text(miss), sheet.VERDICT_COLOUR["fail"]
+        panel.along(from_s, to_s, (low + high) / 2, said, colour, "off-in-time")
 
 
 def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:

@@ -98,7 +98,7 @@ def _late(witness: Witness, from_s: float, within_s: float) -> Miss | None:
     if witness.value is None or witness.at_s is None or witness.at_s - from_s <= within_s:
         return None
     read_s = witness.at_s - from_s
-    return Miss(Bounds(read_s, read_s), within_s, " s", "late, and not there yet")
+    return Miss(Bounds(read_s, read_s), within_s, " s", "late, not there yet")
 
 
 def _early(witness: Witness, from_s: float, until_s: float) -> Miss | None:

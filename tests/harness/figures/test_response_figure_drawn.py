@@ -360,7 +360,7 @@ def test_an_arrow_says_how_late_a_flag_is_as_its_reason_does():
         i for i in run.case.items if (i.step, i.signal, str(i.ruling.verdict)) == (1, "rain_override", "fail")
     ]
     root = ElementTree.fromstring(response_figure(run, item))
-    (arrow,) = of_class(root, "late")
+    (arrow,) = of_class(root, "off-in-time")
     x0, x1 = (float(x) for x in re.findall(r"([-\d.]+) [-\d.]+", arrow.get("d"))[:2])
     xs = [(float(e.get("x")), float(e.text)) for e in of_class(root, "tick-x")]
     to_s = np.polynomial.Polynomial.fit(*zip(*xs, strict=True), 1)
