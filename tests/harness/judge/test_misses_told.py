@@ -9,8 +9,10 @@ import pytest
 from judge_cases import play
 
 from ventproof.deciders import formulas as f
-from ventproof.verdict.finding import Bounds, Miss, Verdict
+from ventproof.judge.misses import wrong_of
+from ventproof.verdict.finding import Bounds, Cause, Miss, Verdict, Witness
 from ventproof.verdict.text import miss_text
+from ventproof_bench.base.evidence import SignalTraits
 
 SEEDS = range(200)
 NUMBER = r"-?\d+(?:\.\d+)?"
@@ -67,3 +69,37 @@ def test_nothing_is_said_to_be_missed_by_more_than_it_was(name: str) -> None:
 def test_the_difference_is_that_of_the_numbers_as_they_are_shown(miss: Miss, text: str) -> None:
     """Both are rounded first, so that nothing is left over; what rounds to nothing is still a miss."""
     assert miss_text(miss) == text
+
+
+VENT = SignalTraits(name="vent", unit="%", error=0.25, rate_per_s=3.6)
+FLAG = SignalTraits(name="rain_override", unit="flag")
+
+
+@pytest.mark.parametrize(
+    ("formula", "witness", "traits", "words"),
+    [
+        (f.ReachesFormula(8, 2, 32, 5), Witness(Cause.NEVER_THERE), VENT, ""),
+        (
+            f.ReachesFormula(8, 2, 32, 5),
+            Witness(Cause.LEFT_AGAIN),
+            VENT,
+            "did not stay at the required value",
+        ),
+        (f.ReturnsFormula(92, 2, 50, 65), Witness(Cause.CAME_EARLY), VENT, "returned too early"),
+        (f.EqualsFormula(1, 3), None, FLAG, "did not come on in time"),
+        (f.EqualsFormula(0, 3), None, FLAG, "did not go off in time"),
+        (f.StaysFormula(0, 0, 10), None, FLAG, "did not stay off"),
+        (f.StaysFormula(None, 11, 10), None, VENT, "rose above its limit"),
+        (f.StaysFormula(5, None, 10), None, VENT, "fell below its limit"),
+        (
+            f.StaysFormula(5, 11, 10),
+            Witness(Cause.OUT_OF_LIMITS, Bounds(2, 3)),
+            VENT,
+            "fell below its limit",
+        ),
+        (f.StaysFormula(5, 11, 10), None, VENT, ""),
+    ],
+)
+def test_what_went_wrong_is_the_same_in_every_profile(formula, witness, traits, words) -> None:
+    """Which way it went, without a value or a time; nothing where its kind says as much."""
+    assert wrong_of(formula, witness, traits) == words
