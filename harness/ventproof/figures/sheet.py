@@ -192,7 +192,7 @@ def time_axis(drawing: Drawing, panel: Panel, y: float, since: str) -> float:
         for value, said in ticks:
             shown = said if unit == "s" else f"{said} {unit}"
             drawing.text(panel.x(value), y + 18, shown, written, class_="tick-x")
-    drawing.text(RIGHT + 24, y + 18, f"{unit} {since}", class_="axis-x", font_size=SMALL)
+    drawing.text(RIGHT + 24, y + 18, f"s {since}" if unit == "s" else since, class_="axis-x", font_size=SMALL)
     return y + 30
 
 

@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 _NOTABLE: Final = 1e-4
 _HOLLOW_SHOWN: Final = 3
 _CAUSES_SHOWN: Final = 5
-_MARGIN_WIDTH: Final = 16
+_MARGIN_WIDTH: Final = 18
 
 
 def show(
