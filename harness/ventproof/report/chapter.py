@@ -152,8 +152,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         repeat=record.repeat,
         identity=_identity(record, header.selfcheck),
         facts=(
-            *_named(run),
-            *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
+            *_facts(run, record, header, signing, gaps_text(gaps_of(state.events))),
             *_settings(state, header),
             *_proved(run, header, claims),
         ),
@@ -343,7 +342,10 @@ def selfcheck_text(pinned: PinnedCheck | None) -> str:
     return f"{what}{pinned.result}{when}{left}, digest {short_code(pinned.sha256)}"
 
 
-def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> Iterator[Fact]:
+def _facts(
+    run: DecidedRun | None, record: RunRecord, header: Header, signing: Signing, gaps: str
+) -> Iterator[Fact]:
+    yield from _named(run)
     identity = _identity(record, header.selfcheck)
     for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
         yield Fact(name.capitalize(), identity[name])
