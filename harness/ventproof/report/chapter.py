@@ -27,8 +27,8 @@ from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, VIRTUAL, results_of
 from ventproof.log.settings import settings_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
-from ventproof.rejudge.standing import attempt, standing_of
-from ventproof.report.gist import gist_of, states_of, used_of
+from ventproof.rejudge.standing import attempt, explained, standing_of
+from ventproof.report.alike import used_of
 from ventproof.report.model import (
     Chapter,
     Fact,
@@ -40,6 +40,7 @@ from ventproof.report.model import (
     short_code,
 )
 from ventproof.run.ending import left_lines
+from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
@@ -87,19 +88,18 @@ class Signing:
 @final
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What judging again gave: each response, its drawing, the words of states; nothing where it could not be done."""
+    """What judging again gave: each response and its drawing; nothing where it could not be done."""
 
     results: Mapping[Key, Result]
     figures: Mapping[Key | None, Figure]
-    states: Mapping[str, Mapping[int, str]]
 
     @classmethod
     def of(cls, run: DecidedRun | None, figures: Mapping[Key | None, Figure]) -> _Judged:
         """Return it of a run."""
         if run is None:
-            return cls({}, figures, {})
+            return cls({}, figures)
         results = {(r.step, r.number, r.signal): r for r in run.case.results}
-        return cls(results, figures, states_of(run.case))
+        return cls(results, figures)
 
 
 @final
@@ -131,14 +131,13 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         FileError: the log's first line or its findings are not what ventproof writes.
     """
     state, run = log.state, log.run
-    record = results_of(state, name)
+    record, header = results_of(state, name), header_of(state, name)
     found = [event.finding for event in state.events if isinstance(event, FindingMade)]
     again = findings_of(run.case) if run else ()
-    told = found if state.closed and found else again or found
+    told = explained(found, again) if state.closed and found else again or found
     stands = standing_of(state, run.case if run else None, again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
-    header = header_of(state, name)
     claims = _shown(run, header)
     alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
     return Chapter(
@@ -429,7 +428,8 @@ def _response(finding: Finding, ident: str, again: str, judged: _Judged) -> Repo
         margin=margin_text(finding),
         chance=f"{100 * chance:.0f} %" if chance is not None and shown else "",
         again=again,
-        gist=gist_of(finding, result, judged.states),
+        brief=brief(finding),
+        by=finding.miss.by if finding.miss else 0.0,
         hollow=finding.hollow and finding.status is Status.PASS,
         used=used_of(finding, result),
         figure=judged.figures.get(finding.key),

@@ -13,12 +13,13 @@ from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOT
 from ventproof.report.model import (
     NO_PAST,
     Chapter,
+    Complaint,
     Fact,
     Past,
     ReportedCover,
     ReportedEntry,
 )
-from ventproof.report.suite import cause_of, groups_of, matrix_of
+from ventproof.report.suite import cause_of, groups_of, hollow_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
 
 _LABELS: Final = {
@@ -59,7 +60,7 @@ def cover_of(
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
-    groups = groups_of(chapters)
+    groups, hollow = groups_of(chapters), hollow_of(chapters)
     return ReportedCover(
         title=_title(chapters),
         standing=worst_of(
@@ -68,11 +69,16 @@ def cover_of(
         of_set=whole.standing,
         says=_before(whole) + count_text(standings),
         cause=cause_of(groups, chapters),
-        conditions=tuple(dict.fromkeys([*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL)])),
+        conditions=tuple(
+            dict.fromkeys(
+                [*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL), *_hollow(hollow)]
+            )
+        ),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
         notes=tuple(_shared_notes(chapters)),
         facts=tuple(_facts(chapters)),
         groups=groups,
+        hollow=hollow,
         matrix=matrix_of(chapters, past),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
@@ -143,10 +149,12 @@ def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
     """Yield what weakens the verdict of some of the runs."""
     for note in (SIMPLE, UNMEASURED_NOTE):
         yield from _of_runs(chapters, note)
-    hollow = sum(r.hollow for chapter in chapters for step in chapter.steps for r in step.responses)
+
+
+def _hollow(hollow: Sequence[Complaint]) -> Iterator[str]:
     if hollow:
-        passes = "1 pass proves" if hollow == 1 else f"{hollow} passes prove"
-        yield f"{passes} nothing: the state already held. The matrix marks each with a circle."
+        passes = "1 pass proves" if len(hollow) == 1 else f"{len(hollow)} passes prove"
+        yield f"{passes} nothing: the state already held."
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:

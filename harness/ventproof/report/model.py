@@ -56,10 +56,11 @@ class ReportedResponse:
         why: the reason, in a sentence.
         took: response time, as the window that holds it.
         seen: lowest and highest value while it was judged.
-        margin: what was left to the limits in the worst case, in the signal's unit and in seconds.
+        margin: what was left to the limits in the worst case, or by how much they were missed.
         chance: probability of conformance, where the verdict is open.
         again: what judging again found, where that is something else.
-        gist: what went wrong in a few words, alike in every profile; empty for a pass that shows something.
+        brief: what went wrong in a few words, alike in every profile; empty for a pass that shows something.
+        by: by how much it missed its limit; 0 where no number says it.
         hollow: whether it is a pass that shows nothing.
         used: which share of its limit a pass used in the worst case, and of which limit.
         figure: the drawing of it, where the run came so far.
@@ -76,7 +77,8 @@ class ReportedResponse:
     margin: str
     chance: str
     again: str
-    gist: str
+    brief: str
+    by: float
     hollow: bool
     used: tuple[float, str] | None
     figure: Figure | None
@@ -145,7 +147,7 @@ class Chapter:
 @final
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """What did not pass, as the first page tells it; `gist` says in a few words what went wrong."""
+    """What did not pass, as the first page tells it: `brief` in a few words, `by` how much it missed its limit."""
 
     ident: str
     run: str
@@ -155,7 +157,8 @@ class Complaint:
     verdict: str
     margin: str
     why: str
-    gist: str
+    brief: str
+    by: float
 
 
 @final
@@ -164,7 +167,7 @@ class ComplaintGroup:
     """What went wrong alike in several runs: its verdict, what it is, where, and in how many profiles or runs."""
 
     verdict: str
-    gist: str
+    brief: str
     complaints: tuple[Complaint, ...]
     count: str
 
@@ -272,6 +275,7 @@ class ReportedCover:
         notes: what else there is to know.
         facts: which unit, by whom, when, on which bench, with which self-check.
         groups: what did not pass, what went wrong alike together.
+        hollow: the passes that show nothing.
         matrix: profiles and their responses.
         entries: the runs.
     """
@@ -286,6 +290,7 @@ class ReportedCover:
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
     groups: tuple[ComplaintGroup, ...]
+    hollow: tuple[Complaint, ...]
     matrix: ReportedMatrix
     entries: tuple[ReportedEntry, ...]
 

@@ -99,4 +99,4 @@ def remembered(chapter: Chapter) -> Chapter:
 
 def _remembered(response: ReportedResponse) -> ReportedResponse:
     told = replace(response, proves="", took="", seen="", chance="", figure=None)
-    return replace(told, demand="", why="", margin="") if response.gist == response.again == "" else told
+    return replace(told, demand="", why="", margin="") if response.brief == response.again == "" else told

@@ -34,7 +34,6 @@ from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
-from ventproof.report.gist import gists_of
 from ventproof.run.ending import left_lines, telling_left
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.limits import limit_problems
@@ -54,7 +53,7 @@ from ventproof_bench.yamlfile.load import Loaded
 if TYPE_CHECKING:
     from ventproof.history.enter import Keeper
     from ventproof.log.signing import SigningKey
-    from ventproof.verdict.finding import Finding, Key
+    from ventproof.verdict.finding import Finding
 
 
 _SYNC_AFTER: Final = (RunBegin, StepBegin, StepEnd, RunEnd)
@@ -74,7 +73,6 @@ class RunResult:
         settings: what became of the unit's settings.
         gaps: how often its buses brought no evidence.
         left: how its outputs were left: one line where all is well, else a line for each that is not.
-        gists: of what did not pass, what went wrong in a few words.
     """
 
     profile: str
@@ -85,7 +83,6 @@ class RunResult:
     settings: tuple[SettingTold, ...] = ()
     gaps: tuple[BusGaps, ...] = ()
     left: tuple[str, ...] = ()
-    gists: Mapping[Key, str] = field(default_factory=dict)
 
 
 @final
@@ -262,8 +259,7 @@ class Session:
             left = left_lines(self.bench.model, told.left)
             settings = settings_of(told.of_settings, bound.outputs)
             found, gaps = tuple(told.findings), told.gaps.found
-            gists = gists_of(found, case)
-            return RunResult(title, log.path, log.digest, outcome, found, settings, gaps, left, gists)
+            return RunResult(title, log.path, log.digest, outcome, found, settings, gaps, left)
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""
