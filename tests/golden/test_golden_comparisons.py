@@ -33,7 +33,7 @@ CLOSES = Finding(
     kind="reaches",
     demand="reaches 8 % ± 2 % within 32 s, holds 20 s",
     status=Status.PASS,
-    why="in the band 26.87 to 27.16 s after the stimulus (limit 32 s), stayed 20 s",
+    why="in the band since 26.87 to 27.16 s after the stimulus (limit 32 s), stayed 20 s",
     margin=Bounds(1.2, 2.0),
     slack_s=Bounds(4.8, 5.1),
     response_s=Window(26.87, 27.16),
@@ -77,13 +77,13 @@ STARTS = replace(
     step_name="start",
     signal="side_vent",
     demand="reaches 88 % ± 2 % within 2 min, holds 5 s",
-    why="in the band 34.70 to 35.02 s after the stimulus (limit 2 min), stayed 5 s",
+    why="in the band since 34.70 to 35.02 s after the stimulus (limit 2 min), stayed 5 s",
     response_s=Window(34.70, 35.02),
     stood=88.0,
 )
 SLOW_START = replace(
     STARTS,
-    why="in the band 68.94 to 69.76 s after the stimulus (limit 2 min), stayed 5 s",
+    why="in the band since 68.94 to 69.76 s after the stimulus (limit 2 min), stayed 5 s",
     response_s=Window(68.94, 69.76),
 )
 COUNTS = replace(

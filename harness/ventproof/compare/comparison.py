@@ -69,9 +69,22 @@ class Comparison:
         return next((word for word in ("worse", "open") if word in found), "same")
 
     @property
+    def confounded(self) -> bool:
+        """Whether the sides differ in more than the firmware: what is worse may come of that."""
+        base, candidate = self.base, self.candidate
+        told = any(set(base.told(of)) != set(candidate.told(of)) for of in _CONDITIONS)
+        return told or _faults(base) != _faults(candidate)
+
+    @property
     def chance(self) -> int:
         """How many shifts have repeats behind them, and so a word about chance."""
         return sum(one.shift.chance for one in self.shifts)
+
+
+_CONDITIONS: Final = ("unit", "bench_sha256", "decision", "clock", "version")
+"""What is to be the same on both sides, so that what differs comes of the firmware."""
+
+_NOT_ALONE: Final = "; firmware is not the only difference"
 
 
 def compare(base: Side, candidate: Side, limits: ShiftLimits, confidence: float = 0.95) -> Comparison:
@@ -225,13 +238,24 @@ def _coarsest(found: Comparison) -> str:
 
 
 def closing(found: Comparison) -> str:
-    """Return what the whole comparison comes to: verdicts and differences are counted, their profiles follow."""
+    """Return what the whole comparison comes to, and whether the firmware alone can be the reason."""
+    return _came_to(found) + (_NOT_ALONE if found.confounded else "")
+
+
+def _came_to(found: Comparison) -> str:
+    """Return what the comparison comes to: verdicts and differences are counted, their profiles follow."""
     match found.outcome:
         case "worse":
-            verdicts = [flip.profile for flip in found.flips if flip.turn == "worse"]
+            worse = [flip for flip in found.flips if flip.turn == "worse"]
+            verdicts = [flip.profile for flip in worse if not flip.not_run]
+            not_run = [flip.profile for flip in worse if flip.not_run]
             differences = [one.key.profile for one in found.shifts if one.meaning == "worse"]
-            told = (("verdict", verdicts), ("difference", differences))
-            return ", ".join(counted_in(noun, those, "worse") for noun, those in told if those)
+            told = (
+                ("verdict", verdicts, "worse"),
+                ("response", not_run, "no longer run"),
+                ("measured difference", differences, "worse"),
+            )
+            return ", ".join(counted_in(noun, those, became) for noun, those, became in told if those)
         case "open":
             return "nothing proven worse; some inconclusive"
         case _ if found.never_passing:

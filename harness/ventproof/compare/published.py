@@ -257,7 +257,7 @@ def json_of_trend(found: FirmwareTrend) -> str:
             conclusion=conclusion(found),
             cause=cause_of_newest(found),
             faults=found.faults,
-            notes=found.alarms,
+            notes=(*found.others, *found.alarms),
             versions=tuple(_version(name, runs) for name, runs in found.versions.items()),
             changed_verdicts=tuple(map(_changed, found.flips)),
             changes=tuple(

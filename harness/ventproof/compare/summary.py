@@ -61,7 +61,7 @@ def markdown_of(found: Comparison) -> str:
 
 def markdown_of_trend(found: FirmwareTrend) -> str:
     """Return the summary of a trend: how the newest version stands, all versions, and what each changed."""
-    notes = (*found.faults, *found.alarms)
+    notes = (*found.faults, *found.others, *found.alarms)
     title = f"firmware {span_of(list(found.versions))}"
     lines = [
         *_head(title, standing_of_newest(found), conclusion(found), cause_of_newest(found), notes),

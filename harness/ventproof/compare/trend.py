@@ -67,7 +67,8 @@ class FirmwareTrend:
         changes: by version, then in the profiles' order; none that is surely within its limit.
         flips: verdicts of the newest version that are others than with the one before it.
         faults: which faults the mock had with which version, in a sentence each, the newest version first.
-        alarms: what else differs between the runs besides the firmware.
+        others: what else differs between the runs besides the firmware, and so may be what changed.
+        alarms: what else is to be known of the runs.
         courses: how many measures of responses were followed.
         confidence: of every interval; and that no change of the newest version is wrongly said to be one, nor one
             that was looked for among all versions.
@@ -77,6 +78,7 @@ class FirmwareTrend:
     changes: tuple[Change, ...]
     flips: tuple[Flip, ...]
     faults: tuple[str, ...]
+    others: tuple[str, ...]
     alarms: tuple[str, ...]
     courses: int
     confidence: float
@@ -119,8 +121,9 @@ def conclusion(found: FirmwareTrend) -> str:
         if change.firmware == newest:
             changed[change.compared.meaning].append(change.compared.key.profile)
     words = (("worse", "worse"), ("better", "better"), ("open", "inconclusive"))
-    counts = [counted_in("difference", changed[of], word) for of, word in words if of in changed]
-    return f"{name}: {ended}; {', '.join(counts) or 'no difference'}"
+    counts = [counted_in("measured difference", changed[of], word) for of, word in words if of in changed]
+    alone = "; firmware is not the only difference" if found.faults or found.others else ""
+    return f"{name}: {ended}; {', '.join(counts) or 'no measured difference'}{alone}"
 
 
 def cause_of_newest(found: FirmwareTrend) -> str:
@@ -220,6 +223,7 @@ def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> Firmware
         changes=tuple(changed),
         flips=_flips(versions, confidence),
         faults=tuple(fault_lines_by_version(run for name in reversed(order) for run in versions[name])),
+        others=tuple(_others(side)),
         alarms=tuple(_alarms(side, versions)),
         courses=len(courses),
         confidence=confidence,
@@ -306,6 +310,11 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
     *before, newest = versions
     if before and (lacking := _profiles(versions[before[-1]]) - _profiles(versions[newest])):
         yield f"{_named(newest)} has no run of {', '.join(sorted(lacking))}: not compared"
+    if "virtual" in side.told("clock"):
+        yield VIRTUAL
+
+
+def _others(side: Side) -> Iterator[str]:
     for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
         if len(told) > 1:
@@ -314,8 +323,6 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
         rules = dict.fromkeys(run.decision for run in runs)
         if len(rules) > 1:
             yield f"the runs of {name} have different decision rules, which may be what changed: {', '.join(rules)}"
-    if "virtual" in side.told("clock"):
-        yield VIRTUAL
 
 
 def _profiles(runs: Sequence[RunRecord]) -> set[str]:

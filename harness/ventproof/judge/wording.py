@@ -83,7 +83,9 @@ class _Teller:
             return "not tested: the condition ended before the limit applied"
         match formula:
             case formulas.ReachesFormula(holds_s=holds_s):
-                return f"in the band{when}" + (f", stayed {number_text(holds_s)} s" if holds_s else "")
+                return f"in the band{self._since_when()}" + (
+                    f", stayed {number_text(holds_s)} s" if holds_s else ""
+                )
             case formulas.ReturnsFormula():
                 return f"returned{when}, not before {number_text(formula.not_before_s)} s"
             case formulas.EqualsFormula(value=value):
@@ -105,6 +107,11 @@ class _Teller:
         limit = f" (limit {number_text(within_s)} s)" if within_s < INF else ""
         when = "already" if last <= 0 else f"{first:.2f} to {last:.2f} s after {self.since.event}"
         return f" {when}{limit}"
+
+    def _since_when(self) -> str:
+        """Return the same of a band that it then is in."""
+        when = self._when()
+        return when if not when or when.startswith(" already") else f" since{when}"
 
     def _all_the_time(self, formula: Formula) -> str:
         seen = "" if self.found.seen is None else f"{self.values(self.found.seen)} throughout"
@@ -195,9 +202,9 @@ class _Teller:
         if witness.cause is Cause.MOVED_TOO_LITTLE:
             return f"moved by {value or 'less'} {span}; required more than {allowed}"
         if isinstance(formula, formulas.UnchangedFormula):
-            when = f" no later than {self.at(witness.at_s)}" if witness.at_s is not None else ""
+            when = f" at {self.at(witness.at_s)}" if witness.at_s is not None else ""
             said = f": {value}{when}" if value and value != "on or off" else when
-            return f"changed{said}; required unchanged for {span[3:]}" + (
+            return f"already changed{said}; required unchanged for {span[3:]}" + (
                 f", ± {allowed} allowed" if formula.tolerance else ""
             )
         if isinstance(formula, formulas.OvershootsAtMostFormula):

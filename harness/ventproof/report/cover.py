@@ -123,7 +123,7 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
     if unstated := [
         name for name in ("unit", "firmware", "operator") if NOT_STATED in _values(chapters, name)
     ]:
-        yield f"Not stated when the tests were run: {', '.join(unstated)}."
+        yield f"Not stated: {', '.join(unstated)}."
     for chapter in chapters:
         for alarm in chapter.alarms:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"

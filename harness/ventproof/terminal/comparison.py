@@ -230,7 +230,7 @@ def show_trend(found: FirmwareTrend, *, verbose: bool) -> None:
     """
     console = new_console()
     with suppress(BrokenPipeError):
-        say_lines(console, _notes([*found.faults, *found.alarms], _SHORT))
+        say_lines(console, _notes([*found.faults, *found.others, *found.alarms], _SHORT))
         show_dashboard(console, tally_of(run for runs in found.versions.values() for run in runs).dashboard())
         say_lines(console, _trend_lines(found, _WHOLE if verbose else _SHORT))
 

@@ -19,7 +19,7 @@ _WRONG: Final = {
     "returns": "did not return at the required time",
     "equals": "did not change to the required state in time",
     "counts": "counted a wrong number",
-    "unchanged": "changed and must not",
+    "unchanged": "changed but must not",
     "starts_moving": "did not start to move in time",
     "moves_at": "moved at a wrong rate",
     "overshoots_at_most": "moved too far beyond its target",

@@ -150,14 +150,14 @@ def test_runs_that_differ_in_more_than_the_firmware_are_told(follow, logged):
     """Another unit among the runs may be what changed."""
     one, other = logged(digest="a").run, replace(logged(digest="b").run, unit="GH-8", firmware="1.1")
     found = trend(side_of("records", [one, other]), ShiftLimits())
-    assert found.alarms == ("the runs have different units, which may be what changed: GH-7, GH-8",)
-    assert follow({"1.0": [21.0], "1.1": [21.0]}).alarms == ()
+    assert found.others == ("the runs have different units, which may be what changed: GH-7, GH-8",)
+    assert follow({"1.0": [21.0], "1.1": [21.0]}).others == ()
 
 
 def test_another_decision_rule_is_told_only_where_it_is_the_same_profile(logged):
     """A suite may hold profiles of either rule; what was decided by one and then by the other may be what changed."""
     one, other = logged(digest="a").run, replace(logged(digest="b").run, decision="simple")
-    assert trend(side_of("records", [one, replace(other, profile="another")]), ShiftLimits()).alarms == ()
-    assert trend(side_of("records", [one, other]), ShiftLimits()).alarms == (
+    assert trend(side_of("records", [one, replace(other, profile="another")]), ShiftLimits()).others == ()
+    assert trend(side_of("records", [one, other]), ShiftLimits()).others == (
         f"the runs of {one.profile} have different decision rules, which may be what changed: guarded, simple",
     )

@@ -47,7 +47,7 @@ def ruled(formula: f.Formula, course: list[tuple[float, tuple[int, ...]]], role:
         (
             f.ReachesFormula(0.0, 5.0, 20.0),
             Verdict.PASS,
-            "in the band 12.17 to 14.63 s after the stimulus (limit 20 s), reckoned from its drive",
+            "in the band since 12.17 to 14.63 s after the stimulus (limit 20 s), reckoned from its drive",
         ),
         (
             f.ReachesFormula(0.0, 5.0, 5.0),

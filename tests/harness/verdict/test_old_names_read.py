@@ -148,7 +148,7 @@ def test_a_log_with_the_sentences_of_0_3_stands_and_is_told_in_those_of_now(vent
     assert "intact, 33 lines, fail" in out
     code, out, err = ventproof("judge", LOG_OF_0_3)
     assert (code, err) == (1, "")
-    assert "changed no later than 2.50 s after the stimulus" in out
+    assert "already changed at 2.50 s after the stimulus" in out
     assert not decide_again(read_log(LOG_OF_0_3)).changes
 
 
