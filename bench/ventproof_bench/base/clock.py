@@ -37,6 +37,11 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+def local_now() -> datetime:
+    """Return the same in local time, with its offset from UTC: what the people at the bench read off their watch."""
+    return utc_now().astimezone()
+
+
 class Awake:
     """Notices when the computer slept: the loop's clock stands still meanwhile, and vents move on unseen.
 
