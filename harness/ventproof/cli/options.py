@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS, code_of
+from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, code_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.run.prompts import Desk
     from ventproof.run.view import View
@@ -57,6 +58,12 @@ USE: Final = click.option(
     multiple=True,
     metavar="NAME=BENCH_NAME",
     help="Use BENCH_NAME of the bench where profiles use NAME.",
+)
+WAIVERS: Final = click.option(
+    "--waivers",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Known fails that are accepted; `ventproof explain waivers` shows such a file.",
 )
 ONLY: Final = click.option(
     "-k",
@@ -210,7 +217,7 @@ def load_suite(
 ) -> list[Loaded[Profile]]:
     """Load all profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
 
-    Bench files and override tables that lie in a folder beside profiles are left out, and that is said.
+    Files of other kinds that lie in a folder beside profiles are left out, and that is said.
 
     Args:
         paths: profiles and folders of such.
@@ -275,12 +282,31 @@ def _holds(profile: Loaded[Profile], only: Sequence[str]) -> bool:
     return any(text.casefold() in names for text in only)
 
 
+_OTHER_KINDS: Final = {
+    "bench": "a bench file",
+    "table": "an override table",
+    "acceptance": "an acceptance file",
+    "waivers": "a waivers file",
+}
+
+
+def waivers_of(path: Path | None) -> Waivers | None:
+    """Return the waivers that a command was given.
+
+    Raises:
+        FileError: something in the file is wrong.
+    """
+    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415 - pydantic is slow to import
+
+    return load_waivers(path) if path else None
+
+
 def _other_kind(path: Path) -> str:
     """Return what a file found in a folder is, where it is no profile: such files lie beside them and are not run."""
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
 
     try:
-        return {"bench": "a bench file", "table": "an override table"}.get(kind_of(path), "")
+        return _OTHER_KINDS.get(kind_of(path), "")
     except FileError:
         return ""  # whoever loads it says what is wrong
 
@@ -355,6 +381,20 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     code = code_of(r.outcome.verdict for series in done for r in series.results)
     undecided = any(series.claim == "undecided" for series in done)
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
+
+
+def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:
+    """Return the exit code for repeated runs with waivers, which change that of fails alone.
+
+    Args:
+        done: the runs.
+        ended: how each ended with its waivers: `fail`, `inconclusive`, `accepted deviation` or `pass`.
+    """
+    code = code_of_series(done)
+    undecided = any(series.claim == "undecided" for series in done)
+    if code != EXIT_FAIL or "fail" in ended:
+        return code
+    return EXIT_INCONCLUSIVE if "inconclusive" in ended or undecided else EXIT_ACCEPTED
 
 
 def _say(line: str) -> None:

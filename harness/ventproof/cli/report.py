@@ -10,6 +10,7 @@ import click
 
 from ventproof.cli import options
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
+from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import harmless
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
     from pathlib import Path
 
+    from ventproof.log.events import PinnedText
     from ventproof.rejudge.batch import Batch
     from ventproof.report.model import Past, ReportedCover
     from ventproof.runset.present import Choice
@@ -84,7 +86,13 @@ def module_for(out: Path) -> str:
 
 
 def write(
-    out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = False, past: Past | None = None
+    out: Path,
+    logs: Sequence[Path],
+    choice: Choice,
+    *,
+    complete: bool = False,
+    past: Past | None = None,
+    waivers: PinnedText | None = None,
 ) -> int:
     """Write one report of some logs and say what it says.
 
@@ -96,6 +104,7 @@ def write(
         choice: how they came to be looked at together.
         complete: draw every response.
         past: the firmware versions before these runs, where a history was named.
+        waivers: the known fails that a report for people accepts; None: those that the logs pin.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -104,14 +113,13 @@ def write(
         FileError: no log is of a run, or the file cannot be written.
     """
     if out.suffix.lower() in _FOR_PEOPLE:
-        from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
-        from ventproof.report.write import write_report  # noqa: PLC0415 - as above
-
-        report = write_report(logs, out, choice, table_section, complete=complete, past=past or {})
-        click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
-        for alarm in report.cover.alarms:
+        cover = _written(out, logs, choice, waivers, complete=complete, past=past or {})
+        click.echo(harmless(f"{out}: {cover.standing}: {cover.title}. {cover.says}"))
+        for alarm in cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
-        return code_of_cover(report.cover)
+        for warning in cover.paper.unneeded:
+            click.echo(harmless(f"warning: {warning}"), err=True)
+        return code_of_cover(cover)
     from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
 
     batch = _as_named(judged_batch(logs, choice))
@@ -126,6 +134,18 @@ def write(
             *("unreadable" for _ in batch.lost),
         ]
     )
+
+
+def _written(
+    out: Path, logs: Sequence[Path], choice: Choice, waivers: PinnedText | None, *, complete: bool, past: Past
+) -> ReportedCover:
+    """Write a report for people, and return its first page."""
+    from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
+    from ventproof.report.papers import Waiving  # noqa: PLC0415 - as above
+    from ventproof.report.write import write_report  # noqa: PLC0415 - as above
+
+    waiving = Waiving(waivers, local_now().date())
+    return write_report(logs, out, choice, table_section, complete=complete, past=past, waiving=waiving).cover
 
 
 def _as_named(batch: Batch) -> Batch:
@@ -200,12 +220,16 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     metavar="FILE|URL",
     help="Show the verdicts of earlier firmware versions of each profile, from this history, on the HTML page.",
 )
-def report(logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, *, complete: bool) -> int:
+@options.WAIVERS
+def report(
+    logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, waivers: Path | None, *, complete: bool
+) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.
 
-    The report uses the logs alone; `--history` adds earlier verdicts. Each hash chain is checked and each run is judged
-    again. Contradictions stand at the top. Files that are not logs, and planned runs without a log, are listed as
-    missing.
+    The report uses the logs alone; `--history` adds earlier verdicts. `--waivers` shows known fails in FILE.html and
+    FILE.pdf as accepted deviations, which are not passes; without it the waivers that `run` was given count. Each hash
+    chain is checked and each run is judged again. Contradictions stand at the top. Files that are not logs, and planned
+    runs without a log, are listed as missing.
 
     \b
     Exit code 0: the report is written and every log is confirmed, whatever the verdicts.
@@ -213,13 +237,16 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, *, comp
               3: a file is not a log, or the report cannot be written.
               4: a log contradicts its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from ventproof.papers.waivers import pinned_paper  # noqa: PLC0415
     from ventproof.rejudge.batch import call_up  # noqa: PLC0415
 
     check_names(outs)
     paths = options.log_paths(logs, bundles=True)
     call_up(len(paths), module_for(outs[0]))
     past = _past(history) if history else None
-    return max(write(out, paths, options.choice_of(logs), complete=complete, past=past) for out in outs)
+    known = pinned_paper(options.waivers_of(waivers))
+    choice = options.choice_of(logs)
+    return max(write(out, paths, choice, complete=complete, past=past, waivers=known) for out in outs)
 
 
 def _past(history: str) -> Past:

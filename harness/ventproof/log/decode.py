@@ -265,6 +265,8 @@ def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
         use=line.texts("use"),
         selfcheck=check and _pinned_check(check),
         table=table and _pinned(table),
+        acceptance=_pinned(line.part("acceptance")) if "acceptance" in line else None,
+        waivers=_pinned(line.part("waivers")) if "waivers" in line else None,
         profile=_pinned(line.part("profile")),
         bench=_pinned(line.part("bench")),
         versions=_versions(line),

@@ -2,29 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+import datetime as dt
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.figures.repeats_figure import thin_run
-from ventproof.log.events import Header, PinnedText, PollSeen, StimulusApplied
+from ventproof.log.events import FindingMade, Header, PinnedText, PollSeen, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
+from ventproof.papers.waivers import NONE_WAIVED, unneeded
 from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
-from ventproof.report.chapter import JudgedLog, Signing, chapter_of
+from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
 from ventproof.report.cover import cover_of
 from ventproof.report.model import NO_PAST, Past, Report, Section, short_code
 from ventproof.report.overlays import LaidRun, Overlays
 from ventproof.report.pages import Pages, RunPage, remembered, write_run
+from ventproof.report.papers import NO_WAIVING, Waiving, deviating
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
+    from ventproof.papers.waivers import Waived, WaiverSpec
     from ventproof.report.model import Chapter
     from ventproof.runset.completeness import PresentLog
 
@@ -43,6 +47,7 @@ class _Part:
         link: of a run, where the first page finds its own page; empty where it has none.
         check: of a self-check, its log with the figures.
         laid: of a run, what it leaves for the picture of repeats; it is not held.
+        waived: of a run, what waivers make of it.
     """
 
     digest: str
@@ -53,17 +58,19 @@ class _Part:
     link: str = ""
     check: LogState | None = None
     laid: LaidRun | None = None
+    waived: Waived = NONE_WAIVED
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """A log to work on: what begins its links, whether every response is drawn, and where its own page is written."""
+    """A log to work on: what begins its links, whether every response is drawn, where its own page is, and waivers."""
 
     path: Path
     ident: str
     complete: bool
     page: RunPage | None
+    waiving: Waiving
 
 
 Annex = Callable[[PinnedText, Sequence["Chapter"], str], Section]
@@ -86,6 +93,7 @@ def report_of(
     complete: bool = False,
     pages: Pages | None = None,
     past: Past = NO_PAST,
+    waiving: Waiving = NO_WAIVING,
 ) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
@@ -99,6 +107,7 @@ def report_of(
         complete: draw every response of more than a few runs, too, and not only what did not pass.
         pages: where a page is written of each run; then the report remembers what its first page needs, and no more.
         past: the firmware versions before these runs.
+        waiving: the known fails that are accepted.
 
     Raises:
         FileError: no log is of a run.
@@ -106,34 +115,42 @@ def report_of(
     """
     complete = complete or len(paths) <= FEW
     overlays = Overlays()
-    done = list(_laid(_sharing(each(_part, _jobs(paths, pages, complete=complete))), overlays))
+    done = list(_laid(_sharing(each(_part, _jobs(paths, pages, waiving, complete=complete))), overlays))
     whole = [part for part in done if isinstance(part, _Part)]
     lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
     parts = _unique(whole)
     runs = [part for part in parts if part.chapter is not None]
-    checks = {part.digest: part.check for part in parts if part.check is not None}
     if not runs:
-        problems = [problem for part in done if isinstance(part, tuple) for problem in part]
-        raise FileError(problems or [Problem(str(paths[0]), None, None, *_NO_RUN)])
-    chapters = tuple(part.chapter for part in runs if part.chapter is not None)
+        raise _no_run(paths, done)
+    chapters = tuple(part.chapter for part in runs if part.chapter)
     checked = checked_set([part.here for part in whole if part.here], choice)
     return Report(
-        cover=cover_of(chapters, checked, lost, past),
+        cover=cover_of(chapters, checked, lost, past, [*_unneeded(runs, waiving)]),
         overlays=overlays.told(),
         chapters=chapters,
-        sections=(*_benches(runs, checks), *_annexes(runs, annex)),
+        sections=(*_benches(runs, parts), *_annexes(runs, annex)),
         complete=complete,
         cautions=CAUTIONS,
-        date=max(part.header.started or "" for part in runs)[:10],
+        date=_last_day(runs),
         maker=_MAKER,
         pages={part.chapter.ident: part.link for part in runs if part.chapter},
     )
 
 
-def _jobs(paths: Sequence[Path], pages: Pages | None, *, complete: bool) -> list[_Job]:
+def _no_run(paths: Sequence[Path], done: Sequence[_Part | tuple[Problem, ...]]) -> FileError:
+    problems = [problem for part in done if isinstance(part, tuple) for problem in part]
+    return FileError(problems or [Problem(str(paths[0]), None, None, *_NO_RUN)])
+
+
+def _last_day(runs: Sequence[_Part]) -> str:
+    started = (part.header.started for part in runs if part.header.started)
+    return max(started, key=dt.datetime.fromisoformat, default="")[:10]
+
+
+def _jobs(paths: Sequence[Path], pages: Pages | None, waiving: Waiving, *, complete: bool) -> list[_Job]:
     own = [None] * len(paths) if pages is None else pages.of(paths, _MAKER)
     return [
-        _Job(path, f"run-{number}", complete, page)
+        _Job(path, f"run-{number}", complete, page, waiving)
         for number, (path, page) in enumerate(zip(paths, own, strict=True), start=1)
     ]
 
@@ -168,15 +185,18 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
         return tuple(
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
         )
+    header = header_of(state)
+    findings = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    waived = job.waiving.made(header, findings)
+    chapter = deviating(chapter, findings, waived, job.waiving.file(header))
     if job.page is not None:
         write_run(chapter, job.page, complete=job.complete)
         chapter = remembered(chapter)
-    header = header_of(state)
     laid = LaidRun(header.profile.sha256, thin_run(log.run) if log.run else None)
     header = replace(header, profile=PinnedText())
     link = job.page.link if job.page else ""
     here = present_log(path, state)
-    return _Part(state.digest, state.broken_at, header, chapter, here, link, laid=laid)
+    return _Part(state.digest, state.broken_at, header, chapter, here, link, None, laid, waived)
 
 
 def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tuple[Problem, ...]]:
@@ -189,8 +209,14 @@ def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tu
     for part in done:
         if isinstance(part, _Part):
             header = part.header
-            table = once(header.table) if header.table else None
-            yield replace(part, header=replace(header, bench=once(header.bench), table=table))
+            header = replace(
+                header,
+                bench=once(header.bench),
+                table=header.table and once(header.table),
+                acceptance=header.acceptance and once(header.acceptance),
+                waivers=header.waivers and once(header.waivers),
+            )
+            yield replace(part, header=header)
         else:
             yield part
 
@@ -210,6 +236,16 @@ def _laid(
             yield part
 
 
+def _unneeded(runs: Sequence[_Part], waiving: Waiving) -> Iterator[str]:
+    """Yield a sentence for each waiver that no run needs, or that covers none; of each file of waivers."""
+    by_file: dict[tuple[WaiverSpec, ...], list[Waived]] = {}
+    for part in runs:
+        by_file.setdefault(waiving.of(part.header), []).append(part.waived)
+    for waivers, made in by_file.items():
+        for said in unneeded(waivers, made):
+            yield f"{said[0].upper()}{said[1:]}."
+
+
 def _signing(path: Path) -> Signing:
     """Return what is known of the signature beside a log."""
     try:
@@ -224,17 +260,19 @@ def _signing(path: Path) -> Signing:
     return Signing(f"{said}; whose key that is, only its owner can tell")
 
 
-def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[Section]:
-    """Yield a section for each bench, with the self-checks that its runs name."""
+def _benches(runs: Sequence[_Part], parts: Sequence[_Part]) -> Iterator[Section]:
+    """Yield a section for each bench, with the self-checks among the parts that its runs name."""
+    checks = {part.digest: part.check for part in parts if part.check is not None}
     by_bench: dict[str, list[_Part]] = {}
     for part in runs:
         by_bench.setdefault(part.header.bench.text, []).append(part)
-    for number, parts in enumerate(by_bench.values(), start=1):
-        headers = [part.header for part in parts]
-        used = {name for part in parts if part.chapter for name in part.chapter.used}
+    for number, its in enumerate(by_bench.values(), start=1):
+        headers = [part.header for part in its]
+        used = {name for part in its if part.chapter for name in part.chapter.used}
         named = dict.fromkeys(header.selfcheck.sha256 for header in headers if header.selfcheck)
         behind = [checks[digest] for digest in named if digest in checks]
-        section = bench_section(headers[0].bench, used, behind, f"bench-{number}")
+        last = max((day_of(header.started) for header in headers if header.started), default=None)
+        section = bench_section(headers[0].bench, used, behind, f"bench-{number}", last)
         several = f" ({short_code(headers[0].bench.sha256)})" if len(by_bench) > 1 else ""
         yield replace(section, title=f"{section.title}{several}")
 

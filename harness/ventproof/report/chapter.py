@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -26,6 +27,7 @@ from ventproof.log.left import left_of
 from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, VIRTUAL, results_of
 from ventproof.log.settings import settings_of
+from ventproof.papers.acceptance import told_of
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.gist import gist_of, states_of, used_of
@@ -39,11 +41,13 @@ from ventproof.report.model import (
     qr_figure,
     short_code,
 )
+from ventproof.report.papers import response_ident
 from ventproof.run.ending import left_lines
 from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.benchfile.equipment import overdue
 
 if TYPE_CHECKING:
     from ventproof.case.case import Result
@@ -132,41 +136,47 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
     """
     state, run = log.state, log.run
     record = results_of(state, name)
-    found = [event.finding for event in state.events if isinstance(event, FindingMade)]
     again = findings_of(run.case) if run else ()
-    told = found if state.closed and found else again or found
     stands = standing_of(state, run.case if run else None, again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
     header = header_of(state, name)
     claims = _shown(run, header)
-    alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
+    alarms = [signing.wrong, *_alarms(state, record, stands, header.selfcheck), *_left(run, state, header)]
     return Chapter(
         ident=ident,
         profile=titled(record.profile, record.decision),
         about=_about(run),
         standing=standing,
         says=_SAYS[standing].format(verdict=state.outcome),
-        alarms=tuple(filter(None, [signing.wrong, *alarms])),
+        alarms=tuple(filter(None, alarms)),
         notes=tuple(_notes(state, record)),
         faults=run.bench.notes if run else (),
+        overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
-        identity=_identity(record, header.selfcheck),
+        identity=_identity(record, header),
         facts=(
             *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
             *_settings(state, header),
             *_proved(run, header, claims),
         ),
-        steps=tuple(_steps(state, told, stands.differing, _Judged.of(run, figures), ident)),
+        steps=tuple(_steps(state, _told(state, again), stands.differing, _Judged.of(run, figures), ident)),
         tables=tuple(_asked(state)),
         overview=figures.get(None),
         digest=state.digest,
         code=short_code(state.digest),
         qr=qr_figure(state.digest),
         log=name,
+        proves=tuple(run.case.profile.proves) if run else (),
         shown=claims,
         used=_used(run, header.use),
     )
+
+
+def _told(state: LogState, again: Sequence[Finding]) -> Sequence[Finding]:
+    """Return the findings that the log holds; of a run that died, those that its evidence gives."""
+    found = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    return found if state.closed and found else again or found
 
 
 def _about(run: DecidedRun | None) -> str:
@@ -280,6 +290,18 @@ def _left(run: DecidedRun | None, state: LogState, header: Header) -> Iterator[s
         yield f"Outputs: {line}."
 
 
+def _overdue(run: DecidedRun | None, header: Header) -> Iterator[str]:
+    """Yield which equipment was to be calibrated before the day of the run; a run in virtual time has none."""
+    if run is not None and header.started:
+        for said in overdue(run.bench.equipment, day_of(header.started)):
+            yield f"{said[0].upper()}{said[1:]}, before the run."
+
+
+def day_of(iso: str) -> dt.date:
+    """Return the day of a date and time of the log, where the run was made."""
+    return dt.datetime.fromisoformat(iso).date()
+
+
 def _selfcheck_alarms(selfcheck: PinnedCheck) -> Iterator[str]:
     if selfcheck.result == "worse":
         yield "The bench was measured to be worse than its bench file declares, or hooked up wrong: see its self-check."
@@ -304,21 +326,34 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
             yield f"{finding.step_name}: {response(finding)}: {finding.why}."
 
 
-def _identity(record: RunRecord, selfcheck: PinnedCheck | None) -> dict[str, str]:
+def _identity(record: RunRecord, header: Header) -> dict[str, str]:
+    started = header.started
     return {
         "unit": record.unit or NOT_STATED,
         "firmware": record.firmware or NOT_STATED,
         "operator": record.operator or NOT_STATED,
-        "when": date_text(record.started) if record.started else NO_DATE,
+        "when": date_text(started) if started else NO_DATE,
+        "since": record.started or "",
+        "waivers": "",
+        **_acceptance(header),
         "bench": record.bench,
         "bench digest": record.bench_sha256,
-        "self-check": selfcheck_text(selfcheck),
+        "self-check": selfcheck_text(header.selfcheck),
     }
 
 
+def _acceptance(header: Header) -> Mapping[str, str]:
+    """Return the data of the acceptance test; of a file that cannot be read nothing but that."""
+    try:
+        return told_of(header.acceptance)
+    except FileError:
+        return {**told_of(None), "document": "the acceptance file in the log cannot be read"}
+
+
 def date_text(iso: str) -> str:
-    """Return a date and time of the log, `2026-05-01T10:00:00+00:00`, as people write it: `2026-05-01 10:00:00 UTC`."""
-    return iso.replace("T", " ", 1).replace("+00:00", " UTC")
+    """Return a date and time of the log as people write it, in local time: `2026-05-01 12:00:00 UTC+02:00`."""
+    text = dt.datetime.fromisoformat(iso).isoformat(sep=" ", timespec="seconds")
+    return f"{text[:19]} UTC{text[19:].removeprefix('+00:00')}"
 
 
 def selfcheck_text(pinned: PinnedCheck | None) -> str:
@@ -332,7 +367,7 @@ def selfcheck_text(pinned: PinnedCheck | None) -> str:
 
 
 def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> Iterator[Fact]:
-    identity = _identity(record, header.selfcheck)
+    identity = _identity(record, header)
     for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
         yield Fact(name.capitalize(), identity[name])
     yield Fact("Duration", f"{record.duration_s:.1f} s, {record.lines} lines of log")
@@ -364,7 +399,7 @@ def _steps(
             responses.append(
                 _response(
                     finding,
-                    f"{ident}-{'always' if number is None else number}-{finding.number}",
+                    ident,
                     _again(finding, differing[key]) if key in differing else "",
                     judged,
                 )
@@ -391,13 +426,14 @@ def _again(finding: Finding, now: Finding | None) -> str:
     return f"judged again: {now.verdict}: {now.why}"
 
 
-def _response(finding: Finding, ident: str, again: str, judged: _Judged) -> ReportedResponse:
+def _response(finding: Finding, run: str, again: str, judged: _Judged) -> ReportedResponse:
     chance = finding.conformance
     unit = "" if is_discrete(finding.unit) else finding.unit
     shown = finding.verdict == "inconclusive" and not finding.skipped
     result = judged.results.get(finding.key)
     return ReportedResponse(
-        ident=ident,
+        ident=response_ident(run, finding.key),
+        place=f"{'A' if finding.step is None else finding.step}.{finding.number + 1}",
         signal=finding.signal,
         demand=finding.demand,
         proves=finding.proves,

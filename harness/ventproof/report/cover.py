@@ -7,6 +7,7 @@ from collections.abc import Iterator, Sequence
 from typing import Final
 
 from ventproof.log.run import VIRTUAL
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE
@@ -18,16 +19,25 @@ from ventproof.report.model import (
     ReportedCover,
     ReportedEntry,
 )
+from ventproof.report.papers import BLANKS, blank_or, differing_papers, paper_of
 from ventproof.report.suite import cause_of, groups_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
 
 _LABELS: Final = {
+    "document": "Document number",
+    "order": "Order",
+    "customer": "Customer",
+    "site": "Site",
     "unit": "Unit",
+    "hardware": "Hardware revision",
     "firmware": "Firmware",
     "operator": "Operator",
+    "witness": "Witness",
+    "air": "Ambient conditions",
     "when": "When",
     "bench": "Bench",
     "self-check": "Self-check",
+    "waivers": "Waivers",
 }
 _SAYS: Final = {
     "contradicted": "contradicted by the evidence",
@@ -37,6 +47,7 @@ _SAYS: Final = {
     "aborted": "aborted",
     "unconfirmed": "that could not be judged again",
     "inconclusive": "inconclusive",
+    ACCEPTED: "with accepted deviations only",
     "pass": "passed",
 }
 _MOST: Final = 3
@@ -48,6 +59,7 @@ def cover_of(
     whole: SetCheck = WHOLE,
     lost: Sequence[Lost] = (),
     past: Past = NO_PAST,
+    unneeded: Sequence[str] = (),
 ) -> ReportedCover:
     """Return the first page of a report.
 
@@ -56,10 +68,12 @@ def cover_of(
         whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
         past: the versions before these runs.
+        unneeded: what is to be said of waivers that no run needs.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
     groups = groups_of(chapters)
+    identities = [chapter.identity for chapter in chapters]
     return ReportedCover(
         title=_title(chapters),
         standing=worst_of(
@@ -69,11 +83,16 @@ def cover_of(
         says=_before(whole) + count_text(standings),
         cause=cause_of(groups, chapters),
         conditions=tuple(dict.fromkeys([*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL)])),
-        alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
+        alarms=tuple(
+            dict.fromkeys(
+                [*whole.wrong, *whole.missing, *gone, *differing_papers(identities), *_alarms(chapters)]
+            )
+        ),
         notes=tuple(_shared_notes(chapters)),
         facts=tuple(_facts(chapters)),
         groups=groups,
         matrix=matrix_of(chapters, past),
+        paper=paper_of(chapters, unneeded),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),
@@ -101,7 +120,9 @@ def count_text(standings: Counter[str]) -> str:
     """Return how many runs stand how, in a sentence."""
     total = standings.total()
     if total == 1:
-        return "One run."
+        return (
+            "One run. Its fails are accepted deviations: not a pass." if standings[ACCEPTED] else "One run."
+        )
     said = ", ".join(f"{standings[word]} {_SAYS[word]}" for word in STANDINGS if standings[word])
     return f"{total} {'logs' if standings['unreadable'] else 'runs'}: {said}."
 
@@ -118,6 +139,8 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
         name for name in ("unit", "firmware", "operator") if NOT_STATED in _values(chapters, name)
     ]:
         yield f"Not stated when the tests were run: {', '.join(unstated)}."
+    for late, count in Counter(note for chapter in chapters for note in chapter.overdue).items():
+        yield _of(count, chapters, late)
     for chapter in chapters:
         for alarm in chapter.alarms:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"
@@ -152,9 +175,16 @@ def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:
     for name, label in _LABELS.items():
         values = _values(chapters, name)
+        if name in BLANKS:
+            yield Fact(label, blank_or([chapter.identity for chapter in chapters], name))
+            continue
+        if name == "waivers" and not any(values):
+            continue
         if name == "when":
-            dated = sorted(value for value in values if value != NO_DATE)
+            by_time = sorted(chapters, key=lambda chapter: chapter.identity["since"])
+            dated = [chapter.identity["when"] for chapter in by_time if chapter.identity["since"]]
             undated = [value for value in values if value == NO_DATE]
+            dated = list(dict.fromkeys(dated))
             values = [*([f"{dated[0]} to {dated[-1]}"] if len(dated) > 1 else dated), *undated]
         if name == "bench" and len(benches := _values(chapters, "bench digest")) > len(values):
             values = [f"{_listed(values)}, in {len(benches)} states of the file"]

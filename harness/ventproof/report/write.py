@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
@@ -11,6 +12,7 @@ from urllib.parse import unquote
 from ventproof.report.build import FEW, Annex, report_of
 from ventproof.report.model import NO_PAST, Past, plain
 from ventproof.report.pages import Pages, folder_beside
+from ventproof.report.papers import NO_WAIVING, Waiving
 from ventproof.report.typeset import TEMPLATES, document, maker_for, page, style
 from ventproof.runset.present import Choice
 from ventproof_bench.base.files import whole_file, whole_folder
@@ -51,6 +53,7 @@ def write_report(
     *,
     complete: bool = False,
     past: Past = NO_PAST,
+    waiving: Waiving = NO_WAIVING,
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
@@ -64,6 +67,7 @@ def write_report(
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response, as `report_of` and `pdf_of` say.
         past: the firmware versions before these runs; a page shows their marks.
+        waiving: the known fails that are accepted.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
@@ -73,21 +77,20 @@ def write_report(
         ".pdf": lambda report: pdf_of(report, complete=complete),
     }
     make = maker_for(out, "report", kinds)
+    made = partial(report_of, logs, choice, annex, complete=complete, past=past, waiving=waiving)
     if make is kinds[".html"] and len(logs) > FEW:
-        return _write_pages(logs, out, choice, annex, complete=complete, past=past)
-    report = report_of(logs, choice, annex, complete=complete, past=past)
+        return _write_pages(made, out)
+    report = made()
     content = make(report)
     with whole_file(out) as file:
         file.write(content)
     return report
 
 
-def _write_pages(
-    logs: Sequence[Path], out: Path, choice: Choice, annex: Annex | None, *, complete: bool, past: Past
-) -> Report:
+def _write_pages(made: Callable[..., Report], out: Path) -> Report:
     """Write a first page and a page a run; of each run only what the first page needs is held."""
     with whole_file(out) as file, whole_folder(folder_beside(out), ending=".html") as folder:
-        report = report_of(logs, choice, annex, complete=complete, pages=Pages(out, folder), past=past)
+        report = made(pages=Pages(out, folder))
         kept = {unquote(link.rpartition("/")[2]) for link in report.pages.values()}
         for page_of_copy in (path for path in folder.iterdir() if path.name not in kept):
             page_of_copy.unlink()

@@ -118,7 +118,7 @@ def test_a_pass_that_proves_nothing_has_a_mark_and_a_sentence(report):
     matrix = matrix_of([replace(chapter, steps=(hollow, *steps)), *rest])
     assert [m.verdict for row in matrix.rows for cell in row.cells for m in cell].count("hollow") == 1
     page = html_of(replace(report, cover=replace(report.cover, matrix=matrix)))
-    assert page.count('class="sign-hollow"') == 2, "its mark, and the key"
+    assert page.count('class="sign-hollow"') == 3, "its mark, and two keys"
 
 
 def test_of_many_runs_only_what_did_not_pass_is_drawn(logs_of_suite, monkeypatch):
@@ -142,4 +142,4 @@ def test_a_suite_is_small_and_what_passed_is_folded(report):
     assert len(page.encode()) < 5 * 90_000
     assert len(re.findall(r'<article class="chapter"[^>]*>\s*<details>', page)) == 2
     folded = page.partition('class="chapter"')[0]
-    assert folded.count("<details") == len(report.cover.groups) + 1
+    assert folded.count("<details") == len(report.cover.groups) + len(report.cover.tests) + 2

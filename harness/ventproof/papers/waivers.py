@@ -1,0 +1,218 @@
+"""The waivers file: which known fails are accepted, why, by whom and until when. A waived fail is never a pass."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final, Self, final
+
+from pydantic import Field, model_validator
+
+from ventproof.log.events import PinnedText
+from ventproof.verdict.finding import Status
+from ventproof_bench.base.errors import Refusal
+from ventproof_bench.base.quantities import canonical_symbol
+from ventproof_bench.yamlfile.fields import AnyQuantity, Day, FileModel, Line
+from ventproof_bench.yamlfile.load import Loaded, checked_document, load_checked
+
+if TYPE_CHECKING:
+    from ventproof.verdict.finding import Finding, Key
+    from ventproof_bench.base.errors import Problem
+
+
+ACCEPTED: Final = "accepted deviation"
+"""What a waived fail is called, and a run of which nothing else failed or stayed open."""
+
+
+class WaiverSpec(FileModel):
+    """One known fail that is accepted."""
+
+    id: Line
+    """What reports and people call it, such as W-01; each waiver has its own."""
+    profile: Line
+    """Name of the profile, as its first line states it."""
+    step: Line | None = None
+    """Name of the step, `start` for the start state, `always` for what must always hold; any step unless stated."""
+    response: Line
+    """The signal of the response, or the signal and the kind, such as `roof_vent reaches`."""
+    margin_at_least: AnyQuantity | None = None
+    """Worst margin that is accepted, in the signal's unit, such as -3 %. A fail by more, or by an unknown margin, is
+    not accepted. Any fail of the response is accepted unless stated."""
+    unit: Line | None = None
+    """Serial number of the unit that it is for; every unit unless stated."""
+    firmware: Line | None = None
+    """Firmware version that it is for; every version unless stated."""
+    reason: Line
+    """Why the unit fails, and why this can be accepted."""
+    disposition: Line
+    """What is done about it, such as "use as is" or "correct in the next version"."""
+    owner: Line
+    """Who sees to that."""
+    approved_by: Line
+    """Who accepted it."""
+    retest_by: Day
+    """Last day on which it holds. For later runs the fail counts as a fail again."""
+
+    @model_validator(mode="after")
+    def _response_is_a_signal(self) -> Self:
+        if len(self.response.split()) not in {1, 2}:
+            reason = f"{self.response!r} is not a signal with a kind of response"
+            raise Refusal(reason, "write `roof_vent`, or `roof_vent reaches`", key="response")
+        return self
+
+    def covers(self, run: WaivableRun, finding: Finding) -> bool:
+        """Return whether it is for a response of a run, however that ended."""
+        signal, *kind = self.response.split()
+        step = {0: "start", None: "always"}.get(finding.step, finding.step_name)
+        return (
+            (self.profile, signal) == (run.profile, finding.signal)
+            and kind in ([], [finding.kind])
+            and self.step in {None, step, finding.step_name}
+            and self.unit in {None, run.unit}
+            and self.firmware in {None, run.firmware}
+        )
+
+    def refused(self, run: WaivableRun, finding: Finding) -> str:
+        """Return why it does not accept a fail that it covers; empty where it does."""
+        if run.day > self.retest_by:
+            return f"expired on {self.retest_by}"
+        least = self.margin_at_least
+        if least is None:
+            return ""
+        if canonical_symbol(least.dimension) != finding.unit:
+            return f"accepts a margin in {canonical_symbol(least.dimension)}, and {finding.signal} is in {finding.unit}"
+        if finding.margin is None:
+            return f"accepts a margin of {least.text}, and no margin is known"
+        return f"accepts a margin of {least.text} at worst" if finding.margin.low < least.value else ""
+
+
+class WaiversFile(FileModel):
+    """Known fails that are accepted. Inconclusive and aborted runs cannot be waived."""
+
+    waivers: Annotated[list[WaiverSpec], Field(min_length=1, max_length=1000)]
+    """The waivers, each for one response of one profile."""
+
+
+Waivers = Loaded[WaiversFile]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class WaivableRun:
+    """What a waiver asks of a run.
+
+    Attributes:
+        profile: the profile's name.
+        unit: serial number of the unit.
+        firmware: its firmware version.
+        day: on which it was made; of a run in virtual time, which has none, today.
+    """
+
+    profile: str
+    unit: str
+    firmware: str
+    day: dt.date
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Waived:
+    """What waivers make of the findings of a run.
+
+    Attributes:
+        accepted: the waiver of each fail that is accepted.
+        refused: for each fail that a waiver covers and none accepts: the waiver, and why it does not.
+        passed: ids of the waivers that cover a response of the run which passed.
+        open: ids of those that cover one which is inconclusive or was not run.
+    """
+
+    accepted: Mapping[Key, WaiverSpec]
+    refused: Mapping[Key, tuple[WaiverSpec, str]]
+    passed: frozenset[str]
+    open: frozenset[str]
+
+    def result(self, findings: Iterable[Finding]) -> str:
+        """Return how the run ended: `fail`, `inconclusive`, `pass`, or `ACCEPTED` where all fails are accepted.
+
+        What is inconclusive or was not run stays so: a waiver accepts what was seen and never what was not.
+        """
+        left = {finding.verdict for finding in findings if finding.key not in self.accepted}
+        worst = next((word for word in ("fail", "inconclusive") if word in left), "pass")
+        return ACCEPTED if worst == "pass" and self.accepted else worst
+
+
+NONE_WAIVED: Final = Waived({}, {}, frozenset(), frozenset())
+
+
+def waived(waivers: Sequence[WaiverSpec], run: WaivableRun, findings: Iterable[Finding]) -> Waived:
+    """Return what waivers make of the findings of a run; the first that accepts a fail counts.
+
+    Args:
+        waivers: the waivers.
+        run: of what they must be.
+        findings: what was found.
+    """
+    accepted: dict[Key, WaiverSpec] = {}
+    refused: dict[Key, tuple[WaiverSpec, str]] = {}
+    others: dict[bool, set[str]] = {True: set(), False: set()}
+    for finding in findings:
+        for waiver in (one for one in waivers if one.covers(run, finding)):
+            if finding.status is not Status.FAIL:
+                others[finding.status is Status.PASS].add(waiver.id)
+            elif reason := waiver.refused(run, finding):
+                refused.setdefault(finding.key, (waiver, reason))
+            else:
+                accepted.setdefault(finding.key, waiver)
+    refused = {key: told for key, told in refused.items() if key not in accepted}
+    return Waived(accepted, refused, frozenset(others[True]), frozenset(others[False]))
+
+
+def unneeded(waivers: Sequence[WaiverSpec], runs: Sequence[Waived]) -> Iterator[str]:
+    """Yield a sentence for each waiver that covers nothing in some runs, and for each that covers passes alone."""
+    needed = {one.id for run in runs for one in run.accepted.values()}
+    needed |= {one.id for run in runs for one, _ in run.refused.values()}
+    needed |= {one for run in runs for one in run.open}
+    passed = {one for run in runs for one in run.passed}
+    for waiver in waivers:
+        if waiver.id not in needed | passed:
+            where = f"{waiver.profile}: {waiver.step or 'any step'}: {waiver.response}"
+            hint = "correct its profile, step, response, unit or firmware"
+            yield f"waiver {waiver.id} covers no response of these runs ({where}); {hint}"
+        elif waiver.id not in needed:
+            yield f"waiver {waiver.id} is not needed: what it covers passed; remove it"
+
+
+def load_waivers(path: Path) -> Waivers:
+    """Load a waivers file.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    return load_checked(path, WaiversFile, _problems)
+
+
+def pinned_paper(paper: Loaded[FileModel] | None) -> PinnedText | None:
+    """Return a paper as a log pins it: by the name of its file, wherever that lay."""
+    return paper and PinnedText(Path(paper.path).name, paper.digest, paper.text)
+
+
+@lru_cache(maxsize=4)
+def read_waivers(path: str, text: str) -> Waivers:
+    """Read the text of a waivers file, as `load_waivers` does; `path` only names it in messages.
+
+    Raises:
+        FileError: something in it is wrong; every fault found, in file order.
+    """
+    return checked_document(path, text, WaiversFile, _problems)
+
+
+def _problems(waivers: Waivers) -> Iterator[Problem]:
+    first: dict[str, int] = {}
+    for number, one in enumerate(waivers.model.waivers):
+        if first.setdefault(one.id, number) != number:
+            line, _ = waivers.locate(("waivers", first[one.id], "id"))
+            reason = f"waiver {one.id!r} stands in line {line}, too"
+            yield waivers.problem(("waivers", number, "id"), reason, "give each waiver an id of its own")
