@@ -81,7 +81,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
     for option in (word.partition("=")[0] for word in config.invocation_params.args):
         if new := OPTIONS["pytest"].get(str(option)):
-            said = f"`{option}` is now `{new}`; the next version refuses the old name"
+            said = f"`{option}` is now `{new}`; a later version refuses the old name"
             config.issue_config_time_warning(pytest.PytestWarning(said), stacklevel=2)
     try:
         config.stash[_SESSION] = Session(

@@ -69,10 +69,11 @@ def _quantity_schema(dimension: Dimension | None, example: str) -> WithJsonSchem
     known = {u.symbol for u in UNITS.values() if dimension is None or u.dimension is dimension}
     units = "|".join(spellings(known)) + ("|" if dimension is None else "")
     number = r"[-+]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]+)?"
+    term = rf"(\$\w+|{number}\s*({units}))"
     return WithJsonSchema(
         {
             "type": ["string", "number"] if dimension is None else "string",
-            "pattern": rf"^\s*(\$\w+|{number}\s*({units}))\s*$",
+            "pattern": rf"^\s*({term}|(?=.*\$){term}(\s+[+-]\s+{term})+)\s*$",
             "examples": [example],
         }
     )

@@ -68,6 +68,8 @@ class Loaded(Generic[M_co]):
         digest: SHA-256 of the file, in hexadecimal.
         notes: things that are allowed but that the author should know.
         renamed: names of an older version that were read as the new ones.
+        given: values that were given in place of those of the file, by name; `text` and `digest` are with them.
+        file_digest: SHA-256 of the file itself, where values were given; empty otherwise.
         attached: texts of the files that it names and that belong to it, by the names it gives them.
         lacks: parts of the file that are wrong and were left out, so that the rest can be checked; of a file that is
             right, none.
@@ -82,6 +84,8 @@ class Loaded(Generic[M_co]):
     attached: Mapping[str, str] = field(default_factory=dict)
     lacks: tuple[Path, ...] = ()
     renamed: tuple[Problem, ...] = ()
+    given: Mapping[str, str] = field(default_factory=dict)
+    file_digest: str = ""
 
     def locate(self, path: Path) -> tuple[int, int]:
         """Return the 1-based line and column of a path, or of its deepest part that exists."""

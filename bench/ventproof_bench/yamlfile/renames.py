@@ -14,7 +14,7 @@ Renames = Mapping[tuple[str, ...], Mapping[str, str]]
 """Old names with the new ones, by place: the keys from the top of the file. At a mapping they are its keys; at a text,
 its last word between points."""
 
-_ADVICE: Final = "rename it: the next version refuses the old name"
+_ADVICE: Final = "rename it: a later version refuses the old name"
 
 
 def rename(root: Node, renames: Renames) -> tuple[list[YamlFault], list[YamlFault]]:

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Any, final
 
 import yaml
 
+from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.text import control_in
+from ventproof_bench.yamlfile.sums import names_in, sum_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -367,9 +369,6 @@ def _child(node: Node, part: str | int) -> tuple[int, int, Node] | None:
     return None
 
 
-_REFERENCE = re.compile(r"\$\w+")
-
-
 def _leaves(node: Node) -> Iterator[Leaf]:
     if isinstance(node, Leaf):
         yield node
@@ -382,7 +381,7 @@ def _leaves(node: Node) -> Iterator[Leaf]:
 
 
 def put_values(root: Node, key: str) -> list[YamlFault]:
-    """Replace every `$name` by the value that the mapping `key` at the top gives it; returns what is wrong.
+    """Replace every `$name`, alone or in a sum, by what the mapping `key` at the top gives; returns what is wrong.
 
     Works on the tree, so that the value keeps the place where it is used. Values are scalars and refer to no
     other value.
@@ -398,7 +397,7 @@ def put_values(root: Node, key: str) -> list[YamlFault]:
         leaf = entry.node.target if isinstance(entry.node, Alias) else entry.node
         if isinstance(leaf, Leaf):
             values[name] = leaf
-            if isinstance(leaf.value, str) and _REFERENCE.fullmatch(leaf.value):
+            if isinstance(leaf.value, str) and names_in(leaf.value):
                 reason = f"the value {name!r} refers to another value, {leaf.value}"
                 faults.append(
                     YamlFault(entry.node.line, entry.node.column, reason, "write the quantity itself")
@@ -411,15 +410,28 @@ def put_values(root: Node, key: str) -> list[YamlFault]:
 
 
 def _put_value(leaf: Leaf, values: Mapping[str, Leaf], key: str) -> list[YamlFault]:
-    if not isinstance(leaf.value, str) or not _REFERENCE.fullmatch(leaf.value):
+    names = names_in(leaf.value) if isinstance(leaf.value, str) and "$" in leaf.value else ()
+    if unknown := [name for name in names if name not in values]:
+        near = get_close_matches(unknown[0], values, n=1)
+        known = f"known: {', '.join('$' + each for each in values)}" if values else f"state it below {key!r}"
+        hint = f"did you mean ${near[0]}?" if near else known
+        return [YamlFault(leaf.line, leaf.column, f"${unknown[0]} is not among the profile's {key}", hint)]
+    if not names:
         return []
-    name = leaf.value[1:]
-    if name in values:
-        leaf.via = f"written as {leaf.value}, which stands for line {values[name].line}"
-        leaf.value = values[name].value
+    text = str(leaf.value)
+    if text == f"${names[0]}":
+        leaf.via = f"written as {text}, which stands for line {values[names[0]].line}"
+        leaf.value = values[names[0]].value
         return []
-    near = get_close_matches(name, values, n=1)
-    known = f"known: {', '.join('$' + each for each in values)}" if values else f"state it below {key!r}"
-    hint = f"did you mean ${near[0]}?" if near else known
-    fault = YamlFault(leaf.line, leaf.column, f"{leaf.value} is not among the profile's {key}", hint)
-    return [fault]
+    lines = ", ".join(str(values[name].line) for name in names)
+    try:
+        leaf.value = sum_of(text, {name: _addend(values[name].value) for name in names})
+    except ValueError as error:
+        refusal = Refusal.of(error)
+        return [YamlFault(leaf.line, leaf.column, refusal.reason, refusal.hint)]
+    leaf.via = f"written as {text}, with the value of line {lines}"
+    return []
+
+
+def _addend(value: Scalar) -> str | float:
+    return value if isinstance(value, int | float) and not isinstance(value, bool) else str(value)

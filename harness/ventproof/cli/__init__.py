@@ -103,7 +103,7 @@ def _options_now(words: list[str], names: Mapping[str, str]) -> Iterator[str]:
             return
         option, equals, value = word.partition("=")
         if option in names:
-            _say(f"warning: `{option}` is now `{names[option]}`; the next version refuses the old name")
+            _say(f"warning: `{option}` is now `{names[option]}`; a later version refuses the old name")
         yield f"{names.get(option, option)}{equals}{value}"
 
 

@@ -10,6 +10,7 @@ import click
 
 from ventproof.cli import options
 from ventproof.cli.page import PageAsked, both, live_page, phases, with_page
+from ventproof.cli.suite import Selection, load_suite
 
 if TYPE_CHECKING:
     from ventproof.challenge.challenge import Challenge, Result
@@ -127,7 +128,7 @@ def _suite(paths: tuple[Path, ...], session: Session, *, any_path: bool) -> Suit
     """Return the suite that is challenged."""
     from ventproof.challenge.trial import Suite  # noqa: PLC0415
 
-    profiles = options.load_suite(list(paths) or [options.SHIPPED], session, any_path=any_path)
+    profiles = load_suite(list(paths) or [options.SHIPPED], session, Selection(any_path=any_path))
     return Suite(profiles=tuple(profiles), bench=session.bench, seed=session.seed)
 
 

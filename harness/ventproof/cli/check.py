@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import click
 
 from ventproof.cli import options
+from ventproof.cli.suite import VALUES
 from ventproof_bench.base.clock import local_now
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from ventproof.profile.model import Profile
     from ventproof.session.session import Session
@@ -25,24 +26,29 @@ if TYPE_CHECKING:
     "--bench", type=click.Path(path_type=Path), help="Also check that profiles and tables fit this bench."
 )
 @options.USE
+@VALUES
 @options.ANY_PATH
-def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], any_path: bool) -> int:
+def check(
+    paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], values: tuple[str, ...], any_path: bool
+) -> int:
     """Check profiles, bench files and override tables (PATHS: files or folders).
 
     Every fault of every file is shown with line and column. A correct profile shows its shortest and longest duration.
     A correct bench file shows whether its buses can carry the polling.
     """
+    from ventproof.profile.given import given_said, unknown_values, value_pairs  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem, StructureError  # noqa: PLC0415
 
     if use and bench is None:
         hint = "give `--bench FILE` with it"
         raise FileError([Problem("--map", None, None, "maps names to those of a bench", hint)])
     session = _session(bench, use) if bench else None
+    given = value_pairs(values)
     problems: list[Problem] = []
     profiles: list[Loaded[Profile]] = []
     for path in options.profile_paths(paths):
         try:
-            profiles += _check(path, session, any_path=any_path)
+            profiles += _check(path, session, given, any_path=any_path)
         except FileError as error:
             problems += error.problems
             if isinstance(error, StructureError):
@@ -52,8 +58,9 @@ def check(paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], any
         from ventproof.profile.bind import check_use  # noqa: PLC0415
 
         problems += check_use(session.use, profiles)
-    if problems:
+    if problems := problems or unknown_values(given, profiles):
         raise FileError(problems)
+    _say(given_said(profiles))
     return 0
 
 
@@ -70,7 +77,9 @@ def _session(bench: Path, use: tuple[str, ...]) -> Session:
     return session
 
 
-def _check(path: Path, session: Session | None, *, any_path: bool) -> list[Loaded[Profile]]:
+def _check(
+    path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
+) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
     from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
@@ -105,7 +114,7 @@ def _check(path: Path, session: Session | None, *, any_path: bool) -> list[Loade
             load_guise(path)
             _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
             return []
-    profile = load_profile(path, any_path=any_path)
+    profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
     _say(of_profile(profile, bound))
     if bound is not None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from ventproof.cli import options
+from ventproof.cli.suite import load_suite
 from ventproof.verdict.finding import EXIT_PASS
 
 
@@ -35,7 +36,7 @@ def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         keeper=keeper_of(None, out),
         table=fitting_table(options.SHIPPED_TABLE, bench),
     )
-    suite = options.load_suite([options.SHIPPED], session)
+    suite = load_suite([options.SHIPPED], session)
     code = run_suite(session, suite, RepeatPlan(), [free_path(out, "report", ".html")], quiet=True)
     if faults and code == EXIT_PASS:
         click.echo("No shipped profile shows this fault.")

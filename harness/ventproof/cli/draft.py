@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ventproof.cli import options
+from ventproof.cli.suite import Selection, load_suite
 
 if TYPE_CHECKING:
     from ventproof.draft.draft import Draft
@@ -109,7 +110,10 @@ def trace(table: Path, profiles: tuple[Path, ...], missing: bool, any_path: bool
     from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded, suite = options.warned(load_table(table)), options.load_suite(profiles, any_path=any_path)
+    loaded, suite = (
+        options.warned(load_table(table)),
+        load_suite(profiles, selection=Selection(any_path=any_path)),
+    )
     problems = unknown_lines(loaded, suite)
     if problems:
         raise FileError(problems)

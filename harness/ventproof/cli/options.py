@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from ventproof.run.view import View
     from ventproof.runset.present import Choice
     from ventproof.session.repeats import RepeatSeries
-    from ventproof.session.session import Session
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -64,14 +63,6 @@ WAIVERS: Final = click.option(
     type=click.Path(path_type=Path),
     metavar="FILE",
     help="Known fails that are accepted; `ventproof explain waivers` shows such a file.",
-)
-ONLY: Final = click.option(
-    "-k",
-    "only",
-    multiple=True,
-    metavar="TEXT",
-    help="Only profiles with TEXT in their name or file name, in upper or lower case. If given "
-    "more than once, one match suffices.",
 )
 ANY_PATH: Final = click.option(
     "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
@@ -208,86 +199,11 @@ def _nothing_there(path: Path, what: str) -> Problem:
     return Problem(str(path), None, None, "does not exist", hint)
 
 
-def load_suite(
-    paths: Sequence[Path],
-    session_of: Session | None = None,
-    only: Sequence[str] = (),
-    *,
-    any_path: bool = False,
-) -> list[Loaded[Profile]]:
-    """Load all profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
-
-    Files of other kinds that lie in a folder beside profiles are left out, and that is said.
-
-    Args:
-        paths: profiles and folders of such.
-        session_of: what they are tied to.
-        only: parts of names; a profile without any of them is left out. None: all are taken.
-        any_path: let profiles name files outside their folders.
-
-    Raises:
-        FileError: something is wrong in at least one file, or there is no such profile.
-    """
-    from ventproof.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
-    from ventproof.profile.load import load_profile  # noqa: PLC0415
-
-    suite: list[Loaded[Profile]] = []
-    problems: list[Problem] = []
-    others: list[str] = []
-    for path in profile_paths(paths):
-        try:
-            if path not in paths and (kind := _other_kind(path)):
-                others.append(f"{path} ({kind})")
-                continue
-            profile = load_profile(path, any_path=any_path)
-            if session_of is not None:
-                session_of.bind(profile)
-            suite.append(warned(profile))
-        except FileError as error:
-            problems.extend(error.problems)
-    if session_of is not None and not problems:
-        problems.extend(check_use(session_of.use, suite))
-    if not suite and not problems:
-        problems.append(
-            Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")
-        )
-    if problems:
-        raise FileError(problems)
-    suite = _chosen(suite, only)
-    if others:
-        click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
-    return suite
-
-
 def warned(loaded: L) -> L:
     """Warn of the names of an older version in a file; returns the file."""
     for note in loaded.renamed:
         click.echo(harmless(f"warning: {note}"), err=True)
     return loaded
-
-
-def _chosen(suite: list[Loaded[Profile]], only: Sequence[str]) -> list[Loaded[Profile]]:
-    chosen = [one for one in suite if not only or _holds(one, only)]
-    if not chosen:
-        texts = " or ".join(map(repr, only))
-        raise FileError(
-            [Problem("-k", None, None, f"no profile's name holds {texts}", "write part of a name")]
-        )
-    return chosen
-
-
-def _holds(profile: Loaded[Profile], only: Sequence[str]) -> bool:
-    """Return whether the name of a profile, or of its file, holds one of some texts."""
-    names = f"{profile.model.profile}\n{Path(profile.path).name}".casefold()
-    return any(text.casefold() in names for text in only)
-
-
-_OTHER_KINDS: Final = {
-    "bench": "a bench file",
-    "table": "an override table",
-    "acceptance": "an acceptance file",
-    "waivers": "a waivers file",
-}
 
 
 def waivers_of(path: Path | None) -> Waivers | None:
@@ -299,16 +215,6 @@ def waivers_of(path: Path | None) -> Waivers | None:
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415 - pydantic is slow to import
 
     return load_waivers(path) if path else None
-
-
-def _other_kind(path: Path) -> str:
-    """Return what a file found in a folder is, where it is no profile: such files lie beside them and are not run."""
-    from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
-
-    try:
-        return _OTHER_KINDS.get(kind_of(path), "")
-    except FileError:
-        return ""  # whoever loads it says what is wrong
 
 
 def operated(bench: Loaded[BenchFile]) -> dict[str, int]:

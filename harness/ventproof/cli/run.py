@@ -14,6 +14,7 @@ from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.cli.report import write_all
+from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite
 from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.findings import show
 from ventproof.terminal.progress import progress
@@ -133,7 +134,8 @@ def _code(
     known = session.waivers.model.waivers
     made = []
     for profile, series in zip(suite, done, strict=False):
-        run = WaivableRun(profile.model.profile, session.unit, session.firmware, today)
+        named = {place: one.requirements for place, one in profile.model.required.items()}
+        run = WaivableRun(profile.model.profile, session.unit, session.firmware, today, named)
         made += [(result, waived(known, run, result.findings)) for result in series.results]
     for line in waived_lines(made):
         click.echo(harmless(line))
@@ -225,7 +227,9 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
 @options.seed(options.VIRTUAL)
 @options.faults("Give the mock unit a fault; `ventproof explain faults` lists them.")
 @options.USE
-@options.ONLY
+@ONLY
+@TAG
+@VALUES
 @options.ANY_PATH
 @click.option(
     "--selfcheck",
@@ -294,6 +298,8 @@ def run(
     profiles: tuple[Path, ...],
     bench: Path,
     only: tuple[str, ...],
+    tags: tuple[str, ...],
+    values: tuple[str, ...],
     any_path: bool,
     faults: tuple[str, ...],
     repeat: int | None,
@@ -316,7 +322,7 @@ def run(
     loaded = options.with_faults(load_bench(bench), faults)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
-    suite = options.load_suite(profiles, session, only, any_path=any_path)
+    suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
     plan = repeats_for(repeat, success_ratio, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from ventproof.cli import options
+from ventproof.cli.suite import load_suite
 
 if TYPE_CHECKING:
     from ventproof.setup.walk import HookUpTried
@@ -106,5 +107,5 @@ def _run(profile: Path, bench: Path, out: Path) -> int:
 
     loaded = load_bench(bench)
     session = Session(bench=loaded, out=out, keeper=keeper_of(None, out), ledger=options.ledger(out))
-    suite = options.load_suite([profile], session)
+    suite = load_suite([profile], session)
     return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -30,6 +30,17 @@ Stands = Literal[
 ]
 Pair = tuple[float, float]
 
+ATTRIBUTES: Final = {
+    "requirement": "demand",
+    "reason": "why",
+    "time_margin_s": "slack_s",
+    "possible_values": "seen",
+    "last_reading": "stood",
+    "purpose": "proves",
+    "proves_nothing": "hollow",
+}
+"""Attributes of a finding by their published names, where these differ."""
+
 
 class _Part(BaseModel):
     model_config = ConfigDict(
@@ -52,7 +63,7 @@ class Response(_Part):
     """The signal's unit; `flag`, `state` or `count` where it has none."""
     kind: str
     """The profile's word for the kind of response; `always` for what is watched through the whole run."""
-    demand: str
+    requirement: str
     """The requirement, in one line."""
     verdict: Decided
     """What was found of it."""
@@ -61,23 +72,23 @@ class Response(_Part):
     not_run: NotRun | None
     """Why it was not run: an earlier step did not pass, the run was aborted, the bench lost hold of its stimuli, or its
     own was never applied; null where it was."""
-    why: str
+    reason: str
     """The reason, in a sentence."""
     margin: Pair | None
     """Worst and best margin that the evidence allows, in the signal's unit; negative is violated."""
-    slack_s: Pair | None
+    time_margin_s: Pair | None
     """Seconds left before the limit, worst and best; negative is too late."""
-    response_s: Pair | None
+    response_time_s: Pair | None
     """Earliest and latest possible response time, s after the stimulus; null when a response is not certain."""
-    seen: Pair | None
+    possible_values: Pair | None
     """Lowest and highest value that the evidence allows while it was judged, in the signal's unit."""
-    stood: float | None
+    last_reading: float | None
     """The signal's last reading in the step, in its unit."""
     conformance: Annotated[float, Field(ge=0, le=1)] | None
     """Probability that the requirement was met, equal weights for all values that the readings allow."""
-    proves: str
+    purpose: str
     """What the response proves, as the profile states it."""
-    hollow: bool
+    proves_nothing: bool
     """The requirement is met but proves nothing: it may have been met before the stimulus."""
 
 
@@ -100,7 +111,7 @@ class Run(_Part):
     """Digest of the log's last intact line, which stands for the whole log."""
     verdict: Ended
     """How it ended; an aborted run proves nothing beyond its responses."""
-    standing: Stands
+    status: Stands
     """How it stands, its evidence judged again: as `verdict`, or why it has none."""
     reason: str
     """Why it has no verdict; empty otherwise."""
@@ -132,7 +143,7 @@ class Run(_Part):
     """Seconds from the first to the last line of the log."""
     selfcheck_sha256: str
     """Digest of the bench's self-check for this run; empty without one."""
-    unmeasured: str
+    no_selfcheck: str
     """That no self-check stands behind it, in a sentence; empty with one, and in virtual time."""
     ventproof: str
     """Version of the ventproof that ran it."""
@@ -156,17 +167,17 @@ class Results(_Part):
 
     format: Literal["ventproof results"] = "ventproof results"
     """What this is."""
-    version: Literal[1] = 1
+    version: Literal[2] = 2
     """Version of this format. It rises when something that a reader may rely on changes; additions come without."""
     verdict: Ended
     """The worst that occurs among the runs: aborted, then fail, then inconclusive, then pass; aborted when
     planned runs are missing, or a file is not a log."""
-    standing: Stands
+    status: Stands
     """How the runs stand together: the worst that occurs among the runs and files, `contradicted` first; `incomplete`
     is said of a set alone, of which not all that was planned is here."""
-    whole: bool
+    complete: bool
     """Whether all that was planned is here, as it was left."""
-    of_the_set: tuple[str, ...]
+    set_notes: tuple[str, ...]
     """What there is to say of the set of logs, in sentences: what is missing, changed, twice here or of other plans."""
     runs: Annotated[tuple[Run, ...], Field(min_length=1)]
     """The runs, in the order in which their logs were named."""
@@ -183,10 +194,10 @@ def results_json(batch: Batch) -> str:
     made = Results.model_validate(
         {
             "verdict": batch.verdict,
-            "standing": batch.standing,
+            "status": batch.standing,
             "runs": runs,
-            "whole": not batch.whole.standing,
-            "of_the_set": tuple(map(_whole, batch.whole.says)),
+            "complete": not batch.whole.standing,
+            "set_notes": tuple(map(_whole, batch.whole.says)),
             "not_run": tuple(map(_whole, dict.fromkeys(batch.whole.absent))),
             "unreadable": lost,
         }
@@ -196,12 +207,13 @@ def results_json(batch: Batch) -> str:
 
 def _run(logged: Logged) -> Run:
     run = logged.run
-    names = Run.model_fields.keys() - {"log", "standing", "ventproof", "responses", "gaps"}
+    names = Run.model_fields.keys() - {"log", "status", "no_selfcheck", "ventproof", "responses", "gaps"}
     return Run.model_validate(
         {
             **{name: _whole(getattr(run, name)) for name in names},
             "log": _whole(logged.log),
-            "standing": logged.standing,
+            "status": logged.standing,
+            "no_selfcheck": run.unmeasured,
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
             "gaps": tuple({"bus": _whole(one.bus), "counts": one.counts} for one in logged.gaps),
@@ -210,12 +222,12 @@ def _run(logged: Logged) -> Run:
 
 
 def _response(finding: Finding) -> Response:
-    names = Response.model_fields.keys() - {"verdict", "response_s"}
+    names = Response.model_fields.keys() - {"verdict", "response_time_s"}
     return Response.model_validate(
         {
-            **{name: _whole(getattr(finding, name)) for name in names},
+            **{name: _whole(getattr(finding, ATTRIBUTES.get(name, name))) for name in names},
             "verdict": str(finding.verdict),
-            "response_s": _pair(finding.response_s),
+            "response_time_s": _pair(finding.response_s),
         }
     )
 

@@ -68,6 +68,8 @@ class _Teller:
 
     def values(self, bounds: Bounds) -> str:
         """Return an interval of the signal's values."""
+        if self.traits.unit == "flag" and bounds.low in {0.0, 1.0} and bounds.high in {0.0, 1.0}:
+            return self._state(bounds.low) if bounds.low == bounds.high else "on or off"
         if bounds.low == -INF:
             return f"at most {value_text(bounds.high, self.decimals)}{self.unit}"
         if bounds.high == INF:
@@ -193,9 +195,9 @@ class _Teller:
         if witness.cause is Cause.MOVED_TOO_LITTLE:
             return f"moved by {value or 'less'} {span}; required more than {allowed}"
         if isinstance(formula, formulas.UnchangedFormula):
-            when = f" by {self.at(witness.at_s)}" if witness.at_s is not None else ""
-            said = f": {value}{when}" if value else when
-            return f"changed{said}; required unchanged {span}" + (
+            when = f" no later than {self.at(witness.at_s)}" if witness.at_s is not None else ""
+            said = f": {value}{when}" if value and value != "on or off" else when
+            return f"changed{said}; required unchanged for {span[3:]}" + (
                 f", ± {allowed} allowed" if formula.tolerance else ""
             )
         if isinstance(formula, formulas.OvershootsAtMostFormula):

@@ -203,6 +203,7 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
     ):
         raise line.wrong("values", "a mapping of numbers")
     window = line.window()
+    unread = line.parts("unread") if "unread" in line else ()
     return e.PollSeen(
         t_s,
         Poll(
@@ -213,7 +214,7 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
             line.text("table"),
             line.whole("address", 0),
             _words(line),
-            tuple(map(_unread, line.parts("unread"))) if "unread" in line else (),
+            tuple(Unread(one.text("signal"), one.text("reason")) for one in unread),
             _shown(line) if "shown" in line else {},
         ),
     )
@@ -235,10 +236,6 @@ def _words(line: LineFields) -> tuple[int, ...]:
     if not all(type(word) is int for word in words):
         raise line.wrong("words", "a list of whole numbers")
     return cast("tuple[int, ...]", tuple(words))
-
-
-def _unread(line: LineFields) -> Unread:
-    return Unread(line.text("signal"), line.text("reason"))
 
 
 def _gap(t_s: float, line: LineFields) -> e.GapSeen:
@@ -341,8 +338,9 @@ def _versions(line: LineFields) -> Mapping[str, str]:
 
 
 def _pinned(line: LineFields) -> PinnedText:
-    attached = line.texts("attached") if "attached" in line else {}
-    return PinnedText(line.text("name"), line.text("sha256"), line.text("text"), attached)
+    attached, given = (line.texts(key) if key in line else {} for key in ("attached", "set"))
+    file_sha256 = line.text("file_sha256") if given else ""
+    return PinnedText(line.text("name"), line.text("sha256"), line.text("text"), attached, given, file_sha256)
 
 
 def _pinned_check(line: LineFields) -> PinnedCheck:

@@ -73,10 +73,15 @@ def _(event: e.RunBegin) -> Fields:
         },
         "table": table and _text_fields(table),
         **{key: _text_fields(paper) for key, paper in papers if paper},
-        "profile": {**_text_fields(header.profile), "attached": header.profile.attached},
+        "profile": _profile_fields(header.profile),
         "bench": _text_fields(header.bench),
         "versions": header.versions,
     }
+
+
+def _profile_fields(profile: PinnedText) -> Fields:
+    given = {"set": profile.given, "file_sha256": profile.file_sha256} if profile.given else {}
+    return {**_text_fields(profile), "attached": profile.attached, **given}
 
 
 def place_fields(place: PlannedRun) -> Fields:

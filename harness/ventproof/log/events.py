@@ -19,12 +19,23 @@ TimeKind = Literal["virtual", "wall"]
 @final
 @dataclass(frozen=True, slots=True)
 class PinnedText:
-    """A file as it was used: its own name, the SHA-256 of its text, the text, and the texts of files that it names."""
+    """A file as it was used.
+
+    Attributes:
+        name: its own name.
+        sha256: digest of its text.
+        text: the text.
+        attached: texts of the files that it names.
+        given: values that were given in place of the file's, by name; they stand in `text`.
+        file_sha256: digest of the file itself, where values were given; empty otherwise.
+    """
 
     name: str = ""
     sha256: str = ""
     text: str = ""
     attached: Mapping[str, str] = field(default_factory=dict)
+    given: Mapping[str, str] = field(default_factory=dict)
+    file_sha256: str = ""
 
 
 @final

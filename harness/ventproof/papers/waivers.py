@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, Self, final
@@ -32,11 +32,13 @@ class WaiverSpec(FileModel):
 
     id: Line
     """What reports and people call it, such as W-01; each waiver has its own."""
-    profile: Line
+    requirement: Line | None = None
+    """A requirement that responses name; the waiver is for each of these, in any profile unless stated."""
+    profile: Line | None = None
     """Name of the profile, as its first line states it."""
     step: Line | None = None
     """Name of the step, `start` for the start state, `always` for what must always hold; any step unless stated."""
-    response: Line
+    response: Line | None = None
     """The signal of the response, or the signal and the kind, such as `roof_vent reaches`."""
     margin_at_least: AnyQuantity | None = None
     """Worst margin that is accepted, in the signal's unit, such as -3 %. A fail by more, or by an unknown margin, is
@@ -57,18 +59,24 @@ class WaiverSpec(FileModel):
     """Last day on which it holds. For later runs the fail counts as a fail again."""
 
     @model_validator(mode="after")
-    def _response_is_a_signal(self) -> Self:
-        if len(self.response.split()) not in {1, 2}:
+    def _says_which_response(self) -> Self:
+        if self.requirement is None and (self.profile is None or self.response is None):
+            hint = "write `profile` and `response`, or `requirement`"
+            raise Refusal("the waiver does not say which response it is for", hint)
+        if self.response is not None and len(self.response.split()) not in {1, 2}:
             reason = f"{self.response!r} is not a signal with a kind of response"
             raise Refusal(reason, "write `roof_vent`, or `roof_vent reaches`", key="response")
         return self
 
     def covers(self, run: WaivableRun, finding: Finding) -> bool:
         """Return whether it is for a response of a run, however that ended."""
-        signal, *kind = self.response.split()
+        signal, *kind = self.response.split() if self.response else (finding.signal,)
+        named = run.requirements.get((finding.step, finding.number), ())
         step = {0: "start", None: "always"}.get(finding.step, finding.step_name)
         return (
-            (self.profile, signal) == (run.profile, finding.signal)
+            signal == finding.signal
+            and (self.requirement is None or self.requirement in named)
+            and self.profile in {None, run.profile}
             and kind in ([], [finding.kind])
             and self.step in {None, step, finding.step_name}
             and self.unit in {None, run.unit}
@@ -109,12 +117,14 @@ class WaivableRun:
         unit: serial number of the unit.
         firmware: its firmware version.
         day: on which it was made; of a run in virtual time, which has none, today.
+        requirements: those that its responses name, by step and place.
     """
 
     profile: str
     unit: str
     firmware: str
     day: dt.date
+    requirements: Mapping[tuple[int | None, int], Sequence[str]] = field(default_factory=dict)
 
 
 @final
@@ -178,8 +188,9 @@ def unneeded(waivers: Sequence[WaiverSpec], runs: Sequence[Waived]) -> Iterator[
     passed = {one for run in runs for one in run.passed}
     for waiver in waivers:
         if waiver.id not in needed | passed:
-            where = f"{waiver.profile}: {waiver.step or 'any step'}: {waiver.response}"
-            hint = "correct its profile, step, response, unit or firmware"
+            names = (waiver.requirement, waiver.profile, waiver.step, waiver.response)
+            where = ": ".join(name for name in names if name)
+            hint = "correct the names, unit or firmware that it states"
             yield f"waiver {waiver.id} covers no response of these runs ({where}); {hint}"
         elif waiver.id not in needed:
             yield f"waiver {waiver.id} is not needed: what it covers passed; remove it"

@@ -19,6 +19,7 @@ from ventproof.profile.check_responses import (
 )
 from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start_problems, stimuli_problems
 from ventproof.profile.check_weather import weather_problems
+from ventproof.profile.given import blamed, text_with
 from ventproof.profile.model import Invariant, Profile
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof.verdict.old_names import IN_PROFILES
@@ -102,19 +103,40 @@ def _series(profile: Profile) -> Iterator[tuple[Path, Series]]:
                 yield ("steps", number, "do", index, "series"), stimulus.series
 
 
-def load_profile(path: str | FilePath, *, any_path: bool = False) -> Loaded[Profile]:
+def load_profile(
+    path: str | FilePath, *, any_path: bool = False, values: Mapping[str, str] | None = None
+) -> Loaded[Profile]:
     """Load a profile and check that its parts fit each other.
 
     Args:
         path: the file.
         any_path: let it name files outside its folder.
+        values: given in place of the profile's own, by name; those that it has not are left out.
 
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
     attach = partial(attach_from_disk, any_path=any_path)
-    return _whole(
+    profile = _whole(
         attach, lambda check: load_checked(path, Profile, check, values_key="values", renames=IN_PROFILES)
+    )
+    given = {name: value for name, value in (values or {}).items() if name in profile.model.values}
+    return _with_values(profile, attach, given) if given else profile
+
+
+def _with_values(profile: Loaded[Profile], attach: _Attach, given: Mapping[str, str]) -> Loaded[Profile]:
+    text = text_with(profile, given)
+    try:
+        read = _read(profile.path, text, attach)
+    except FileError as error:
+        raise blamed(error, given) from None
+    return replace(read, given=given, file_digest=profile.digest)
+
+
+def _read(path: str, text: str, attach: _Attach) -> Loaded[Profile]:
+    return _whole(
+        attach,
+        lambda check: checked_document(path, text, Profile, check, values_key="values", renames=IN_PROFILES),
     )
 
 
@@ -130,10 +152,7 @@ def read_profile(path: str, text: str, attached: Mapping[str, str] | None = None
         FileError: something in it is wrong; every fault found, in file order.
     """
     texts = attached or {}
-    return _whole(
-        lambda profile: attach_texts(profile, texts),
-        lambda check: checked_document(path, text, Profile, check, values_key="values", renames=IN_PROFILES),
-    )
+    return _read(path, text, lambda profile: attach_texts(profile, texts))
 
 
 _Attach = Callable[[Loaded[Profile]], Loaded[Profile]]
@@ -155,12 +174,28 @@ def _whole(attach: _Attach, load: Callable[[_Check], Loaded[Profile]]) -> Loaded
 
 def _problems(profile: Loaded[Profile]) -> list[Problem]:
     problems = [*_always_problems(profile), *start_problems(profile), *_response_problems(profile)]
+    problems += _same_ids(profile)
     for number, step in enumerate(profile.model.steps):
         problems += stimuli_problems(profile, ("steps", number, "do"), step.do)
     if not profile.lacks:  # what is left out may be what the rest of the steps begins with
         problems += across_problems(profile)
         problems += weather_problems(profile)
     return problems
+
+
+def _same_ids(profile: Loaded[Profile]) -> Iterator[Problem]:
+    """Yield a problem for each id that stands in the profile already."""
+    model = profile.model
+    steps = [(("steps", n), step) for n, step in enumerate(model.steps)]
+    parts: list[tuple[Path, str]] = [((), model.id), *((path, step.id) for path, step in steps)]
+    parts += [(("always", n), invariant.id) for n, invariant in enumerate(model.always)]
+    parts += [(("start", "until", n), response.id) for n, response in enumerate(model.start.until)]
+    parts += [((*path, "expect", n), one.id) for path, step in steps for n, one in enumerate(step.expect)]
+    seen: set[str] = set()
+    for path, ident in parts:
+        if ident and ident in seen:
+            yield profile.problem((*path, "id"), f"the id {ident!r} stands here twice", "give each its own")
+        seen.add(ident)
 
 
 def _response_problems(profile: Loaded[Profile]) -> Iterator[Problem]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, Tag, WithJsonSchema
@@ -53,11 +54,19 @@ OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "togethe
 """Keys of kinds that name a second signal."""
 
 
+Ident = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/-]*$", max_length=60, examples=["RAIN-03"])]
+"""A short name that documents refer to: letters, digits, points, dashes, underscores, slashes."""
+
+
 class ResponseCommon(FileModel):
     """What every response may say."""
 
     signal: Name
     """The signal that must respond."""
+    id: Ident = ""
+    """What documents call this response: `RAIN-03.2`."""
+    requirements: list[Ident] = Field(default_factory=list)
+    """The requirements that it tests, as your documents call them: `URS-4.1`."""
     after: Name | None = None
     """Label of the stimulus that it is counted from; the step's only stimulus unless stated.
     With none in the step, the step's begin."""
@@ -402,6 +411,10 @@ class Invariant(FileModel):
 
     signal: Name
     """The signal that is watched."""
+    id: Ident = ""
+    """What documents call this invariant."""
+    requirements: list[Ident] = Field(default_factory=list)
+    """The requirements that it tests, as your documents call them."""
     stays: AnyQuantity | None = None
     """The band's middle; with `tolerance`."""
     tolerance: AnyQuantity | None = None
@@ -461,6 +474,8 @@ class Step(FileModel):
 
     step: Annotated[str, Field(min_length=1, max_length=120)]
     """Name of the step, as shown on the record."""
+    id: Ident = ""
+    """What documents call this step."""
     do: list[Stimulus] = Field(default_factory=list)
     """Stimuli, applied in this order; none to let the unit go on by itself."""
     expect: Annotated[list[Response], Field(min_length=1)]
@@ -478,12 +493,19 @@ class Profile(FileModel):
     """Name of the test, as shown on the record."""
     about: str = ""
     """What it proves, for the readers of the record."""
+    id: Ident = ""
+    """What documents call this test: `RAIN-03`. Profiles that are run together have different ones."""
+    tags: list[Ident] = Field(default_factory=list)
+    """Words to choose profiles by: `run --tag rain`."""
+    requirements: list[Ident] = Field(default_factory=list)
+    """The requirements that the whole test covers, as your documents call them; a response may name its own."""
     proves: list[TableLine] = Field(default_factory=list)
     """The lines of the override table that it claims to prove: `rain.entry_delay`; `ventproof trace` checks them."""
     needs: Needs
     """What the bench must have."""
     values: dict[Name, str | int | float] = Field(default_factory=dict)
-    """Named values; `$name` stands for one anywhere below."""
+    """Named values; `$name` stands for one anywhere below, `$name + 5 s` for a sum. `run --set NAME=VALUE` gives
+    another one for its runs."""
     decision: Literal["guarded", "simple"] = "guarded"
     """`guarded` allows for how exact, how old and how far apart the readings are, and says inconclusive where that
     matters; `simple` takes the readings as they stand."""
@@ -493,3 +515,13 @@ class Profile(FileModel):
     """The known state in which the test begins."""
     steps: Annotated[list[Step], Field(min_length=1)]
     """What is done and expected, one step after the other; a failed step ends the run."""
+
+    @property
+    def required(self) -> dict[tuple[int | None, int], ResponseCommon | Invariant]:
+        """All that is required, by number of step and place there: step 0 is the start state, None the invariants."""
+        steps: list[tuple[int | None, Sequence[ResponseCommon | Invariant]]] = [
+            (0, self.start.until),
+            *((number, step.expect) for number, step in enumerate(self.steps, start=1)),
+            (None, self.always),
+        ]
+        return {(number, place): one for number, asked in steps for place, one in enumerate(asked)}

@@ -216,8 +216,8 @@ DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 _USE_OF_A_VALUE: Final = {
     "type": "string",
-    "pattern": r"^\$\w+$",
-    "description": "One of the profile's values.",
+    "pattern": r"^\s*(?=.*\$\w)[^+-]+(\s[+-]\s[^+-]+)*$",
+    "description": "One of the profile's values, or a sum with it.",
 }
 _NOT_SUBSTITUTED: Final = "values"
 

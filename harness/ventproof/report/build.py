@@ -187,7 +187,9 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
         )
     header = header_of(state)
     findings = [event.finding for event in state.events if isinstance(event, FindingMade)]
-    waived = job.waiving.made(header, findings)
+    required = log.run.case.profile.required if log.run else {}
+    named = {place: one.requirements for place, one in required.items()}
+    waived = job.waiving.made(header, findings, named)
     chapter = deviating(chapter, findings, waived, job.waiving.file(header))
     if job.page is not None:
         write_run(chapter, job.page, complete=job.complete)

@@ -56,6 +56,7 @@ if TYPE_CHECKING:
     from ventproof.log.read import LogState
     from ventproof.log.run import RunRecord
     from ventproof.oracle.proofs import Shown
+    from ventproof.profile.model import Invariant, ResponseCommon
     from ventproof.rejudge.standing import Standing
     from ventproof.verdict.finding import Finding, Key
 
@@ -91,19 +92,20 @@ class Signing:
 @final
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What judging again gave: each response, its drawing, the words of states; nothing where it could not be done."""
+    """What judging again gave: responses, drawings, words of states, requirements; nothing where that failed."""
 
     results: Mapping[Key, Result]
     figures: Mapping[Key | None, Figure]
     states: Mapping[str, Mapping[int, str]]
+    required: Mapping[tuple[int | None, int], ResponseCommon | Invariant]
 
     @classmethod
     def of(cls, run: DecidedRun | None, figures: Mapping[Key | None, Figure]) -> _Judged:
         """Return it of a run."""
         if run is None:
-            return cls({}, figures, {})
+            return cls({}, figures, {}, {})
         results = {(r.step, r.number, r.signal): r for r in run.case.results}
-        return cls(results, figures, states_of(run.case))
+        return cls(results, figures, states_of(run.case), run.case.profile.required)
 
 
 @final
@@ -155,11 +157,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
         identity=_identity(record, header),
-        facts=(
-            *_facts(record, header, signing, gaps_text(gaps_of(state.events))),
-            *_settings(state, header),
-            *_proved(run, header, claims),
-        ),
+        facts=tuple(_all_facts(log, record, header, signing, claims)),
         steps=tuple(_steps(state, _told(state, again), stands.differing, _Judged.of(run, figures), ident)),
         tables=tuple(_asked(state)),
         overview=figures.get(None),
@@ -167,7 +165,8 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         code=short_code(state.digest),
         qr=qr_figure(state.digest),
         log=name,
-        proves=tuple(run.case.profile.proves) if run else (),
+        test=run.case.profile.id if run else "",
+        proves=(*run.case.profile.proves, *run.case.profile.requirements) if run else (),
         shown=claims,
         used=_used(run, header.use),
     )
@@ -177,6 +176,27 @@ def _told(state: LogState, again: Sequence[Finding]) -> Sequence[Finding]:
     """Return the findings that the log holds; of a run that died, those that its evidence gives."""
     found = [event.finding for event in state.events if isinstance(event, FindingMade)]
     return found if state.closed and found else again or found
+
+
+def _all_facts(
+    log: JudgedLog, record: RunRecord, header: Header, signing: Signing, claims: Sequence[Shown]
+) -> Iterator[Fact]:
+    yield from _named(log.run)
+    yield from _facts(record, header, signing, gaps_text(gaps_of(log.state.events)))
+    yield from _settings(log.state, header)
+    yield from _proved(log.run, header, claims)
+
+
+def _named(run: DecidedRun | None) -> Iterator[Fact]:
+    """Yield what documents call the test, and the requirements that it or one of its responses names."""
+    if run is None:
+        return
+    profile = run.case.profile
+    if profile.id:
+        yield Fact("Test id", profile.id)
+    asked = (name for one in profile.required.values() for name in one.requirements)
+    if named := dict.fromkeys([*profile.requirements, *asked]):
+        yield Fact("Requirements", ", ".join(named))
 
 
 def _about(run: DecidedRun | None) -> str:
@@ -376,6 +396,12 @@ def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> It
         yield Fact("No evidence at times", gaps)
     if header.use:
         yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header.use.items()))
+    profile = header.profile
+    if profile.given:
+        given = ", ".join(f"{name} = {value}" for name, value in profile.given.items())
+        yield Fact(
+            "Values set for this run", f"{given}; digest of the file: {short_code(profile.file_sha256)}"
+        )
     yield Fact("Profile digest", short_code(record.profile_sha256))
     yield Fact("Bench digest", short_code(record.bench_sha256))
     yield Fact("Versions", ", ".join(f"{name} {version}" for name, version in header.versions.items()))
@@ -431,9 +457,12 @@ def _response(finding: Finding, run: str, again: str, judged: _Judged) -> Report
     unit = "" if is_discrete(finding.unit) else finding.unit
     shown = finding.verdict == "inconclusive" and not finding.skipped
     result = judged.results.get(finding.key)
+    asked = judged.required.get((finding.step, finding.number))
     return ReportedResponse(
         ident=response_ident(run, finding.key),
         place=f"{'A' if finding.step is None else finding.step}.{finding.number + 1}",
+        named=asked.id if asked else "",
+        requirements=tuple(asked.requirements) if asked else (),
         signal=finding.signal,
         demand=finding.demand,
         proves=finding.proves,

@@ -50,6 +50,8 @@ class ReportedResponse:
     Attributes:
         ident: what links point to; unique in the report.
         place: number of its step, `A` for what must always hold, and its place there: `1.2`.
+        named: what documents call it; empty where the profile does not state it.
+        requirements: the requirements that it tests, as documents call them.
         signal: the signal that had to respond.
         demand: what was demanded of it, with its limits.
         proves: what it is there for, as the profile says.
@@ -68,6 +70,8 @@ class ReportedResponse:
 
     ident: str
     place: str
+    named: str
+    requirements: tuple[str, ...]
     signal: str
     demand: str
     proves: str
@@ -147,7 +151,8 @@ class Chapter:
         code: the digest's first digits, to be read aloud.
         qr: the digest as a QR code.
         log: name of the log file.
-        proves: the lines of an override table that the profile claims to prove.
+        test: what documents call the test; empty where its profile does not state it.
+        proves: the lines of an override table, and the requirements, that the profile claims to prove.
         shown: what the run shows of these lines, where the table is in the log.
         used: the bench's names of the outputs and signals that the profile needs.
         deviations: the responses that failed and that waivers cover.
@@ -172,6 +177,7 @@ class Chapter:
     code: str
     qr: Figure
     log: str
+    test: str
     proves: tuple[str, ...]
     shown: tuple[Shown, ...]
     used: tuple[str, ...]
@@ -268,7 +274,7 @@ class ReportedRequirement:
 
     Attributes:
         ident: of the response.
-        number: test, step and place: `T1.2.1`.
+        number: what documents call it, or test, step and place: `T1.2.1`.
         step: the step's name.
         required: the signal and what was required of it.
         measured: what was observed.

@@ -111,10 +111,15 @@ class Waiving:
         except FileError:
             return ()
 
-    def made(self, header: Header, findings: Sequence[Finding]) -> Waived:
-        """Return what they make of the findings of a run."""
+    def made(
+        self,
+        header: Header,
+        findings: Sequence[Finding],
+        named: Mapping[tuple[int | None, int], Sequence[str]],
+    ) -> Waived:
+        """Return what they make of the findings of a run, whose responses name requirements by step and place."""
         day = dt.datetime.fromisoformat(header.started).date() if header.started else self.today
-        run = WaivableRun(header.profile.name, header.unit, header.firmware, day)
+        run = WaivableRun(header.profile.name, header.unit, header.firmware, day, named)
         return waived(self.of(header), run, findings)
 
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.model import (
     Chapter,
@@ -47,9 +48,12 @@ def worst_of_tests(chapters: Sequence[Chapter]) -> Iterator[tuple[str, Chapter, 
 
 
 def ids_of(chapters: Sequence[Chapter]) -> Mapping[str, str]:
-    """Return the id of each test by the profile's name: its number in this report."""
-    profiles = dict.fromkeys(chapter.profile for chapter in chapters)
-    return {profile: f"T{number}" for number, profile in enumerate(profiles, start=1)}
+    """Return the id of each test by the profile's name: its own, or its number in this report."""
+    stated = {chapter.profile: chapter.test for chapter in chapters}
+    ids: dict[str, str] = {}
+    for number, (profile, test) in enumerate(stated.items(), start=1):
+        ids[profile] = test if test and test not in ids.values() else f"T{number}"
+    return ids
 
 
 def required_of(chapters: Sequence[Chapter]) -> tuple[ReportedTest, ...]:
@@ -61,7 +65,7 @@ def required_of(chapters: Sequence[Chapter]) -> tuple[ReportedTest, ...]:
             profile=worst.profile,
             standing=worst.standing,
             requirements=tuple(
-                _requirement(f"{number}.{response.place}", step, response)
+                _requirement(response.named or f"{number}.{response.place}", step, response)
                 for step in worst.steps
                 for response in step.responses
             ),
@@ -92,8 +96,21 @@ def traces_of(chapters: Sequence[Chapter]) -> tuple[ReportedTrace, ...]:
 
 
 def _claims(chapter: Chapter) -> Iterator[tuple[str, str]]:
-    """Yield what a run claims to prove, and its mark: a pass that does not show it is one that proves nothing of it."""
+    """Yield what a run claims to prove, and its mark: a pass that does not show it is one that proves nothing of it.
+
+    A requirement that responses name stands as the worst of them.
+    """
+    own: dict[str, list[str]] = {}
+    for response in (response for step in chapter.steps for response in step.responses):
+        for name in response.requirements:
+            own.setdefault(name, []).append(mark_of(response))
     shown = {its.line: bool(its.told) for its in chapter.shown}
     for name in chapter.proves:
         hollow = chapter.standing == "pass" and not shown.get(name, True)
         yield name, "hollow" if hollow else chapter.standing
+    for name, marks in own.items():
+        yield name, min(marks, key=_WORST.index)
+
+
+_WORST: Final = (*STANDINGS[:-2], "not run", ACCEPTED, "hollow", "pass")
+"""Marks of responses, the one that says most first."""

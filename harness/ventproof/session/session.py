@@ -343,7 +343,14 @@ class Session:
             table=self._annex(),
             acceptance=pinned_paper(self.acceptance),
             waivers=pinned_paper(self.waivers),
-            profile=PinnedText(profile.model.profile, profile.digest, profile.text, dict(profile.attached)),
+            profile=PinnedText(
+                profile.model.profile,
+                profile.digest,
+                profile.text,
+                dict(profile.attached),
+                dict(profile.given),
+                profile.file_digest,
+            ),
             bench=PinnedText(self.bench.model.bench, self.bench.digest, self.bench.text),
             versions={
                 "ventproof": version("ventproof"),

@@ -246,9 +246,10 @@ def _repeats(
     # What either answer leaves for chance: to stay within the limit, or to lie beyond it.
     same, changed = clear
     room = max(same - abs(found.difference), abs(found.difference) - changed)
-    if room <= 0:
-        return 0
     groups = [[_middle(w) for w in group] for group in (base, candidate) if len(group) > 1]
+    # Without a group of several runs nothing is known of chance, and what is open is open for the windows.
+    if not room > 0 or not groups:
+        return 0
     variance = statistics.fmean(statistics.variance(group) for group in groups)
 
     def decides(runs: int) -> bool:

@@ -165,8 +165,12 @@ def test_what_was_done_to_a_set_of_runs_is_said_before_what_passed(ventproof, fo
     got, out, _ = ventproof("report", "records", *outs)
     assert (got, out.startswith(f"r.json: {standing}: ")) == (code, True)
     whole = json.loads((folder.parent / "r.json").read_text(encoding="utf-8"))
-    assert (whole["standing"], whole["whole"], whole["verdict"] == "pass") == (standing, code == 0, code == 0)
-    for sentence, start in zip(whole["of_the_set"], said, strict=False):
+    assert (whole["status"], whole["complete"], whole["verdict"] == "pass") == (
+        standing,
+        code == 0,
+        code == 0,
+    )
+    for sentence, start in zip(whole["set_notes"], said, strict=False):
         assert sentence.startswith(start)
     markdown = (folder.parent / "r.md").read_text(encoding="utf-8")
     assert markdown.index("**" if code else said[0][:20]) < markdown.index(" run")

@@ -202,8 +202,8 @@ def test_json_is_of_the_published_schema(ends, logged):
 
 def test_the_published_schema_refuses_what_is_no_result():
     """A document without runs, or with a verdict of another word, is refused."""
-    right = {"format": "ventproof results", "version": 1, "standing": "pass", "not_run": [], "unreadable": []}
-    right |= {"whole": True, "of_the_set": []}
+    right = {"format": "ventproof results", "version": 2, "status": "pass", "not_run": [], "unreadable": []}
+    right |= {"complete": True, "set_notes": []}
     wrong = right | {"verdict": "ok", "runs": []}
     errors = list(jsonschema.Draft202012Validator(results_schema()).iter_errors(wrong))
     assert {error.json_path for error in errors} == {"$.verdict", "$.runs"}
@@ -229,7 +229,7 @@ def test_a_run_whose_bench_nobody_measured_is_marked(clock, selfcheck_sha256, ma
     run = logged(clock=clock, selfcheck_sha256=selfcheck_sha256)
     said = {p.get("name"): p.get("value") for p in xml([run]).iter("property")}["self-check"]
     assert said == (UNMEASURED if marked else selfcheck_sha256)
-    assert results([run])["runs"][0]["unmeasured"] == (UNMEASURED if marked else "")
+    assert results([run])["runs"][0]["no_selfcheck"] == (UNMEASURED if marked else "")
     assert (UNMEASURED[1:] in page([run])) == marked
 
 
@@ -251,12 +251,12 @@ def test_what_was_not_run_is_never_left_out(logged):
     names = [suite.get("name") for suite in root]
     assert names == ["the set of runs", "frost", "gale", "rain closes the vents"]
     made = results([logged()], whole)
-    assert (made["verdict"], made["standing"], made["not_run"]) == (
+    assert (made["verdict"], made["status"], made["not_run"]) == (
         "aborted",
         "incomplete",
         ["frost", "gale"],
     )
-    assert (made["whole"], made["of_the_set"]) == (False, [said])
+    assert (made["complete"], made["set_notes"]) == (False, [said])
     assert page([logged()], whole).startswith(f"### ⛔ ventproof: incomplete\n\n**{said}**\n")
 
 

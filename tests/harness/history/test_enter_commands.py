@@ -159,7 +159,7 @@ def test_csv_holds_a_row_a_response(ventproof, tmp_path):
     table = pd.read_csv(tmp_path / "f.csv")
     assert list(table["verdict"]) == ["pass", "aborted", "pass", "pass"]
     assert list(table["unit"]) == ["'=1+1", "GH-7", "GH-7", "GH-7"]
-    assert list(table["response_latest_s"].dropna()) == [30.0, 30.0, 30.0]
+    assert list(table["response_time_latest_s"].dropna()) == [30.0, 30.0, 30.0]
     assert table["at"][0] == "2026-03-03T10:00:00+00:00"
     with (tmp_path / "f.csv").open(newline="", encoding="utf-8") as file:
         assert next(csv.DictReader(file))["operator"] == 'said "so",\nthen left'

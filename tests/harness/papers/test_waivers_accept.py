@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from ventproof.papers.waivers import ACCEPTED, WaivableRun, read_waivers, unneeded, waived
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
+from ventproof_bench.base.errors import FileError
 
 TEXT = """waivers:
   - id: W-1
@@ -152,7 +153,7 @@ def test_step_and_kind_say_which_response_is_meant(without, lines, finding, cove
             [
                 (
                     "waiver W-1 covers no response of these runs (rain closes the vents: rain ends: roof_vent returns);"
-                    " correct its profile, step, response, unit or firmware"
+                    " correct the names, unit or firmware that it states"
                 )
             ],
         ),
@@ -162,6 +163,25 @@ def test_a_waiver_that_covers_nothing_is_told(finding, said):
     """A slip in its names would leave a fail unwaived, or a waiver for ever."""
     known = waivers_of()
     assert [*unneeded(known, [waived(known, RUN, [finding])])] == said
+
+
+@pytest.mark.parametrize(
+    ("named", "accepted"), [(("URS-4.1", "URS-5"), True), (("URS-4.2",), False), ((), False)]
+)
+def test_a_waiver_for_a_requirement_is_for_the_responses_that_name_it(named, accepted):
+    """Wherever they stand, and for no other response of the same test."""
+    known = waivers_of("requirement: URS-4.1", without=("profile", "step", "response"))
+    run = replace(RUN, requirements={(FAILED.step, FAILED.number): named})
+    assert bool(waived(known, run, [FAILED]).accepted) == accepted
+    assert not waived(known, run, [replace(FAILED, number=5)]).accepted
+
+
+def test_a_waiver_says_which_response_it_is_for():
+    """One for a whole profile would hide what fails next."""
+    with pytest.raises(
+        FileError, match="the waiver does not say which response it is for; write `profile` and"
+    ):
+        waivers_of(without=("response",))
 
 
 @given(

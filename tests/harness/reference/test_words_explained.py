@@ -131,8 +131,8 @@ def test_a_kind_says_what_it_demands_and_which_keys_it_takes():
     reaches = explain("reaches")
     assert "within `tolerance` of this value at the latest `within` after the stimulus" in reaches
     assert (
-        "Needs: tolerance, within, signal. May have: holds, after, after_end_of, purpose, already_so.\n"
-        in reaches
+        "Needs: tolerance, within, signal. "
+        "May have: holds, id, requirements, after, after_end_of, purpose, already_so.\n" in reaches
     )
     assert "Below `unchanged:` Needs: for. May have: tolerance.\n" in explain("unchanged")
     assert "Needs: bus, coil. May have: unit_id.\n" in explain("coil")

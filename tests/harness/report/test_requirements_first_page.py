@@ -29,7 +29,7 @@ def report(mock, tmp_path_factory):
 
 def test_every_requirement_stands_there_with_what_was_measured(report):
     """Each response of the worst run of each profile has one row, with the verdict that its run gives it."""
-    counted, rain = report.cover.tests
+    counted, rain = report.cover.paper.tests
     for test, chapter in ((counted, report.chapters[0]), (rain, report.chapters[1])):
         told = [(f"{r.signal} {r.demand}", r.why, r.margin) for step in chapter.steps for r in step.responses]
         assert [(one.required, one.measured, one.margin) for one in test.requirements] == told
@@ -39,21 +39,49 @@ def test_every_requirement_stands_there_with_what_was_measured(report):
 
 
 def test_each_requirement_has_a_number_of_its_own_that_says_its_test_and_step(report):
-    """`T2.1.3` is test 2, step 1, third response; what must always hold is step A."""
-    numbers = [one.number for test in report.cover.tests for one in test.requirements]
+    """`RAIN-03.1.3` is that test, step 1, third response; what must always hold is step A."""
+    numbers = [one.number for test in report.cover.paper.tests for one in test.requirements]
     assert len(numbers) == len(set(numbers))
-    assert [test.number for test in report.cover.tests] == ["T1", "T2"]
-    always = [one.number for one in report.cover.tests[1].requirements if "always" in one.required]
-    assert always == ["T2.A.1"]
-    assert [row.test for row in report.cover.matrix.rows] == ["T2", "T1"], "failures first, ids as elsewhere"
+    assert [test.number for test in report.cover.paper.tests] == ["RAIN-06", "RAIN-03"]
+    always = [one.number for one in report.cover.paper.tests[1].requirements if "always" in one.required]
+    assert always == ["RAIN-03.A.1"]
+    assert [row.test for row in report.cover.matrix.rows] == ["RAIN-03", "RAIN-06"], "failures first"
+
+
+def test_a_test_without_an_id_of_its_own_has_its_number_in_the_report(report):
+    """So has one whose id another test took: two reports' tests are never mixed up."""
+    counted, rain, _ = report.chapters
+    bare = [replace(counted, test=""), replace(rain, test="")]
+    assert [test.number for test in required_of(bare)] == ["T1", "T2"]
+    assert [test.number for test in required_of([counted, replace(rain, test="RAIN-06")])] == [
+        "RAIN-06",
+        "T2",
+    ]
+
+
+def test_ids_and_requirements_that_a_profile_states_are_the_reports(mock, tmp_path):
+    """A document's own numbers stand where the report's would; a requirement is as good as its worst response."""
+    text = mock.rain.replace("requirements", "unused").replace(
+        "- {signal: rain_override, equals: on,",
+        "- {signal: rain_override, id: R-7, requirements: [URS-4], equals: on,",
+    )
+    text = text.replace(
+        "- {signal: side_vent, returns:", "- {signal: side_vent, requirements: [URS-4, URS-5], returns:"
+    )
+    report = report_of([mock.run(tmp_path, text, faults=["ignores_rain"])])
+    (test,) = report.cover.paper.tests
+    (named,) = [one for one in test.requirements if one.number == "R-7"]
+    assert (named.required, named.verdict) == ("rain_override is on within 3 s", "fail")
+    traces = {row.name: [(one.said, one.verdict) for one in row.tests] for row in report.cover.paper.traces}
+    assert (traces["URS-4"], traces["URS-5"]) == ([("RAIN-03", "fail")], [("RAIN-03", "not run")])
 
 
 def test_rules_lead_to_the_tests_that_claim_them(report):
     """A rule names each test that claims it, with how that stands."""
-    traces = {row.name: [(one.said, one.verdict) for one in row.tests] for row in report.cover.traces}
+    traces = {row.name: [(one.said, one.verdict) for one in row.tests] for row in report.cover.paper.traces}
     claimed = {name for chapter in report.chapters for name in chapter.proves}
     assert set(traces) == claimed
-    assert traces["rain.rain"] == [("T2", "fail")]
+    assert traces["rain.rain"] == [("RAIN-03", "fail")]
 
 
 def test_a_rule_that_a_passed_test_does_not_show_has_no_mark_of_a_pass(report):
@@ -125,4 +153,4 @@ def test_runs_in_two_zones_stand_in_the_order_in_which_they_were_made(mock, tmp_
     (when,) = [fact.value for fact in report.cover.facts if fact.name == "When"]
     assert when == "2026-05-02 01:00:00 UTC+09:00 to 2026-05-01 18:30:00 UTC"
     assert report.date == "2026-05-01", "of the last run"
-    assert re.search(r"Override test report, 2026-05-01", html_of(report))
+    assert re.search(r"Override test report</bdi>, 2026-05-01", html_of(report))

@@ -37,6 +37,13 @@ def test_one_run_each_is_judged_by_the_windows(candidate, limit, standing):
     assert not said.chance
 
 
+@pytest.mark.parametrize("width", [1e-9, 1e-6, 0.1])
+def test_no_number_of_repeats_is_told_for_one_run_each(width):
+    """Even where rounding alone leaves it open: what is unknown is how runs spread."""
+    said = shift([Bounds(30.0, 30.0)], [Bounds(30.0, 30.0 + width)], limit=0.0, confidence=0.95)
+    assert said.repeats in {0, None}
+
+
 def test_runs_without_spread_are_no_more_precise_than_the_polling():
     """Identical repeats on a virtual bench leave an interval as wide as the windows, however many there are."""
     said = shift(windows(*[30.0] * 50), windows(*[30.1] * 50), limit=1.0, confidence=0.95)

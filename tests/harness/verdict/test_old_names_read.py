@@ -21,6 +21,7 @@ DATA = Path(__file__).parents[1] / "data"
 OLD = DATA / "version-0.2.yaml"
 OLD_LOG = DATA / "version-0.2.jsonl"
 OLD_KEY = DATA / "version-0.2.pub"
+LOG_OF_0_3 = DATA / "version-0.3.jsonl"
 FLAGS = {"--confirm-clear", "--wiring"}
 PROFILES = sorted(SHIPPED.parent.rglob("*.yaml"))
 
@@ -88,12 +89,12 @@ def test_check_and_run_warn_of_old_names_with_their_place(ventproof):
     code, out, _ = ventproof("check", OLD, "--bench", SHIPPED_BENCH)
     assert code == 0
     assert (
-        f"  warning: {OLD}:11:5: `stays_below` is now `stays_at_most` (2 places); rename it: the next" in out
+        f"  warning: {OLD}:11:5: `stays_below` is now `stays_at_most` (2 places); rename it: a later" in out
     )
     code, out, err = ventproof("run", OLD, "--bench", SHIPPED_BENCH, "--quiet", "--history", "none")
     assert code == 0
     assert (
-        f"warning: {OLD}:33:10: `mend` is now `restore`; rename it: the next version refuses the old name"
+        f"warning: {OLD}:33:10: `mend` is now `restore`; rename it: a later version refuses the old name"
         in err
     )
     assert err.count("is now") == 7
@@ -136,6 +137,19 @@ def test_a_log_of_before_is_verified_and_judged_without_a_word(ventproof):
     decided = decide_again(read_log(OLD_LOG))
     assert not decided.changes
     assert {f.kind for f in decided.before} == {"equals", "stays_at_most", "stays_at_least", "always"}
+
+
+def test_a_log_with_the_sentences_of_0_3_stands_and_is_told_in_those_of_now(ventproof):
+    """A sentence that was worded otherwise contradicts nothing."""
+    said = "changed: 0 to 1 by 2.50 s after the stimulus; required unchanged in 10 s"
+    assert said in LOG_OF_0_3.read_text(encoding="utf-8")
+    code, out, err = ventproof("verify", LOG_OF_0_3)
+    assert (code, err) == (0, "")
+    assert "intact, 33 lines, fail" in out
+    code, out, err = ventproof("judge", LOG_OF_0_3)
+    assert (code, err) == (1, "")
+    assert "changed no later than 2.50 s after the stimulus" in out
+    assert not decide_again(read_log(LOG_OF_0_3)).changes
 
 
 def test_an_old_log_is_judged_by_the_profile_with_new_names(ventproof, new):
@@ -190,7 +204,7 @@ def test_an_old_option_is_the_new_one_with_a_warning(ventproof, command, old, ne
     shown = ventproof(command, "--help")[1]
     assert re.search(rf"{new}\b(?!-)", shown)
     assert not re.search(rf"{old}\b(?!-)", shown)
-    warning = f"warning: `{old}` is now `{new}`; the next version refuses the old name\n"
+    warning = f"warning: `{old}` is now `{new}`; a later version refuses the old name\n"
     for word in [old] if new in FLAGS else [f"{old}=9", f"{old} 9"]:
         code, _, err = ventproof(command, *word.split(), "--help")
         assert (code, err) == (0, warning)

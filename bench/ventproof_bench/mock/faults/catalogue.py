@@ -60,7 +60,7 @@ def check_names(names: Mapping[str, float], parts: Collection[str] | None = None
         needs = CATALOGUE[name].needs
         if needs and parts is not None and needs not in parts:
             raise Refusal(
-                f"fault {name!r} spoils what this unit does not have: {needs}",
+                f"fault {name!r} needs what this unit does not have: {needs}",
                 "add that, or leave the fault out",
             )
 

@@ -308,14 +308,14 @@ def test_a_fault_shows(make, make_weather, healthy, name):
 )
 def test_a_fault_of_what_the_unit_lacks_is_refused(make, name):
     """A fault that could never show would be a false reassurance: the unit is not built."""
-    with pytest.raises(ValidationError, match=f"fault '{name}' spoils what this unit does not have: "):
+    with pytest.raises(ValidationError, match=f"fault '{name}' needs what this unit does not have: "):
         make({name: 1.0})
 
 
 def test_a_fault_of_a_vent_that_the_bench_plays_is_refused():
     """What befalls the mock's own vents cannot befall one that is not the mock's."""
     with pytest.raises(
-        ValidationError, match="fault 'stalls_at' spoils what this unit does not have: a vent of"
+        ValidationError, match="fault 'stalls_at' needs what this unit does not have: a vent of"
     ):
         Outside("none", {"stalls_at": 1.0})
 
