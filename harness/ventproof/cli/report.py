@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -16,12 +17,15 @@ from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    import datetime as dt
+    from collections.abc import Collection, Iterable, Sequence
     from pathlib import Path
 
-    from ventproof.log.events import PinnedText
+    from ventproof.history.store import History
+    from ventproof.papers.fingerprint import SettingsBefore
     from ventproof.rejudge.batch import Batch
-    from ventproof.report.model import Past, ReportedCover
+    from ventproof.report.build import Beside
+    from ventproof.report.model import ReportedCover
     from ventproof.runset.present import Choice
 
 
@@ -91,8 +95,7 @@ def write(
     choice: Choice,
     *,
     complete: bool = False,
-    past: Past | None = None,
-    waivers: PinnedText | None = None,
+    beside: Beside | None = None,
 ) -> int:
     """Write one report of some logs and say what it says.
 
@@ -103,8 +106,7 @@ def write(
         logs: of runs.
         choice: how they came to be looked at together.
         complete: draw every response.
-        past: the firmware versions before these runs, where a history was named.
-        waivers: the known fails that a report for people accepts; None: those that the logs pin.
+        beside: what a report for people holds besides the logs; None: waivers that they pin.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -113,7 +115,11 @@ def write(
         FileError: no log is of a run, or the file cannot be written.
     """
     if out.suffix.lower() in _FOR_PEOPLE:
-        cover = _written(out, logs, choice, waivers, complete=complete, past=past or {})
+        from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
+        from ventproof.report.write import write_report  # noqa: PLC0415 - as above
+
+        added = beside or _beside("", None)
+        cover = write_report(logs, out, choice, table_section, complete=complete, beside=added).cover
         click.echo(harmless(f"{out}: {cover.standing}: {cover.title}. {cover.says}"))
         for alarm in cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
@@ -127,25 +133,8 @@ def write(
     click.echo(harmless(f"{out}: {batch.standing}: {batch.counted}"))
     for alarm in batch.alarms:
         click.echo(harmless(f"! {alarm}"))
-    return code_of_standings(
-        [
-            batch.whole.standing,
-            *(logged.standing for logged in batch.runs),
-            *("unreadable" for _ in batch.lost),
-        ]
-    )
-
-
-def _written(
-    out: Path, logs: Sequence[Path], choice: Choice, waivers: PinnedText | None, *, complete: bool, past: Past
-) -> ReportedCover:
-    """Write a report for people, and return its first page."""
-    from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
-    from ventproof.report.papers import Waiving  # noqa: PLC0415 - as above
-    from ventproof.report.write import write_report  # noqa: PLC0415 - as above
-
-    waiving = Waiving(waivers, local_now().date())
-    return write_report(logs, out, choice, table_section, complete=complete, past=past, waiving=waiving).cover
+    lost = ("unreadable" for _ in batch.lost)
+    return code_of_standings([batch.whole.standing, *(logged.standing for logged in batch.runs), *lost])
 
 
 def _as_named(batch: Batch) -> Batch:
@@ -218,7 +207,8 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     "--history",
     default="",
     metavar="FILE|URL",
-    help="Show the verdicts of earlier firmware versions of each profile, from this history, on the HTML page.",
+    help="Show the verdicts of earlier firmware versions of each profile, from this history, on the HTML page, and "
+    "what changed in the settings of the unit since its last run.",
 )
 @options.WAIVERS
 def report(
@@ -237,26 +227,51 @@ def report(
               3: a file is not a log, or the report cannot be written.
               4: a log contradicts its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.papers.waivers import pinned_paper  # noqa: PLC0415
     from ventproof.rejudge.batch import call_up  # noqa: PLC0415
 
     check_names(outs)
     paths = options.log_paths(logs, bundles=True)
     call_up(len(paths), module_for(outs[0]))
-    past = _past(history) if history else None
-    known = pinned_paper(options.waivers_of(waivers))
+    beside = _beside(history, waivers)
     choice = options.choice_of(logs)
-    return max(write(out, paths, choice, complete=complete, past=past, waivers=known) for out in outs)
+    return max(write(out, paths, choice, complete=complete, beside=beside) for out in outs)
 
 
-def _past(history: str) -> Past:
-    """Return the verdicts of the firmware versions in a history.
+def _beside(history: str, waivers: Path | None) -> Beside:
+    """Return what a report for people holds besides its logs.
+
+    Args:
+        history: where the runs before are kept; empty: nowhere.
+        waivers: the file that was given; None: each log's own counts.
 
     Raises:
-        FileError: there is none, or it cannot be read.
+        FileError: there is no such history, or a file is wrong.
     """
+    from ventproof.papers.waivers import pinned_paper  # noqa: PLC0415
+    from ventproof.report.build import Beside  # noqa: PLC0415
+    from ventproof.report.papers import Waiving  # noqa: PLC0415
+
+    waiving = Waiving(pinned_paper(options.waivers_of(waivers)), local_now().date())
+    if not history:
+        return Beside(waiving=waiving)
     from ventproof.history.database import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
     from ventproof.history.store import History  # noqa: PLC0415
     from ventproof.history.trends import verdicts_by_version  # noqa: PLC0415
 
-    return verdicts_by_version(History(place_of(history)).entries(findings=False))
+    kept = History(place_of(history))
+    return Beside(verdicts_by_version(kept.entries(findings=False)), waiving, partial(_settings_before, kept))
+
+
+def _settings_before(
+    history: History, unit: str, digests: Collection[str], first: dt.datetime | None
+) -> SettingsBefore | None:
+    """Return the settings that the last run of a unit before some of its runs found."""
+    from ventproof.log.read import read_log  # noqa: PLC0415
+    from ventproof.papers.fingerprint import SettingsBefore, settings_found  # noqa: PLC0415
+
+    entry = history.last_before(unit, digests, first)
+    if entry is None:
+        return None
+    log = history.file_of(entry.record.digest)
+    run = f"firmware {entry.record.firmware or 'not stated'}, {entry.at:%Y-%m-%d}"
+    return SettingsBefore(run, settings_found(read_log(log).events) if log else None)

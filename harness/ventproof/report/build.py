@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -18,7 +18,7 @@ from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
 from ventproof.report.cover import cover_of
-from ventproof.report.model import NO_PAST, Past, Report, Section, short_code
+from ventproof.report.model import Past, Report, Section, short_code
 from ventproof.report.overlays import LaidRun, Overlays
 from ventproof.report.pages import Pages, RunPage, remembered, write_run
 from ventproof.report.papers import NO_WAIVING, Waiving, deviating
@@ -28,8 +28,9 @@ from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
+    from ventproof.papers.fingerprint import SettingsBefore
     from ventproof.papers.waivers import Waived, WaiverSpec
-    from ventproof.report.model import Chapter
+    from ventproof.report.model import Chapter, ReportedCover
     from ventproof.runset.completeness import PresentLog
 
 
@@ -77,6 +78,26 @@ Annex = Callable[[PinnedText, Sequence["Chapter"], str], Section]
 """Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
 
 
+Earlier = Callable[[str, Collection[str], dt.datetime | None], "SettingsBefore | None"]
+"""Finds the last run of a unit before some runs of it: its serial number, their digests, when the first began."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What a report holds besides its logs.
+
+    Attributes:
+        past: the firmware versions before these runs; a page shows their marks.
+        waiving: the known fails that are accepted.
+        earlier: finds the last run of a unit before these.
+    """
+
+    past: Past = field(default_factory=dict)
+    waiving: Waiving = NO_WAIVING
+    earlier: Earlier = lambda *_: None
+
+
 FEW: Final = 12
 """So many runs at most stand in one page, and every response of them is drawn without being asked."""
 
@@ -92,8 +113,7 @@ def report_of(
     *,
     complete: bool = False,
     pages: Pages | None = None,
-    past: Past = NO_PAST,
-    waiving: Waiving = NO_WAIVING,
+    beside: Beside | None = None,
 ) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
@@ -106,28 +126,24 @@ def report_of(
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response of more than a few runs, too, and not only what did not pass.
         pages: where a page is written of each run; then the report remembers what its first page needs, and no more.
-        past: the firmware versions before these runs.
-        waiving: the known fails that are accepted.
+        beside: what it holds besides its logs; None: nothing.
 
     Raises:
         FileError: no log is of a run.
         OSError: a page cannot be written.
     """
-    complete = complete or len(paths) <= FEW
+    complete, beside = complete or len(paths) <= FEW, beside or Beside()
     overlays = Overlays()
-    done = list(_laid(_sharing(each(_part, _jobs(paths, pages, waiving, complete=complete))), overlays))
-    whole = [part for part in done if isinstance(part, _Part)]
-    lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
-    parts = _unique(whole)
+    jobs = _jobs(paths, pages, beside.waiving, complete=complete)
+    done = list(_laid(_sharing(each(_part, jobs)), overlays))
+    parts = _unique(part for part in done if isinstance(part, _Part))
     runs = [part for part in parts if part.chapter is not None]
     if not runs:
         raise _no_run(paths, done)
-    chapters = tuple(part.chapter for part in runs if part.chapter)
-    checked = checked_set([part.here for part in whole if part.here], choice)
     return Report(
-        cover=cover_of(chapters, checked, lost, past, [*_unneeded(runs, waiving)]),
+        cover=_cover(paths, done, runs, choice, beside),
         overlays=overlays.told(),
-        chapters=chapters,
+        chapters=tuple(part.chapter for part in runs if part.chapter),
         sections=(*_benches(runs, parts), *_annexes(runs, annex)),
         complete=complete,
         cautions=CAUTIONS,
@@ -135,6 +151,34 @@ def report_of(
         maker=_MAKER,
         pages={part.chapter.ident: part.link for part in runs if part.chapter},
     )
+
+
+def _cover(
+    paths: Sequence[Path],
+    done: Sequence[_Part | tuple[Problem, ...]],
+    runs: Sequence[_Part],
+    choice: Choice,
+    beside: Beside,
+) -> ReportedCover:
+    """Return the first page: of all that was worked on, and of the runs without those that are told of twice."""
+    return cover_of(
+        [part.chapter for part in runs if part.chapter],
+        checked_set([part.here for part in done if isinstance(part, _Part) and part.here], choice),
+        [Lost.of(path, one) for path, one in zip(paths, done, strict=True) if isinstance(one, tuple)],
+        beside.past,
+        unneeded=[*_unneeded(runs, beside.waiving)],
+        before=_before(runs, beside.earlier),
+    )
+
+
+def _before(runs: Sequence[_Part], earlier: Earlier) -> SettingsBefore | None:
+    """Return the last run before these, where all are of one unit."""
+    units = {part.header.unit for part in runs}
+    if len(units) > 1 or "" in units:
+        return None
+    began = [dt.datetime.fromisoformat(part.header.started) for part in runs if part.header.started]
+    first = min(began) if len(began) == len(runs) else None
+    return earlier(units.pop(), {part.digest for part in runs}, first)
 
 
 def _no_run(paths: Sequence[Path], done: Sequence[_Part | tuple[Problem, ...]]) -> FileError:

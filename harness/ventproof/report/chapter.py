@@ -28,6 +28,7 @@ from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, VIRTUAL, results_of
 from ventproof.log.settings import settings_of
 from ventproof.papers.acceptance import told_of
+from ventproof.papers.fingerprint import settings_found
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, standing_of
 from ventproof.report.gist import gist_of, states_of, used_of
@@ -169,6 +170,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         proves=(*run.case.profile.proves, *run.case.profile.requirements) if run else (),
         shown=claims,
         used=_used(run, header.use),
+        settings=settings_found(state.events),
     )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from ventproof.log.run import VIRTUAL
 from ventproof.papers.waivers import ACCEPTED
@@ -22,6 +22,10 @@ from ventproof.report.model import (
 from ventproof.report.papers import BLANKS, blank_or, differing_papers, paper_of
 from ventproof.report.suite import cause_of, groups_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
+
+if TYPE_CHECKING:
+    from ventproof.papers.fingerprint import SettingsBefore
+
 
 _LABELS: Final = {
     "document": "Document number",
@@ -59,7 +63,9 @@ def cover_of(
     whole: SetCheck = WHOLE,
     lost: Sequence[Lost] = (),
     past: Past = NO_PAST,
+    *,
     unneeded: Sequence[str] = (),
+    before: SettingsBefore | None = None,
 ) -> ReportedCover:
     """Return the first page of a report.
 
@@ -69,6 +75,7 @@ def cover_of(
         lost: files among the logs that are none.
         past: the versions before these runs.
         unneeded: what is to be said of waivers that no run needs.
+        before: the last run of the unit before these; None where none is known.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
@@ -92,7 +99,7 @@ def cover_of(
         facts=tuple(_facts(chapters)),
         groups=groups,
         matrix=matrix_of(chapters, past),
-        paper=paper_of(chapters, unneeded),
+        paper=paper_of(chapters, unneeded, before),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),

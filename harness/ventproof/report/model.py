@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
     from ventproof.oracle.proofs import Shown
+    from ventproof.papers.fingerprint import FoundSettings
 
 
 @final
@@ -155,6 +156,7 @@ class Chapter:
         proves: the lines of an override table, and the requirements, that the profile claims to prove.
         shown: what the run shows of these lines, where the table is in the log.
         used: the bench's names of the outputs and signals that the profile needs.
+        settings: of the unit, as the run found them.
         deviations: the responses that failed and that waivers cover.
     """
 
@@ -181,6 +183,7 @@ class Chapter:
     proves: tuple[str, ...]
     shown: tuple[Shown, ...]
     used: tuple[str, ...]
+    settings: FoundSettings
     deviations: tuple[ReportedDeviation, ...] = ()
 
 
@@ -325,6 +328,8 @@ class ReportedPaper:
         traces: which test proves which requirement.
         deviations: the fails that waivers cover; None where there is none.
         unneeded: what is to be said of waivers that no run needs.
+        settings: of the unit, as the runs found them; without rows where none was read.
+        changed: what is to be said of settings that changed.
         signers: what stands below the lines to sign on.
     """
 
@@ -335,6 +340,8 @@ class ReportedPaper:
     traces: tuple[ReportedTrace, ...]
     deviations: ReportedTable | None
     unneeded: tuple[str, ...]
+    settings: ReportedTable
+    changed: tuple[str, ...]
     signers: tuple[str, ...]
 
 

@@ -14,6 +14,7 @@ from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
     from ventproof.log.events import Header, PinnedText
+    from ventproof.papers.fingerprint import SettingsBefore
     from ventproof.papers.waivers import WaiverSpec
     from ventproof.verdict.finding import Finding, Key
 
@@ -31,12 +32,15 @@ def response_ident(run: str, key: Key) -> str:
     return f"{run}-{'always' if step is None else step}-{number}"
 
 
-def paper_of(chapters: Sequence[Chapter], unneeded: Sequence[str]) -> ReportedPaper:
+def paper_of(
+    chapters: Sequence[Chapter], unneeded: Sequence[str], before: SettingsBefore | None
+) -> ReportedPaper:
     """Return what makes the report of some runs the paper of an acceptance.
 
     Args:
         chapters: the runs.
         unneeded: what is to be said of waivers that none of them needs.
+        before: the last run of the unit before them; None where none is known.
     """
     identities = [chapter.identity for chapter in chapters]
     deviations = [one for chapter in chapters for one in chapter.deviations]
@@ -48,8 +52,43 @@ def paper_of(chapters: Sequence[Chapter], unneeded: Sequence[str]) -> ReportedPa
         traces=traces_of(chapters),
         deviations=deviation_table(deviations) if deviations else None,
         unneeded=tuple(unneeded),
+        settings=_settings_table(chapters, before),
+        changed=tuple(_changed(chapters, before)),
         signers=signers_of(identities),
     )
+
+
+def _settings_table(chapters: Sequence[Chapter], before: SettingsBefore | None) -> ReportedTable:
+    """Return the settings of the unit with all values that the runs found, and that of the last run before."""
+    every = [chapter.settings for chapter in chapters]
+    names = dict.fromkeys(name for found in every for name in (*found.values, *found.unread))
+    earlier = before.found if before else None
+    rows = tuple(
+        (
+            name,
+            "; ".join(dict.fromkeys(found.said(name) for found in every)),
+            *([earlier.said(name)] if earlier else []),
+        )
+        for name in names
+    )
+    digests = dict.fromkeys(short_code(found.sha256) for found in every if found.sha256)
+    note = f"Digest of the registers that were read: {'; '.join(digests) or 'none, nothing was read'}."
+    if not rows:
+        note = "Settings not read: the bench file declares no output of `kind: register`."
+    elif before and not earlier:
+        note += f" The log of the last run before, {before.run}, is not here: its settings are not compared."
+    head = ("setting", "found", *([f"last run before, {before.run}"] if before and earlier else []))
+    return ReportedTable("Settings of the unit", head, rows, note)
+
+
+def _changed(chapters: Sequence[Chapter], before: SettingsBefore | None) -> Iterator[str]:
+    """Yield what settings differ between the runs, and from the last run before."""
+    first, *others = [chapter.settings for chapter in chapters]
+    between = dict.fromkeys(said for found in others for said in found.differing(first))
+    if between:
+        yield f"Settings of the unit differ between these runs: {'; '.join(between)}."
+    if before and before.found and (since := [*first.differing(before.found)]):
+        yield f"Settings of the unit changed since its last run before, {before.run}: {'; '.join(since)}."
 
 
 def heading_of(identities: Sequence[Mapping[str, str]]) -> str:

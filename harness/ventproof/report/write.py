@@ -9,10 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
-from ventproof.report.build import FEW, Annex, report_of
-from ventproof.report.model import NO_PAST, Past, plain
+from ventproof.report.build import FEW, Annex, Beside, report_of
+from ventproof.report.model import plain
 from ventproof.report.pages import Pages, folder_beside
-from ventproof.report.papers import NO_WAIVING, Waiving
 from ventproof.report.typeset import TEMPLATES, document, maker_for, page, style
 from ventproof.runset.present import Choice
 from ventproof_bench.base.files import whole_file, whole_folder
@@ -52,8 +51,7 @@ def write_report(
     annex: Annex | None = None,
     *,
     complete: bool = False,
-    past: Past = NO_PAST,
-    waiving: Waiving = NO_WAIVING,
+    beside: Beside | None = None,
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
@@ -66,8 +64,7 @@ def write_report(
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response, as `report_of` and `pdf_of` say.
-        past: the firmware versions before these runs; a page shows their marks.
-        waiving: the known fails that are accepted.
+        beside: what it holds besides its logs; None: nothing.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
@@ -77,7 +74,7 @@ def write_report(
         ".pdf": lambda report: pdf_of(report, complete=complete),
     }
     make = maker_for(out, "report", kinds)
-    made = partial(report_of, logs, choice, annex, complete=complete, past=past, waiving=waiving)
+    made = partial(report_of, logs, choice, annex, complete=complete, beside=beside)
     if make is kinds[".html"] and len(logs) > FEW:
         return _write_pages(made, out)
     report = made()

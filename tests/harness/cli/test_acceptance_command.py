@@ -131,3 +131,34 @@ def test_overdue_calibration_is_told_before_the_run(ventproof, tmp_path):
     assert (code, said in out) == (0, True)
     code, _, err = ventproof("run", RAIN, "--bench", "bench.yaml", "--out", "logs", "--quiet")
     assert (code, said in err) == (EXIT_PASS, True)
+
+
+def test_the_report_compares_settings_with_the_last_run_of_the_unit(ventproof, tmp_path):
+    """The history finds that run, and never one of another unit, a later one, or one of the report's own."""
+    bench = SHIPPED_BENCH.read_text(encoding="utf-8")
+    (tmp_path / "set.yaml").write_text(bench.replace("    release_delay: 30 s", "    release_delay: 25 s", 1))
+    profile = SHIPPED / "rain-count.yaml"
+    for unit, firmware, on in (
+        ("V-1042", "3.0", SHIPPED_BENCH),
+        ("V-1043", "3.1", "set.yaml"),
+        ("V-1042", "3.1", "set.yaml"),
+        ("V-1042", "3.2", "set.yaml"),
+    ):
+        stated = (
+            "--unit",
+            unit,
+            "--firmware",
+            firmware,
+            "--history",
+            "all.sqlite",
+            "--out",
+            f"{unit}-{firmware}",
+        )
+        assert ventproof("run", profile, "--bench", on, "--quiet", *stated)[0] == EXIT_PASS
+    said = "Settings of the unit changed since its last run before, firmware 3.0, "
+    for firmware, changed in (("3.0", False), ("3.1", True), ("3.2", False)):
+        out = ("-o", f"{firmware}.html", "--history", "all.sqlite")
+        assert ventproof("report", f"V-1042-{firmware}", *out)[0] == 0
+        page = (tmp_path / f"{firmware}.html").read_text(encoding="utf-8")
+        assert (said in page) == changed
+    assert "rain_release_delay: 25 s, before 30 s" in (tmp_path / "3.1.html").read_text(encoding="utf-8")

@@ -12,11 +12,13 @@ import pytest
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import PinnedText
 from ventproof.papers.acceptance import load_acceptance
+from ventproof.papers.fingerprint import SettingsBefore
 from ventproof.papers.waivers import ACCEPTED, load_waivers, pinned_paper
-from ventproof.report.build import report_of
+from ventproof.report.build import Beside, report_of
 from ventproof.report.papers import Waiving
 from ventproof.report.write import html_of, pdf_of
 
+BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
 TODAY = dt.date(2026, 11, 29)
 BLANK = 'aria-label="blank, to be filled in by hand"'
 
@@ -42,7 +44,7 @@ def made(mock, papers, tmp_path_factory):
 
 
 def of(log, given=None, today=TODAY):
-    return report_of([log], waiving=Waiving(given, today))
+    return report_of([log], beside=Beside(waiving=Waiving(given, today)))
 
 
 def text_of(report):
@@ -184,3 +186,39 @@ def test_overdue_calibration_on_the_day_of_the_run_is_an_alarm(day, overdue, moc
     assert re.search(r"decade.*R-03", html_of(report))
     undated = report_of([other])
     assert said not in undated.cover.alarms, "a run in virtual time has no day"
+
+
+def test_settings_of_the_unit_are_told_with_their_digest(made, mock, tmp_path):
+    """As found, before the run wrote any; of a bench without settings the paper says that none was read."""
+    report = of(made["bare"])
+    assert report.cover.paper.settings.rows == (
+        ("house_temperature", "18 °C"),
+        ("rain_release_delay", "30 s"),
+    )
+    digest = re.search(r"Digest of the registers that were read: ([0-9a-f ]{19})\.", html_of(report))
+    assert digest
+    assert digest[1] in text_of(report)
+    events = [one for one in mock.events_of(made["bare"]) if one["event"] != "found"]
+    for number, event in enumerate(events):
+        event["seq"] = number
+    bare = of(mock.rechained(events, tmp_path / "none.jsonl"))
+    assert "Settings not read: the bench file declares no output" in html_of(bare)
+    assert "Settings not read" in text_of(bare)
+
+
+def test_settings_that_differ_between_runs_or_since_the_last_run_are_told(mock, logs, tmp_path):
+    """A unit that somebody set otherwise in between is not taken for the one that was tested."""
+    other = mock.run(tmp_path, bench=BENCH.replace("    release_delay: 30 s", "    release_delay: 25 s", 1))
+    both = report_of([logs["pass"], other])
+    said = "rain_release_delay: 25 s, before 30 s"
+    assert both.cover.paper.changed == (f"Settings of the unit differ between these runs: {said}.",)
+    found = report_of([logs["pass"]]).chapters[0].settings
+    before = Beside(earlier=lambda *_: SettingsBefore("firmware 3.0", found))
+    alone = report_of([other], beside=before)
+    assert alone.cover.paper.changed == (
+        f"Settings of the unit changed since its last run before, firmware 3.0: {said}.",
+    )
+    assert ("rain_release_delay", "25 s", "30 s") in alone.cover.paper.settings.rows
+    gone = report_of([other], beside=Beside(earlier=lambda *_: SettingsBefore("firmware 3.0", None)))
+    assert "its settings are not compared" in gone.cover.paper.settings.note
+    assert not gone.cover.paper.changed
