@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from difflib import get_close_matches
 from enum import StrEnum
 from fractions import Fraction
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import Refusal
@@ -134,6 +135,7 @@ _GREATEST: Final = 1e12
 _LONGEST_S: Final = 100 * 366 * 86400.0
 
 
+@lru_cache(maxsize=4096, typed=True)
 def parse(text: str | float) -> Quantity:
     """Read a quantity such as `90 s`, `8 %`, `12.5 mm/h` or a bare count.
 

@@ -7,6 +7,7 @@ import struct
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from functools import lru_cache
 from itertools import groupby
 from math import isfinite
 from typing import TYPE_CHECKING, Final, final
@@ -177,14 +178,18 @@ def _check_scaling(location: Location) -> None:
         raise Refusal(
             f"scale {location.scale} and offset {location.offset} must be finite numbers", key="scale"
         )
-    low, high = _INTEGERS.get(location.type, (-1, 1))
-    largest = max(abs(low), high) * Fraction(location.scale) + abs(Fraction(location.offset))
-    if largest > 10**30:
+    if _largest(location.type, location.scale, location.offset) > 10**30:
         raise Refusal(
             f"scale {location.scale} with offset {location.offset} gives values beyond 1e30",
             "no unit has such",
             key="scale",
         )
+
+
+@lru_cache(maxsize=256)
+def _largest(kind: ValueType, scale: float, offset: float) -> Fraction:
+    low, high = _INTEGERS.get(kind, (-1, 1))
+    return Fraction(max(abs(low), high)) * Fraction(scale) + abs(Fraction(offset))
 
 
 def width(location: Location) -> int:

@@ -26,6 +26,7 @@ from ventproof_bench.yamlfile.tree import (
     YamlFault,
     as_data,
     grow_tree,
+    node_at,
     put_values,
     spot,
 )
@@ -105,10 +106,8 @@ class Loaded(Generic[M_co]):
 
         A part that is not written counts as an empty mapping.
         """
-        node: object = as_data(self.tree)
-        for key in path:
-            node = node.get(key, {}) if isinstance(node, dict) else {}
-        made, faults = _validate(node, model)
+        node = node_at(self.tree, path)
+        made, faults = _validate(as_data(node) if node is not None else {}, model)
         return made, [
             _located(self.path, self.tree, PathFault((*path, *f.path), f.reason, f.hint, f.at_key))
             for f in faults

@@ -69,6 +69,8 @@ def words_of(path: Path, node: Node) -> Iterator[str]:
 def places_of(root: Node, words: Iterable[str]) -> set[tuple[int | None, int | None]]:
     """Return line and column of every key and value that is one of these words."""
     wanted = set(words)
+    if not wanted:
+        return set()
     return {place for place, word in _spots(root) if word in wanted}
 
 

@@ -326,6 +326,16 @@ def as_data(node: Node) -> Any:  # noqa: ANN401 - whatever the file holds
     return node.value
 
 
+def node_at(root: Node, path: Path) -> Node | None:
+    """Return what stands at a path; None where nothing does."""
+    node: Node | None = root
+    for part in path:
+        held = node.target if isinstance(node, Alias) else node
+        step = _child(held, part) if held is not None else None
+        node = step[2] if step else None
+    return node
+
+
 def spot(root: Node, path: Path, *, at_key: bool = False) -> Spot:
     """Return the place of `path`, or of the deepest part of it that exists.
 
@@ -411,13 +421,13 @@ def put_values(root: Node, key: str) -> list[YamlFault]:
 
 def _put_value(leaf: Leaf, values: Mapping[str, Leaf], key: str) -> list[YamlFault]:
     names = names_in(leaf.value) if isinstance(leaf.value, str) and "$" in leaf.value else ()
+    if not names:
+        return []
     if unknown := [name for name in names if name not in values]:
         near = get_close_matches(unknown[0], values, n=1)
         known = f"known: {', '.join('$' + each for each in values)}" if values else f"state it below {key!r}"
         hint = f"did you mean ${near[0]}?" if near else known
         return [YamlFault(leaf.line, leaf.column, f"${unknown[0]} is not among the profile's {key}", hint)]
-    if not names:
-        return []
     text = str(leaf.value)
     if text == f"${names[0]}":
         leaf.via = f"written as {text}, which stands for line {values[names[0]].line}"

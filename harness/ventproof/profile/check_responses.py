@@ -199,7 +199,7 @@ def other_problems(
         unit: unit of its first signal.
     """
     for key in model.OTHER_SIGNAL_KEYS:
-        other = getattr(part, key, None)
+        other = part.__dict__.get(key)
         if other is None:
             continue
         known = profile.model.needs.signals

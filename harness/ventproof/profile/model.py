@@ -82,8 +82,8 @@ class ResponseCommon(FileModel):
 
 
 def _signals(part: FileModel) -> tuple[Name, ...]:
-    named = (getattr(part, key, None) for key in ("signal", *OTHER_SIGNAL_KEYS))
-    return tuple(name for name in named if name is not None)
+    said = part.__dict__
+    return tuple(said[key] for key in ("signal", *OTHER_SIGNAL_KEYS) if said.get(key) is not None)
 
 
 class Occurrence(ResponseCommon):

@@ -36,8 +36,8 @@ class StimulusCommon(FileModel):
     @property
     def outputs(self) -> tuple[str, ...]:
         """Names of the outputs that this stimulus acts on."""
-        names = (getattr(self, key, None) for key in _KEYS)
-        return tuple(name for name in names if name is not None)
+        said = self.__dict__
+        return tuple(said[key] for key in _KEYS if said.get(key) is not None)
 
 
 class CloseContact(StimulusCommon):
