@@ -58,9 +58,15 @@ def _in_lines(words: list[str]) -> str:
 
 
 @click.command("schema")
-@click.argument("kind", metavar="KIND", type=click.Choice(["profile", "bench", "table", "results"]))
+@click.argument(
+    "kind",
+    metavar="KIND",
+    type=click.Choice(["profile", "bench", "table", "acceptance", "waivers", "results"]),
+)
 def schema(kind: str) -> None:
-    """Print the JSON Schema of KIND (profile, bench, table or results), for editors that check YAML while it is typed.
+    """Print the JSON Schema of KIND, for editors that check YAML while it is typed.
+
+    KIND is profile, bench, table, acceptance, waivers or results.
 
     `results` are what `ventproof report -o FILE.json` writes, for programs that read them.
     """

@@ -11,7 +11,6 @@ import click
 
 from ventproof.cli import options
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
-from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import harmless
@@ -106,7 +105,7 @@ def write(
         logs: of runs.
         choice: how they came to be looked at together.
         complete: draw every response.
-        beside: what a report for people holds besides the logs; None: waivers that they pin.
+        beside: what a report for people holds besides the logs; None: nothing.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -118,8 +117,7 @@ def write(
         from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
         from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
-        added = beside or _beside("", None)
-        cover = write_report(logs, out, choice, table_section, complete=complete, beside=added).cover
+        cover = write_report(logs, out, choice, table_section, complete=complete, beside=beside).cover
         click.echo(harmless(f"{out}: {cover.standing}: {cover.title}. {cover.says}"))
         for alarm in cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
@@ -249,9 +247,9 @@ def _beside(history: str, waivers: Path | None) -> Beside:
     """
     from ventproof.papers.waivers import pinned_paper  # noqa: PLC0415
     from ventproof.report.build import Beside  # noqa: PLC0415
-    from ventproof.report.papers import Waiving  # noqa: PLC0415
+    from ventproof.report.papers import waiving_today  # noqa: PLC0415
 
-    waiving = Waiving(pinned_paper(options.waivers_of(waivers)), local_now().date())
+    waiving = waiving_today(pinned_paper(options.waivers_of(waivers)))
     if not history:
         return Beside(waiving=waiving)
     from ventproof.history.database import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import

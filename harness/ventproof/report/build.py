@@ -21,7 +21,7 @@ from ventproof.report.cover import cover_of
 from ventproof.report.model import Past, Report, Section, short_code
 from ventproof.report.overlays import LaidRun, Overlays
 from ventproof.report.pages import Pages, RunPage, remembered, write_run
-from ventproof.report.papers import NO_WAIVING, Waiving, deviating
+from ventproof.report.papers import Waiving, deviating, waiving_today
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
@@ -94,7 +94,7 @@ class Beside:
     """
 
     past: Past = field(default_factory=dict)
-    waiving: Waiving = NO_WAIVING
+    waiving: Waiving = field(default_factory=waiving_today)
     earlier: Earlier = lambda *_: None
 
 

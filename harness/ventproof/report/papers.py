@@ -1,4 +1,4 @@
-"""What an acceptance adds to a report: data of the test with blanks to fill in, deviations, who signs (pure)."""
+"""What an acceptance adds to a report: data of the test with blanks to fill in, deviations, who signs."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.papers.waivers import ACCEPTED, WaivableRun, Waived, read_waivers, waived
 from ventproof.report.model import Chapter, ReportedDeviation, ReportedPaper, ReportedTable, short_code
 from ventproof.report.requirements import MEANINGS, required_of, traces_of
+from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
@@ -162,8 +163,9 @@ class Waiving:
         return waived(self.of(header), run, findings)
 
 
-NO_WAIVING: Final = Waiving(None, dt.date.max)
-"""Of a report that is given nothing: waivers in logs of runs without a date count as expired."""
+def waiving_today(given: PinnedText | None = None) -> Waiving:
+    """Return what a report that is made today accepts."""
+    return Waiving(given, local_now().date())
 
 
 def deviating(
@@ -230,10 +232,10 @@ def _deviations(chapter: Chapter, made: Waived) -> Iterator[ReportedDeviation]:
 
 def deviation_table(deviations: Sequence[ReportedDeviation]) -> ReportedTable:
     """Return deviations as a table: those that still count as fails first."""
-    head = ("waiver", "response", "reason", "disposition (owner)", "approved by", "retest by", "counts as")
+    head = ("waiver", "counts as", "response", "reason", "disposition (owner)", "approved by", "retest by")
     ordered = sorted(deviations, key=lambda one: one.state == ACCEPTED)
     rows = tuple(
-        (one.waiver, one.response, one.reason, one.disposition, one.approved, one.retest_by, one.state)
+        (one.waiver, one.state, one.response, one.reason, one.disposition, one.approved, one.retest_by)
         for one in ordered
     )
     note = "An accepted deviation is a response that failed. It is not a pass."

@@ -179,15 +179,18 @@ def _settings(results: Sequence[RunResult]) -> str:
 
 
 def waived_lines(made: Sequence[tuple[RunResult, Waived]]) -> Iterator[str]:
-    """Yield a line for each fail that a waiver covers: accepted, or counted as a fail and why."""
-    for result, its in made:
-        found = {finding.key: finding for finding in result.findings}
-        for key, waiver in its.accepted.items():
-            said = f"{result.profile}: {found[key].step_name}: {response(found[key])}"
-            yield f"{ACCEPTED} {waiver.id}: {said} ({waiver.reason}; retest by {waiver.retest_by})"
-        for key, (waiver, refused) in its.refused.items():
-            said = f"{result.profile}: {found[key].step_name}: {response(found[key])}"
-            yield f"fail, not accepted: {said}: waiver {waiver.id} {refused}"
+    """Yield a line for each fail that a waiver covers: accepted, or counted as a fail and why, and in how many runs."""
+    for line, count in Counter(line for result, its in made for line in _waived_in(result, its)).items():
+        yield f"{line} ({count} runs)" if count > 1 else line
+
+
+def _waived_in(result: RunResult, its: Waived) -> Iterator[str]:
+    found = {finding.key: finding for finding in result.findings}
+    said = {key: f"{result.profile}: {one.step_name}: {response(one)}" for key, one in found.items()}
+    for key, waiver in its.accepted.items():
+        yield f"{ACCEPTED} {waiver.id}: {said[key]} ({waiver.reason}; retest by {waiver.retest_by})"
+    for key, (waiver, refused) in its.refused.items():
+        yield f"fail, not accepted: {said[key]}: waiver {waiver.id} {refused}"
 
 
 def _behind(selfcheck: PinnedCheck | None, *, virtual: bool) -> str:
