@@ -42,6 +42,16 @@ def local_now() -> datetime:
     return utc_now().astimezone()
 
 
+def local_text(moment: datetime) -> str:
+    """Return date and time as the clocks here show them, with their offset from UTC: `2026-03-01 11:00 +01:00`."""
+    try:
+        moment = moment.astimezone()
+    except (OverflowError, OSError):  # at the ends of the calendar there is no other time zone
+        moment = moment.astimezone(UTC)
+    text = moment.isoformat(sep=" ", timespec="minutes")
+    return f"{text[:16]} {text[16:]}"
+
+
 class Awake:
     """Notices when the computer slept: the loop's clock stands still meanwhile, and vents move on unseen.
 

@@ -135,13 +135,21 @@ _GREATEST: Final = 1e12
 _LONGEST_S: Final = 100 * 366 * 86400.0
 
 
-@lru_cache(maxsize=4096, typed=True)
 def parse(text: str | float) -> Quantity:
     """Read a quantity such as `90 s`, `8 %`, `12.5 mm/h` or a bare count.
 
     Raises:
         ValueError: the text is no number with a known unit; the message says what would be right.
     """
+    return _parsed_once(text) if isinstance(text, str) else _parsed(text)
+
+
+@lru_cache(maxsize=4096)
+def _parsed_once(text: str) -> Quantity:
+    return _parsed(text)
+
+
+def _parsed(text: str | float) -> Quantity:
     match = _QUANTITY.fullmatch(str(text))
     if match is None and DECIMAL_COMMA.fullmatch(str(text)):
         raise Refusal(f"{str(text)!r} has a comma in its number", f"write '{with_point(str(text))}'")

@@ -30,6 +30,7 @@ from ventproof_bench.benchfile.terminals import (
     SupplyWires,
 )
 from ventproof_bench.benchfile.vents import VentSpec
+from ventproof_bench.mock.faults.fault import GivenFault
 from ventproof_bench.mock.settings import MockSettings
 from ventproof_bench.yamlfile.fields import (
     AnyQuantity,
@@ -440,7 +441,7 @@ class BenchFile(FileModel):
     def notes(self) -> tuple[str, ...]:
         """What a record says of it: the faults that it gives the mock unit."""
         faults = self.mock.faults if self.mock is not None else {}
-        said = ", ".join(name if size == 1 else f"{name}={size:g}" for name, size in sorted(faults.items()))
+        said = ", ".join(GivenFault(name, size).text for name, size in sorted(faults.items()))
         return (f"the mock unit was given faults: {said}",) if faults else ()
 
     @property

@@ -326,6 +326,15 @@ def as_data(node: Node) -> Any:  # noqa: ANN401 - whatever the file holds
     return node.value
 
 
+def data_in(text: str) -> Any:  # noqa: ANN401 - as above
+    """Return what YAML text holds, as dicts, lists and scalars; None where it holds nothing that can be read."""
+    try:
+        root, faults = grow_tree(text)
+    except (TreeError, yaml.YAMLError):
+        return None
+    return None if root is None or faults else as_data(root)
+
+
 def node_at(root: Node, path: Path) -> Node | None:
     """Return what stands at a path; None where nothing does."""
     node: Node | None = root

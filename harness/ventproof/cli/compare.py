@@ -11,7 +11,11 @@ from ventproof.cli import HISTORY_FILE, HISTORY_VARIABLE
 from ventproof.cli.options import Option
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from ventproof.compare.comparison import Comparison
     from ventproof.compare.measures import ShiftLimits
+    from ventproof.compare.trend import FirmwareTrend
     from ventproof_bench.base.quantities import Dimension
 
 
@@ -55,6 +59,18 @@ HISTORY: Final = click.option(
 )
 
 
+OUT: Final = click.option(
+    "-o",
+    "--out",
+    "outs",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="Also write it as FILE.html (a page), FILE.md (a summary for a pull request) or FILE.json (`ventproof schema "
+    "comparison` or `trend` describes it). Overwrites an existing file. May be given more than once.",
+)
+
+
 def read_limits(time: str | None, position: str) -> ShiftLimits:
     """Return the limits as they were typed.
 
@@ -83,6 +99,15 @@ def _quantity(option: str, text: str, dimension: Dimension) -> float:
     return value
 
 
+def _write(found: Comparison | FirmwareTrend, outs: Sequence[Path]) -> None:
+    """Write a comparison or a trend into each file, and say so."""
+    from ventproof.compare.write import write  # noqa: PLC0415 - kept with the slow imports
+
+    for out in outs:
+        write(found, out)
+        click.echo(f"written: {out}")
+
+
 @click.command("compare")
 @click.argument("base")
 @click.argument("candidate")
@@ -90,17 +115,13 @@ def _quantity(option: str, text: str, dimension: Dimension) -> float:
 @LIMIT_POSITION
 @confidence("all intervals")
 @HISTORY
+@OUT
 @click.option(
-    "-o",
-    "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Also write the comparison as a page (FILE.html). Overwrites an existing file.",
-)
-@click.option(
+    "--verbose",
     "--all",
-    "everything",
+    "verbose",
     is_flag=True,
-    help="Show all changed verdicts and differences, also those within the limits.",
+    help="Show all changed verdicts and differences, also those within the limits, and not only what fits on a screen.",
 )
 def compare(
     base: str,
@@ -109,8 +130,8 @@ def compare(
     limit_position: str,
     confidence: float,
     history: str,
-    out: Path | None,
-    everything: bool,
+    outs: tuple[Path, ...],
+    verbose: bool,
 ) -> int:
     """Compare CANDIDATE with BASE: each a log, a folder of logs, or a firmware version in the history.
 
@@ -124,21 +145,15 @@ def compare(
     """  # noqa: D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
     from ventproof.compare.comparison import compare as compare_sides  # noqa: PLC0415
     from ventproof.compare.side import load_sides  # noqa: PLC0415
+    from ventproof.compare.write import check_names  # noqa: PLC0415
     from ventproof.terminal.comparison import EXIT_CODE, show_comparison  # noqa: PLC0415 - rich and SciPy are slow
 
-    if out is not None:
-        from ventproof.compare.page import check_page_name  # noqa: PLC0415 - only where a page is asked for
-
-        check_page_name(out)
+    check_names(outs)
     limits = read_limits(limit_time, limit_position)
     old, new = load_sides(base, candidate, history)
     found = compare_sides(old, new, limits, confidence / 100)
-    if out is not None:
-        from ventproof.compare.page import write_page  # noqa: PLC0415
-
-        write_page(found, out)
-        click.echo(f"page: {out}")
-    show_comparison(found, everything=everything)
+    _write(found, outs)
+    show_comparison(found, verbose=verbose)
     return EXIT_CODE[found.outcome]
 
 
@@ -148,21 +163,18 @@ def compare(
 @LIMIT_POSITION
 @confidence("all intervals, and of all changes between versions,")
 @HISTORY
+@OUT
 @click.option(
-    "-o",
-    "--out",
-    type=click.Path(path_type=Path, dir_okay=False),
-    help="Also write the trend as a page (FILE.html). Overwrites an existing file.",
+    "--verbose", "--all", "verbose", is_flag=True, help="Show all changes, also the inconclusive ones."
 )
-@click.option("--all", "everything", is_flag=True, help="Show all changes, also the inconclusive ones.")
 def trend(
     records: tuple[str, ...],
     limit_time: str | None,
     limit_position: str,
     confidence: float,
     history: str,
-    out: Path | None,
-    everything: bool,
+    outs: tuple[Path, ...],
+    verbose: bool,
 ) -> None:
     """Compare each response over the firmware versions of RECORDS: logs, folders of logs, or versions in the history.
 
@@ -178,18 +190,12 @@ def trend(
         side_of,
     )
     from ventproof.compare.trend import trend as trend_of  # noqa: PLC0415
+    from ventproof.compare.write import check_names  # noqa: PLC0415
     from ventproof.terminal.comparison import show_trend  # noqa: PLC0415 - rich and SciPy are slow
 
-    if out is not None:
-        from ventproof.compare.page import check_page_name  # noqa: PLC0415 - only where a page is asked for
-
-        check_page_name(out)
+    check_names(outs)
     limits = read_limits(limit_time, limit_position)
     runs = [one.run for name in records for one in load_runs(name, history)]
     found = trend_of(side_of(", ".join(records), runs), limits, confidence / 100)
-    if out is not None:
-        from ventproof.compare.trend_page import write_trend_page  # noqa: PLC0415
-
-        write_trend_page(found, out)
-        click.echo(f"page: {out}")
-    show_trend(found, everything=everything)
+    _write(found, outs)
+    show_trend(found, verbose=verbose)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import shutil
 import textwrap
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -61,17 +61,32 @@ def _in_lines(words: list[str]) -> str:
 @click.argument(
     "kind",
     metavar="KIND",
-    type=click.Choice(["profile", "bench", "table", "acceptance", "waivers", "results"]),
+    type=click.Choice(
+        ["profile", "bench", "table", "acceptance", "waivers", "results", "comparison", "trend"]
+    ),
 )
 def schema(kind: str) -> None:
     """Print the JSON Schema of KIND, for editors that check YAML while it is typed.
 
-    KIND is profile, bench, table, acceptance, waivers or results.
+    KIND is profile, bench, table, acceptance or waivers.
 
-    `results` are what `ventproof report -o FILE.json` writes, for programs that read them.
+    For programs, there are those of the JSON files: `results` of `ventproof report -o FILE.json`, `comparison` and
+    `trend` of `ventproof compare` and `ventproof trend`.
     """
-    from ventproof.export.results import results_schema  # noqa: PLC0415
-    from ventproof.reference.schema import schema as schema_of  # noqa: PLC0415 - pydantic is slow to import
+    click.echo(json.dumps(_schema_of(kind), indent=2, ensure_ascii=False))
 
-    made = results_schema() if kind == "results" else schema_of(kind)
-    click.echo(json.dumps(made, indent=2, ensure_ascii=False))
+
+def _schema_of(kind: str) -> dict[str, Any]:
+    match kind:
+        case "results":
+            from ventproof.export.results import results_schema  # noqa: PLC0415 - pydantic is slow to import
+
+            return results_schema()
+        case "comparison" | "trend":
+            from ventproof.compare.published import schema_of_comparison, schema_of_trend  # noqa: PLC0415 - as above
+
+            return schema_of_comparison() if kind == "comparison" else schema_of_trend()
+        case _:
+            from ventproof.reference.schema import schema as schema_of  # noqa: PLC0415 - as above
+
+            return schema_of(kind)

@@ -7,13 +7,15 @@ from collections import defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.compare.comparison import moved_most, way
+from ventproof.compare.comparison import counted_in
+from ventproof.compare.words import moved_most, way
 from ventproof.verdict.brief import cause_sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
 
-    from ventproof.compare.comparison import Comparison, Flip
+    from ventproof.compare.comparison import Comparison
+    from ventproof.compare.flips import Flip
     from ventproof.compare.measures import Compared
 
 
@@ -29,7 +31,7 @@ class FlipGroup:
     Attributes:
         turn: what the change means.
         cause: what was wrong.
-        flips: the changes, in the profiles' order.
+        flips: the changes, the one farthest beyond its limit first.
     """
 
     turn: str
@@ -37,9 +39,14 @@ class FlipGroup:
     flips: tuple[Flip, ...]
 
     @property
-    def profiles(self) -> int:
-        """In how many profiles."""
-        return len({flip.profile for flip in self.flips})
+    def not_run(self) -> bool:
+        """Whether the candidate came to none of them, so that there is nothing to show."""
+        return all(flip.not_run for flip in self.flips)
+
+    @property
+    def count(self) -> str:
+        """How many verdicts, and in how many profiles."""
+        return counted_in("verdict", [flip.profile for flip in self.flips])
 
 
 @final
@@ -58,9 +65,9 @@ class ShiftGroup:
     shifts: tuple[Compared, ...]
 
     @property
-    def profiles(self) -> int:
-        """In how many profiles."""
-        return len({one.key.profile for one in self.shifts})
+    def count(self) -> str:
+        """How many differences, and in how many profiles."""
+        return counted_in("difference", [one.key.profile for one in self.shifts])
 
     @property
     def headline(self) -> str:
@@ -73,14 +80,17 @@ def flip_groups(flips: Iterable[Flip]) -> list[FlipGroup]:
     found: dict[tuple[str, str], list[Flip]] = defaultdict(list)
     for flip in flips:
         found[flip.turn, flip.cause].append(flip)
-    groups = [FlipGroup(turn, cause, tuple(those)) for (turn, cause), those in found.items()]
+    groups = [
+        FlipGroup(turn, cause, tuple(sorted(those, key=lambda flip: -flip.beyond)))
+        for (turn, cause), those in found.items()
+    ]
     return sorted(groups, key=_place)
 
 
 def _place(group: FlipGroup) -> tuple[bool, int, bool, int]:
     flips = group.flips
-    not_run, fails = all(f.not_run for f in flips), any(f.fails for f in flips)
-    return not_run, ORDER.index(group.turn), not fails, -group.profiles
+    fails = any(f.fails for f in flips)
+    return group.not_run, ORDER.index(group.turn), not fails, -len({flip.profile for flip in flips})
 
 
 def shift_groups(shifts: Iterable[Compared]) -> list[ShiftGroup]:
@@ -112,6 +122,22 @@ def notable_shifts(found: Comparison) -> list[Compared]:
         if s.meaning != "same" and (s.key.profile, s.key.step, f"{s.key.signal} {s.demand}") not in changed
     ]
     return [s for s in beyond if s.meaning != "open"] or ([] if changed else beyond)
+
+
+def heading_of_shifts(found: Comparison, notable: Sequence[Compared]) -> str:
+    """Return what stands above notable differences: it says how many are left out, so that all are counted.
+
+    Args:
+        found: the comparison.
+        notable: the differences that are shown; not every one that became worse or better need be among them.
+    """
+    known = sum(one.meaning in {"worse", "better"} for one in found.shifts)
+    shown = sum(one.meaning in {"worse", "better"} for one in notable)
+    if not known - shown:
+        return "differences" if notable else ""
+    if not notable:
+        return f"differences: {known}, all of responses whose verdict changed"
+    return f"differences, without {known - shown} of responses whose verdict changed"
 
 
 def cause_of_outcome(found: Comparison) -> str:

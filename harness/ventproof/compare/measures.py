@@ -69,6 +69,7 @@ class Compared:
         adjusted: probability of so great a shift, were the true one within the limit, adjusted for the number of
             comparisons (Holm); None with one run each, of which no probability is known.
         meaning: what it comes to.
+        spans: the least and the greatest value of the base's runs, and of the candidate's.
         missing: runs of the base and of the candidate that responded in no time that is known.
     """
 
@@ -79,6 +80,7 @@ class Compared:
     shift: Shift
     adjusted: float | None
     meaning: Meaning
+    spans: tuple[Bounds, Bounds]
     missing: tuple[int, int] = (0, 0)
 
 
@@ -147,10 +149,17 @@ def judged(given: Sequence[Pair], confidence: float, others: int = 0) -> tuple[C
             meaning = "open"
         if flagged:
             meaning = _direction(pair, moved)
+        spans = _span(pair.base), _span(pair.candidate)
         found.append(
-            Compared(pair.key, pair.demand, pair.measure, pair.unit, moved, likely, meaning, pair.missing)
+            Compared(
+                pair.key, pair.demand, pair.measure, pair.unit, moved, likely, meaning, spans, pair.missing
+            )
         )
     return tuple(found)
+
+
+def _span(windows: Sequence[Bounds]) -> Bounds:
+    return Bounds(min(window.low for window in windows), max(window.high for window in windows))
 
 
 def measured(key: Key, findings: Sequence[Finding]) -> dict[Measure, list[Bounds]]:

@@ -9,29 +9,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.compare.causes import cause_of_outcome, flip_groups, shift_groups
-from ventproof.compare.comparison import closing, counted, response, sentence, side_facts
+from ventproof.compare.comparison import STANDING, closing, counted, side_facts, title_of
+from ventproof.compare.words import basis, meaning, measure, response, sentence, size, values
 from ventproof.history.dashboard import tally_of
 from ventproof.history.markup import board_texts, filled
-from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.files import whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
 
     from ventproof.compare.causes import ShiftGroup
     from ventproof.compare.comparison import Comparison
+    from ventproof.compare.flips import Flip
     from ventproof.compare.measures import Compared
 
 
 TEMPLATES: Final = Path(__file__).parent / "templates"
 STYLE: Final = TEMPLATES / "changes.css"
-STANDING: Final = {
-    **dict.fromkeys(("fail", "aborted", "flaky", "worse"), "fail"),
-    **dict.fromkeys(("inconclusive", "open"), "inconclusive"),
-    "same": "pass",
-}
-"""How an outcome is framed, as the verdict of a report is."""
-
 _HALF: Final = 95.0
 """Half of the width of a picture that is drawn in: what lies farthest from no difference ends there."""
 
@@ -40,6 +33,9 @@ _LEAST_P: Final = 1e-4
 
 _OPEN: Final = 3
 """So many groups are open when the page is."""
+
+SHOWN: Final = 3
+"""So many changes of a group are shown at once; more are one click away."""
 
 
 class _Places:
@@ -59,45 +55,11 @@ class _Places:
         return f"#{self._names[profile]}" if profile in self._names else ""
 
 
-def write_page(found: Comparison, out: Path) -> None:
-    """Write a comparison as a page, in place of one that stands there.
-
-    Raises:
-        FileError: the name does not end in .html, or the file cannot be written.
-    """
-    check_page_name(out)
-    with whole_file(out) as file:
-        file.write(html_of(found).encode())
-
-
-def check_page_name(out: Path) -> None:
-    """Refuse a name that asks for anything but a page.
-
-    Raises:
-        FileError: it does not end in .html.
-    """
-    if out.suffix.lower() != ".html":
-        reason = f"no comparison can be written as {out.suffix or 'a file without an ending'}"
-        raise FileError([Problem(str(out), None, None, reason, "end its name in .html")])
-
-
 def html_of(found: Comparison) -> str:
     """Return a comparison as an HTML page: no script, nothing loaded, for light and dark screens and for paper."""
-    firmware = [", ".join(side.told("firmware")) for side in (found.base, found.candidate)]
     places = _Places()
     changed = [one for one in found.shifts if one.meaning != "same"]
-    flips = [
-        {
-            "turn": group.turn,
-            "cause": group.cause,
-            "profiles": group.profiles,
-            "open": number < _OPEN,
-            "rows": [
-                {**asdict(f), "response": f.response, "ident": places.first(f.profile)} for f in group.flips
-            ],
-        }
-        for number, group in enumerate(flip_groups(found.flips))
-    ]
+    flips = flips_texts(found.flips, places.first)
     lone = [
         {**asdict(one), "response": one.response, "ident": places.first(one.profile)}
         for one in sorted(found.lone, key=lambda one: not one.open)
@@ -107,12 +69,12 @@ def html_of(found: Comparison) -> str:
         TEMPLATES / "compare.html.j2",
         STYLE,
         kind="Two firmware versions compared",
-        title=f"{firmware[1]} against {firmware[0]}",
+        title=title_of(found),
         outcome=found.outcome,
         standing=STANDING[found.outcome],
         closing=closing(found),
         cause=cause_of_outcome(found),
-        alarms=found.alarms,
+        alarms=(*found.faults, *found.alarms),
         sides=[
             (role, side_facts(side)) for role, side in (("Base", found.base), ("Candidate", found.candidate))
         ],
@@ -121,21 +83,55 @@ def html_of(found: Comparison) -> str:
         flips=flips,
         lone=lone,
         shifts=shifts,
+        shown=SHOWN,
         same=[row_texts(one, found.confidence) for one in found.shifts if one.meaning == "same"],
         version=version("ventproof"),
     )
 
 
+def flips_texts(flips: Iterable[Flip], first: Callable[[str], str]) -> list[dict[str, Any]]:
+    """Return changed verdicts as their template takes them, by their cause; the first few causes are open.
+
+    Args:
+        flips: the changes.
+        first: gives a row of a profile its name on the page; empty where it needs none.
+    """
+    return [
+        {
+            "turn": group.turn,
+            "cause": group.cause,
+            "count": group.count,
+            "open": number < _OPEN and not group.not_run,
+            "rows": [_flip_texts(flip) | {"ident": first(flip.profile)} for flip in group.flips],
+        }
+        for number, group in enumerate(flip_groups(flips))
+    ]
+
+
+def _flip_texts(flip: Flip) -> dict[str, Any]:
+    """Return one changed verdict as its template takes it: what was observed on either side."""
+    return {
+        "profile": flip.profile,
+        "response": flip.response or "the whole run",
+        "sides": [asdict(side) for side in (flip.base, flip.candidate)],
+    }
+
+
 def _board(found: Comparison, places: _Places) -> Mapping[str, Any] | None:
     """Return the profiles of both sides; nothing where both state the same firmware, and a column would mix them."""
+    roles = {
+        firmware: role
+        for role, side in (("base", found.base), ("candidate", found.candidate))
+        for firmware in dict.fromkeys(run.firmware for run in side.runs)
+    }
     if set(found.base.told("firmware")) & set(found.candidate.told("firmware")):
         return None
-    newest = set(found.candidate.told("firmware"))
     tally = tally_of([*found.base.runs, *found.candidate.runs])
     return board_texts(
-        tally.dashboard(),
-        lambda profile, firmware: places.link(profile) if (firmware or "not stated") in newest else "",
+        tally.dashboard().in_columns(list(roles)),
+        lambda profile, firmware: places.link(profile) if roles[firmware] == "candidate" else "",
         units=len({*found.base.told("unit"), *found.candidate.told("unit")}) > 1,
+        roles=roles,
     )
 
 
@@ -158,7 +154,7 @@ def groups_texts(
         {
             "meaning": group.meaning,
             "cause": group.headline,
-            "profiles": group.profiles,
+            "count": group.count,
             "open": opened and group.meaning != "open" and number < _OPEN,
             "chart": "",
             "rows": [row_texts(one, confidence) | {"ident": first(one.key.profile)} for one in group.shifts],
@@ -179,6 +175,11 @@ def row_texts(compared: Compared, confidence: float) -> dict[str, Any]:
     return {
         "profile": compared.key.profile,
         "response": response(compared),
+        "measure": measure(compared),
+        "values": [_tied(value, compared.unit) for value in values(compared)],
+        "size": _tied(size(compared), compared.unit),
+        "basis": basis(compared, confidence),
+        "open": meaning(compared, confidence) if compared.meaning == "open" else "",
         "said": sentence(compared, confidence),
         "limit": round(min(_HALF, said.limit * scale), 1),
         "low": low,
@@ -188,6 +189,11 @@ def row_texts(compared: Compared, confidence: float) -> dict[str, Any]:
         "effect": f"{said.effect:+.2f}",
         "p": _probability(compared.adjusted),
     }
+
+
+def _tied(value: str, unit: str) -> str:
+    """Return a value that is not parted from its unit at the end of a line."""
+    return value.replace(f" {unit}", f"\xa0{unit}")
 
 
 def _probability(p: float | None) -> str:

@@ -11,10 +11,13 @@ from statistics import fmean, variance
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.compare.causes import ShiftGroup, shift_groups
-from ventproof.compare.comparison import way
+from ventproof.compare.comparison import counted_in
+from ventproof.compare.flips import flips
 from ventproof.compare.measures import Compared, ShiftLimits, judged, measured, pairs
-from ventproof.compare.side import Side, complete, responses
+from ventproof.compare.side import Side, complete, responses, side_of
+from ventproof.compare.words import way
 from ventproof.history.dashboard import tally_of
+from ventproof.history.faults import fault_lines_by_version
 from ventproof.history.trends import firmware_order
 from ventproof.log.run import ABORTED, VIRTUAL
 from ventproof.statistics.shifts import changes, noise_of
@@ -25,6 +28,7 @@ from ventproof_bench.base.text import number_of
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from ventproof.compare.flips import Flip
     from ventproof.compare.measures import Measure, Pair
     from ventproof.compare.side import Key
     from ventproof.log.run import RunRecord
@@ -61,7 +65,9 @@ class FirmwareTrend:
     Attributes:
         versions: runs by firmware version, the oldest first.
         changes: by version, then in the profiles' order; none that is surely within its limit.
-        alarms: what differs between the runs besides the firmware.
+        flips: verdicts of the newest version that are others than with the one before it.
+        faults: which faults the mock had with which version, in a sentence each, the newest version first.
+        alarms: what else differs between the runs besides the firmware.
         courses: how many measures of responses were followed.
         confidence: of every interval; and that no change of the newest version is wrongly said to be one, nor one
             that was looked for among all versions.
@@ -69,6 +75,8 @@ class FirmwareTrend:
 
     versions: Mapping[str, Sequence[RunRecord]]
     changes: tuple[Change, ...]
+    flips: tuple[Flip, ...]
+    faults: tuple[str, ...]
     alarms: tuple[str, ...]
     courses: int
     confidence: float
@@ -99,16 +107,20 @@ _STANDINGS: Final = ("fail", ABORTED, "flaky", "worse", "inconclusive", "open", 
 def conclusion(found: FirmwareTrend) -> str:
     """Return in one sentence how the runs of the newest version ended, and what it changed."""
     *before, newest = found.versions
-    name = newest or "not stated"
+    name = _named(newest)
     runs = found.versions[newest]
     bad = sum(run.verdict != "pass" for run in runs)
-    ended = f"{bad} of {len(runs)} runs did not pass" if bad else f"all {len(runs)} runs passed"
+    passed = f"all {len(runs)} runs passed" if len(runs) > 1 else "its run passed"
+    ended = f"{bad} of {number_of(len(runs), 'run')} did not pass" if bad else passed
     if not before:
         return f"{name}: {ended}; one firmware version only: no trend"
-    meanings = [c.compared.meaning for c in found.changes if c.firmware == newest]
+    changed: dict[str, list[str]] = defaultdict(list)
+    for change in found.changes:
+        if change.firmware == newest:
+            changed[change.compared.meaning].append(change.compared.key.profile)
     words = (("worse", "worse"), ("better", "better"), ("open", "inconclusive"))
-    counts = ", ".join(f"{meanings.count(meaning)} {word}" for meaning, word in words if meaning in meanings)
-    return f"{name}: {ended}; differences: {counts or 'none'}"
+    counts = [counted_in("difference", changed[of], word) for of, word in words if of in changed]
+    return f"{name}: {ended}; {', '.join(counts) or 'no difference'}"
 
 
 def cause_of_newest(found: FirmwareTrend) -> str:
@@ -136,6 +148,22 @@ def span_of(versions: Sequence[str]) -> str:
     return ends[0] if len(versions) == 1 else f"{ends[0]} to {ends[1]}"
 
 
+def verdicts_heading(found: FirmwareTrend) -> str:
+    """Return what stands above the verdicts that flipped with the newest version."""
+    before, newest = newest_two(found)
+    return f"changed verdicts of firmware {newest}, against {before}"
+
+
+def newest_two(found: FirmwareTrend) -> tuple[str, str]:
+    """Return what the newest version and the one before it are called, that one first."""
+    *_, before, newest = (name or "not stated" for name in found.versions)
+    return before, newest
+
+
+def _named(firmware: str) -> str:
+    return f"firmware {firmware}" if firmware else "firmware not stated"
+
+
 def by_version(found: FirmwareTrend, *, inconclusive: bool) -> list[tuple[str, list[ShiftGroup]]]:
     """Return each version that changed something, the newest first, and its changes by cause.
 
@@ -154,8 +182,10 @@ def counted_changes(found: FirmwareTrend) -> list[str]:
     """Return how much was compared, and how much of it changed."""
     known = sum(change.compared.meaning != "open" for change in found.changes)
     unknown = len(found.changes) - known
-    versions = f"{found.courses} measured quantities over {len(found.versions)} versions"
-    lines = [f"{versions}: {number_of(known, 'change')} beyond their limits"]
+    versions = (
+        f"{number_of(found.courses, 'value')} followed over {number_of(len(found.versions), 'version')}"
+    )
+    lines = [f"{versions}: {number_of(known, 'difference')} beyond the limits."]
     return [*lines, f"{unknown} more are inconclusive."] if unknown else lines
 
 
@@ -185,7 +215,23 @@ def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> Firmware
         if kept is None or kept.compared.meaning in {"open", change.compared.meaning}:
             changes[place] = change  # of two that say the same, the one with more versions before it
     changed = sorted(changes.values(), key=lambda change: order.index(change.firmware))
-    return FirmwareTrend(versions, tuple(changed), tuple(_alarms(side, versions)), len(courses), confidence)
+    return FirmwareTrend(
+        versions=versions,
+        changes=tuple(changed),
+        flips=_flips(versions, confidence),
+        faults=tuple(fault_lines_by_version(run for name in reversed(order) for run in versions[name])),
+        alarms=tuple(_alarms(side, versions)),
+        courses=len(courses),
+        confidence=confidence,
+    )
+
+
+def _flips(versions: Mapping[str, Sequence[RunRecord]], confidence: float) -> tuple[Flip, ...]:
+    """Return what flipped with the newest version, against the one before it."""
+    if len(versions) == 1:
+        return ()
+    before, newest = [side_of(name, runs) for name, runs in versions.items()][-2:]
+    return flips(before, newest, confidence)
 
 
 @final
@@ -259,7 +305,7 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
     yield from side.gaps
     *before, newest = versions
     if before and (lacking := _profiles(versions[before[-1]]) - _profiles(versions[newest])):
-        yield f"{newest or 'not stated'} has no run of {', '.join(sorted(lacking))}, and it is not compared"
+        yield f"{_named(newest)} has no run of {', '.join(sorted(lacking))}: not compared"
     for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
         if len(told) > 1:

@@ -174,7 +174,10 @@ class Pairs:
             open_ = [pair for pair in pairs if pair[0] > a]
             pairs.clear()
             pairs.extend(open_)
-            pairs.append((b, then, then) if known else (b, -INF, INF))
+            said = (then, then) if known else (-INF, INF)
+            if pairs and pairs[-1][1:] == said and pairs[-1][0] <= b:
+                pairs.pop()  # the new one says the same, for longer
+            pairs.append((b, *said))
             if known and value != then:
                 pairs.append((taken_s, min(value, then), max(value, then)))
             pieces += self._pieces(pairs, a, next_a)

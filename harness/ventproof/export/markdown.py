@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.gaps import gaps_text, together
@@ -46,7 +47,11 @@ def markdown(batch: Batch) -> str:
 
     What does not fit is left out from the end, and the summary says so.
     """
-    lines = [*_head(batch), *_open(batch.runs), *_table(batch.runs)]
+    return fitted([*_head(batch), *_open(batch.runs), *_table(batch.runs)])
+
+
+def fitted(lines: Sequence[str]) -> str:
+    """Return lines as one summary; what does not fit is left out from the end, and the summary says so."""
     size, kept = 0, []
     for number, line in enumerate(lines):
         size += len(line) + 1
@@ -68,6 +73,11 @@ def _head(batch: Batch) -> Iterator[str]:
     if unmeasured := sum(bool(logged.run.unmeasured) for logged in batch.runs):
         yield ""
         yield f"{UNMEASURED[0].upper()}{UNMEASURED[1:]} ({unmeasured} of {len(batch.runs)} runs)."
+    for faults, count in Counter(logged.run.faults for logged in batch.runs).items():
+        if faults:
+            yield ""
+            named = escaped(", ".join(fault.text for fault in faults))
+            yield f"**The mock unit had faults: {named}** ({count} of {len(batch.runs)} runs)."
     if gaps := together(logged.gaps for logged in batch.runs):
         yield ""
         yield f"No evidence at times: {escaped(gaps_text(gaps))}."
@@ -84,8 +94,13 @@ def _of_set(whole: SetCheck) -> Iterator[str]:
         yield ""
 
 
+def sign_of(standing: str) -> str:
+    """Return the sign of how something stands."""
+    return _SIGN.get(standing, _NO_VERDICT)
+
+
 def _signed(before: str, standing: str) -> str:
-    return f"{_SIGN.get(standing, _NO_VERDICT)} {before}{standing}"
+    return f"{sign_of(standing)} {before}{standing}"
 
 
 def _tested(runs: Iterable[RunRecord]) -> str:

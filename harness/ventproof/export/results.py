@@ -10,9 +10,12 @@ from ventproof.reference.schema import DIALECT
 from ventproof.verdict.finding import NotRun, Status
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from ventproof.rejudge.batch import Batch, Logged
     from ventproof.verdict.finding import Finding
     from ventproof_bench.base.evidence import Window
+    from ventproof_bench.mock.faults.fault import GivenFault
 
 
 Decided = Literal["pass", "fail", "inconclusive"]
@@ -42,13 +45,15 @@ ATTRIBUTES: Final = {
 """Attributes of a finding by their published names, where these differ."""
 
 
-class _Part(BaseModel):
+class PublishedPart(BaseModel):
+    """A part of a published format: each key is there and has its docs."""
+
     model_config = ConfigDict(
         frozen=True, use_attribute_docstrings=True, json_schema_serialization_defaults_required=True
     )
 
 
-class Response(_Part):
+class Response(PublishedPart):
     """One response that a profile demands, and what was found."""
 
     step: int | None
@@ -92,7 +97,7 @@ class Response(_Part):
     """The requirement is met but proves nothing: it may have been met before the stimulus."""
 
 
-class EvidenceGaps(_Part):
+class EvidenceGaps(PublishedPart):
     """How often one bus brought no evidence."""
 
     bus: str
@@ -102,7 +107,16 @@ class EvidenceGaps(_Part):
     value whose registers held none."""
 
 
-class Run(_Part):
+class MockFault(PublishedPart):
+    """A fault that the mock unit had."""
+
+    name: str
+    """Its name; `ventproof explain NAME` explains it."""
+    severity: float
+    """How severe it was; 1 is usual."""
+
+
+class Run(PublishedPart):
     """One run of a profile."""
 
     log: str
@@ -123,6 +137,8 @@ class Run(_Part):
     """The bench file's name."""
     bench_sha256: str
     """Digest of the bench file's text."""
+    faults: tuple[MockFault, ...] | None
+    """Faults of the mock unit in the bench file; null where they are not known."""
     unit: str
     """Serial number of the unit under test; empty when not stated."""
     firmware: str
@@ -153,7 +169,7 @@ class Run(_Part):
     """Which buses brought no evidence at times; empty when every reading came."""
 
 
-class Unreadable(_Part):
+class Unreadable(PublishedPart):
     """A file among the logs that is no log."""
 
     log: str
@@ -162,7 +178,7 @@ class Unreadable(_Part):
     """Why it is none."""
 
 
-class Results(_Part):
+class Results(PublishedPart):
     """Runs of profiles with what was found, made from their logs."""
 
     format: Literal["ventproof results"] = "ventproof results"
@@ -190,15 +206,15 @@ class Results(_Part):
 def results_json(batch: Batch) -> str:
     """Return the runs as a JSON document of the published format."""
     runs = tuple(_run(logged) for logged in batch.runs)
-    lost = tuple({"log": _whole(one.log), "reason": _whole(one.reason)} for one in batch.lost)
+    lost = tuple({"log": encodable(one.log), "reason": encodable(one.reason)} for one in batch.lost)
     made = Results.model_validate(
         {
             "verdict": batch.verdict,
             "status": batch.standing,
             "runs": runs,
             "complete": not batch.whole.standing,
-            "set_notes": tuple(map(_whole, batch.whole.says)),
-            "not_run": tuple(map(_whole, dict.fromkeys(batch.whole.absent))),
+            "set_notes": tuple(map(encodable, batch.whole.says)),
+            "not_run": tuple(map(encodable, dict.fromkeys(batch.whole.absent))),
             "unreadable": lost,
         }
     )
@@ -207,32 +223,48 @@ def results_json(batch: Batch) -> str:
 
 def _run(logged: Logged) -> Run:
     run = logged.run
-    names = Run.model_fields.keys() - {"log", "status", "no_selfcheck", "ventproof", "responses", "gaps"}
+    names = Run.model_fields.keys() - {
+        "log",
+        "status",
+        "no_selfcheck",
+        "ventproof",
+        "responses",
+        "gaps",
+        "faults",
+    }
     return Run.model_validate(
         {
-            **{name: _whole(getattr(run, name)) for name in names},
-            "log": _whole(logged.log),
+            **{name: encodable(getattr(run, name)) for name in names},
+            "log": encodable(logged.log),
             "status": logged.standing,
             "no_selfcheck": run.unmeasured,
+            "faults": mock_faults(run.faults),
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
-            "gaps": tuple({"bus": _whole(one.bus), "counts": one.counts} for one in logged.gaps),
+            "gaps": tuple({"bus": encodable(one.bus), "counts": one.counts} for one in logged.gaps),
         }
     )
+
+
+def mock_faults(given: Iterable[GivenFault] | None) -> tuple[MockFault, ...] | None:
+    """Return the faults of a mock unit as they are published."""
+    if given is None:
+        return None
+    return tuple(MockFault(name=str(encodable(one.name)), severity=one.severity) for one in given)
 
 
 def _response(finding: Finding) -> Response:
     names = Response.model_fields.keys() - {"verdict", "response_time_s"}
     return Response.model_validate(
         {
-            **{name: _whole(getattr(finding, ATTRIBUTES.get(name, name))) for name in names},
+            **{name: encodable(getattr(finding, ATTRIBUTES.get(name, name))) for name in names},
             "verdict": str(finding.verdict),
             "response_time_s": _pair(finding.response_s),
         }
     )
 
 
-def _whole(value: object) -> object:
+def encodable(value: object) -> object:
     """Return a value that JSON can hold: names of files may carry halves of characters."""
     return value.encode("utf-8", "replace").decode("utf-8") if isinstance(value, str) else value
 
@@ -243,5 +275,9 @@ def _pair(window: Window | None) -> Pair | None:
 
 def results_schema() -> dict[str, Any]:
     """Return the published JSON Schema of results (draft 2020-12)."""
-    made = Results.model_json_schema(mode="serialization")
-    return {"$schema": DIALECT, **made, "title": "ventproof results"}
+    return published_schema(Results, "ventproof results")
+
+
+def published_schema(model: type[PublishedPart], title: str) -> dict[str, Any]:
+    """Return the JSON Schema of a published format."""
+    return {"$schema": DIALECT, **model.model_json_schema(mode="serialization"), "title": title}

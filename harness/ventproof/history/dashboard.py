@@ -12,7 +12,7 @@ from ventproof.log.run import ABORTED, evidence_key
 from ventproof.statistics.repeats import RepeatCounts, fail_rate
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterable, Mapping
+    from collections.abc import Hashable, Iterable, Mapping, Sequence
 
     from ventproof.log.run import RunRecord
     from ventproof.statistics.distributions import ConfidenceBounds
@@ -120,7 +120,7 @@ class Dashboard:
     """Profiles by firmware versions.
 
     Attributes:
-        versions: the newest first.
+        versions: the newest first, unless they were put in another order.
         rows: the worst profile first.
         flaky: what does not always end the same, the one that surely fails most often first.
     """
@@ -128,6 +128,13 @@ class Dashboard:
     versions: tuple[str, ...]
     rows: tuple[DashboardRow, ...]
     flaky: tuple[FlakyProfile, ...]
+
+    def in_columns(self, versions: Sequence[str]) -> Dashboard:
+        """Return the same with its versions in another order; the worst profile of the last of them comes first."""
+        places = [self.versions.index(version) for version in versions]
+        rows = [DashboardRow(row.profile, tuple(row.cells[place] for place in places)) for row in self.rows]
+        rows.sort(key=lambda row: _badness(DashboardRow(row.profile, row.cells[::-1])))
+        return Dashboard(tuple(versions), tuple(rows), self.flaky)
 
 
 @final

@@ -41,6 +41,7 @@ COLUMNS: Final[dict[str, type]] = {
     "verdict": str,
     "reason": str,
     "file": str,
+    "faults": str,
     "step": int,
     "step_name": str,
     "number": int,
@@ -81,7 +82,8 @@ def _run_cells(record: RunRecord) -> dict[str, Cell]:
     cells: dict[str, Cell] = {
         name: getattr(record, name, None) for name in COLUMNS if name not in _OF_FINDING
     }
-    return cells | {"seed": str(record.seed)}
+    faults = None if record.faults is None else ", ".join(fault.text for fault in record.faults)
+    return cells | {"seed": str(record.seed), "faults": faults}
 
 
 def _finding_cells(finding: Finding) -> dict[str, Cell]:

@@ -45,7 +45,11 @@ def filled(template: Path, own: Path, **texts: object) -> str:
 
 
 def board_texts(
-    board: Dashboard, link: Callable[[str, str], str], *, units: bool = False
+    board: Dashboard,
+    link: Callable[[str, str], str],
+    *,
+    units: bool = False,
+    roles: Mapping[str, str] | None = None,
 ) -> Mapping[str, Any]:
     """Return a dashboard as its template takes it.
 
@@ -54,10 +58,14 @@ def board_texts(
         link: where the runs of a profile with a firmware version are found, or of a profile with any (`""`); empty:
             nowhere on the page.
         units: whether the unit is named of what does not always end the same.
+        roles: what each version is in a comparison; None: they are versions in their order, the newest first.
     """
-    shown = board.versions[:_MOST_VERSIONS]
+    shown = board.versions if roles else board.versions[:_MOST_VERSIONS]
     return {
-        "versions": [version or NOT_STATED for version in shown],
+        "versions": [
+            {"role": (roles or {}).get(version, ""), "name": version or NOT_STATED} for version in shown
+        ],
+        "order": "the base first" if roles else "the newest firmware first",
         "older": len(board.versions) - len(shown),
         "rows": [
             {

@@ -15,12 +15,15 @@ from urllib.parse import quote
 
 from ventproof.history.changes import changes_texts
 from ventproof.history.dashboard import RunTally
+from ventproof.history.faults import fault_lines_by_version, faults_text
 from ventproof.history.markup import NOT_STATED, TEMPLATES, board_texts, filled
 from ventproof.history.trends import changed, in_order, trends_of
 from ventproof.history.unit import RunGroup, groups_of_runs, standing_of_unit
 from ventproof.log.run import trouble
+from ventproof_bench.base.clock import local_text
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from ventproof.history.store import History, HistoryEntry, Wanted
@@ -128,11 +131,20 @@ def page_of(
         policy=policy_for(script),
         title=TITLE,
         maker=f"ventproof {version('ventproof')}",
-        runs=len(entries),
+        counted=_counted_text(entries),
         left=left,
         served=served,
         units=sorted(units, key=lambda unit: _UNITS_FIRST.index(unit["verdict"])),
     )
+
+
+def _counted_text(entries: Sequence[HistoryEntry]) -> str:
+    """Return how many runs of how many units there are; runs whose unit is not stated are told apart."""
+    units = {entry.record.unit for entry in entries} - {""}
+    unstated = sum(not entry.record.unit for entry in entries)
+    apart = f"unit not stated in {number_of(unstated, 'run')}" if unstated else ""
+    stated = f"{number_of(len(entries) - unstated, 'run')} of {number_of(len(units), 'unit')}"
+    return ", ".join(filter(None, [stated if units or not apart else "", apart]))
 
 
 def _counted(entries: Iterable[HistoryEntry]) -> RunTally:
@@ -178,7 +190,9 @@ def _unit(
     texts = board_texts(board, lambda *place: f"#{places[place]}" if place in places else "")
     return {
         "ident": f"unit-{number}",
-        "name": name or NOT_STATED,
+        "name": name,
+        "last": local_text(entries[0].at),
+        "faults": fault_lines_by_version(entry.record for entry in entries),
         "firmware": entries[0].record.firmware or NOT_STATED,
         "verdict": standing.verdict,
         "extent": standing.extent,
@@ -206,13 +220,15 @@ def _row(entry: HistoryEntry, links: Links) -> dict[str, Any]:
     record = entry.record
     report, log = links(entry)
     row = {
-        "when": f"{entry.at:%Y-%m-%d %H:%M}",
+        "when": local_text(entry.at),
         "firmware": record.firmware or NOT_STATED,
         "profile": record.profile,
         "verdict": record.verdict,
     }
-    words = " ".join([record.unit or NOT_STATED, *row.values(), record.operator, record.digest])
-    return row | {"words": words.lower(), "report": report, "log": log, "trouble": trouble(record, 1)}
+    faults = faults_text(record)
+    words = " ".join([record.unit or NOT_STATED, *row.values(), faults, record.operator, record.digest])
+    told = {"faults": faults, "trouble": trouble(record, 1)}
+    return row | told | {"words": words.lower(), "report": report, "log": log}
 
 
 def _beside(page: Path, entry: HistoryEntry, reports: Reports) -> tuple[str, str]:

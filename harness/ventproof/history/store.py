@@ -15,7 +15,16 @@ from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.orm import Session, selectinload
 
 from ventproof.history.database import Database, Place
-from ventproof.history.tables import FindingRow, PlanRow, RunRow, finding_rows, plan_row, record_of, run_row
+from ventproof.history.tables import (
+    FindingRow,
+    PlanRow,
+    RunRow,
+    faults_column,
+    finding_rows,
+    plan_row,
+    record_of,
+    run_row,
+)
 from ventproof.log.decode import LineError
 from ventproof.log.read import check_log, read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
@@ -172,7 +181,7 @@ class History:
         return self.enter(log, results_of(state, str(log)))
 
     def enter(self, log: Path, record: RunRecord) -> Entered:
-        """Enter a log's run; one that is known already changes nothing but where its log lies now.
+        """Enter a log's run; one that is known changes only where its log lies now, and faults that were not known.
 
         Raises:
             FileError: the log cannot be read, or the database refuses.
@@ -191,6 +200,7 @@ class History:
             run_id = _insert_new(connection, row)
             if run_id is None:
                 self._mend_path(connection, record.digest, log)
+                self._add_faults(connection, record)
                 return "known"
             findings = finding_rows(record, run_id)
             if findings:
@@ -208,6 +218,11 @@ class History:
             connection.execute(
                 update(RunRow).where(RunRow.digest == digest).values(file=self.place.stored(log))
             )
+
+    def _add_faults(self, connection: Connection, record: RunRecord) -> None:
+        """Enter the faults of a known run that an older ventproof entered without them."""
+        unknown = RunRow.digest == record.digest, RunRow.faults.is_(None)
+        connection.execute(update(RunRow).where(*unknown).values(faults=faults_column(record)))
 
     def count(self, wanted: Wanted = ALL) -> int:
         """Return how many runs there are, whatever the limit.

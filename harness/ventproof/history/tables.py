@@ -22,6 +22,7 @@ from ventproof.log.run import ABORTED, RunRecord
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
 from ventproof.verdict.old_names import kind_now
 from ventproof_bench.base.evidence import Window
+from ventproof_bench.mock.faults.fault import GivenFault, faults_in
 
 
 @final
@@ -108,6 +109,8 @@ class RunRow(Base):
     lines: Mapped[int]
     plan_sha256: Mapped[str | None] = mapped_column(String(64), index=True)
     run_of_plan: Mapped[int | None]
+    faults: Mapped[str | None]
+    """Of the mock, by name with their severity, as JSON; null for a run that an older ventproof entered."""
     plan: Mapped[PlanRow | None] = relationship(
         primaryjoin="foreign(RunRow.plan_sha256) == PlanRow.sha256", viewonly=True
     )
@@ -209,11 +212,17 @@ def run_row(record: RunRecord, file: str, entered: dt.datetime) -> dict[str, Any
         "seed": str(record.seed),
         "plan_sha256": record.place and record.place.plan.sha256,
         "run_of_plan": record.place and record.place.run,
+        "faults": faults_column(record),
         "started": started,
         "at": started or entered,
         "entered": entered,
         "file": file,
     }
+
+
+def faults_column(record: RunRecord) -> str | None:
+    """Return what the column of a run's faults holds."""
+    return None if record.faults is None else json.dumps(dict(record.faults))
 
 
 def plan_row(plan: Plan) -> dict[str, Any]:
@@ -228,13 +237,26 @@ def plan_in(text: str) -> Plan:
     Raises:
         LineError: it is none.
     """
+    return plan_of(LineFields(_object_in(text, "its plan is")))
+
+
+def _object_in(text: str, what: str) -> dict[str, Any]:
     try:
         parsed = json.loads(text)
     except (ValueError, RecursionError):
         parsed = None
     if not isinstance(parsed, dict):
-        raise LineError("its plan is not a JSON object")
-    return plan_of(LineFields(parsed))
+        raise LineError(f"{what} not a JSON object")
+    return parsed
+
+
+def _faults_in(text: str | None) -> tuple[GivenFault, ...] | None:
+    if text is None:
+        return None
+    given = faults_in(_object_in(text, "its faults are"))
+    if given is None:
+        raise LineError(f"its faults are {text!r}")
+    return given
 
 
 def finding_rows(record: RunRecord, run_id: int) -> list[dict[str, Any]]:
@@ -277,6 +299,7 @@ def record_of(run: RunRow, findings: Iterable[Mapping[str, Any]]) -> RunRecord:
         **{name: getattr(run, name) for name in _SAME_IN_RUN},
         seed=int(run.seed),
         place=place,
+        faults=_faults_in(run.faults),
         started=None if run.started is None else run.started.isoformat(),
         findings=tuple(_finding_record(finding) for finding in findings),
     )

@@ -5,12 +5,15 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
 from ventproof.log.plan import PlannedRun
 from ventproof.log.read import header_of
 from ventproof.verdict.finding import Finding, Verdict
+from ventproof_bench.mock.faults.fault import GivenFault, faults_in
+from ventproof_bench.yamlfile.tree import data_in
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
@@ -56,6 +59,8 @@ class RunRecord:
         version: of the ventproof that ran it.
         findings: its responses, in the log's order.
         place: its place in the plan of the command that ran it; None where its log is older than plans.
+        faults: those that the bench file gives the mock unit, by name; None where nobody knows, the bench file being
+            none that can be read, or the history older than this column.
     """
 
     digest: str
@@ -80,6 +85,7 @@ class RunRecord:
     version: str
     findings: tuple[Finding, ...]
     place: PlannedRun | None = None
+    faults: tuple[GivenFault, ...] | None = ()
 
     @property
     def unmeasured(self) -> str:
@@ -123,7 +129,17 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         version=header.versions["ventproof"],
         findings=findings,
         place=header.place,
+        faults=_faults_in(header.bench.text) if header.clock == "virtual" else (),
     )
+
+
+@lru_cache(maxsize=32)
+def _faults_in(bench: str) -> tuple[GivenFault, ...] | None:
+    """Return the faults that the text of a bench file gives the mock; the runs of a set share it."""
+    held = data_in(bench)
+    for key in ("mock", "faults"):
+        held = held.get(key, {}) if isinstance(held, dict) else None
+    return faults_in(held)
 
 
 def evidence_key(run: RunRecord) -> Hashable:

@@ -104,6 +104,42 @@ def say(console: Console, *parts: str | Text | tuple[str, str], indent: int = 0,
         console.print(Text(" " * indent) + line, soft_wrap=True)
 
 
+@final
+@dataclass(frozen=True, slots=True)
+class ScreenLine:
+    """One line as `say` prints it, which can be measured before.
+
+    Attributes:
+        text: what stands in it, with its styles.
+        indent: how many blanks stand before it.
+        cut: whether it ends where the terminal does.
+    """
+
+    text: Text
+    indent: int = 0
+    cut: bool = False
+
+    def rows(self, console: Console) -> int:
+        """Return how many rows of a terminal it takes."""
+        if self.cut or not console.is_terminal:
+            return 1
+        return max(1, len(self.text.wrap(console, console.width - self.indent)))
+
+
+def say_lines(console: Console, lines: Iterable[ScreenLine]) -> None:
+    """Print lines."""
+    for line in lines:
+        say(console, line.text, indent=line.indent, cut=line.cut)
+
+
+_ROWS: Final = 24
+
+
+def rows_of(console: Console) -> int:
+    """Return how many rows can be read at once: those of a terminal, 24 at least, without the one of the prompt."""
+    return max(_ROWS, console.height if console.is_terminal else 0) - 1
+
+
 def say_table(console: Console, table: Table) -> None:
     """Print a table: as wide as a terminal, elsewhere as wide as it is."""
     if console.is_terminal:

@@ -11,11 +11,13 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.history.dashboard import CONFIDENCE
+from ventproof.history.faults import faults_text
 from ventproof.history.unit import groups_of_runs
 from ventproof.log.run import trouble
 from ventproof.terminal.console import new_console, say, say_table
 from ventproof.terminal.live import VERDICT_STYLE
 from ventproof.verdict.text import percent
+from ventproof_bench.base.clock import local_text
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
@@ -101,18 +103,19 @@ def show_runs(history: History, wanted: Wanted) -> None:
 
 
 def _show_group(console: Console, group: RunGroup) -> None:
-    """Print a group of runs; those of one profile, unit and firmware are one line, which names the newest log."""
+    """Print a group of runs; those of one profile, unit, firmware and fault are one line with the newest log."""
     style = VERDICT_STYLE[group.verdict]
     say(console, (group.verdict, style), f": {group.cause}" if group.cause else "")
-    lines: dict[tuple[str, str, str], list[HistoryEntry]] = {}
+    lines: dict[tuple[str, ...], list[HistoryEntry]] = {}
     for entry in group.entries:
         record = entry.record
-        lines.setdefault((record.profile, record.unit, record.firmware), []).append(entry)
-    for (profile, unit, firmware), same in [*lines.items()][:_RUNS]:
-        times = f" ({len(same)} runs, the newest:)" if len(same) > 1 else ""
-        where = f"unit {unit or '–'}, firmware {firmware or '–'}"
-        log = (f"  {_log(same[0])}", "dim")
-        say(console, f"{same[0].at:%Y-%m-%d %H:%M}  {profile}  {where}{times}", log, indent=2)
+        same = record.profile, record.unit, record.firmware, faults_text(record)
+        lines.setdefault(same, []).append(entry)
+    for (profile, unit, firmware, faults), those in [*lines.items()][:_RUNS]:
+        times = f" ({len(those)} runs, the newest:)" if len(those) > 1 else ""
+        where = f"unit {unit or 'not stated'}, firmware {firmware or 'not stated'}"
+        text = f"{local_text(those[0].at)}  {profile}  {where}{', ' if faults else ''}{faults}{times}"
+        say(console, text, (f"  {_log(those[0])}", "dim"), indent=2)
     if group.cause:
         for line in trouble(group.entries[0].record, 1):
             say(console, line, indent=4)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
 
-MOST_TIPS: Final = 1_000_000
+MOST_TIPS: Final = MOST_EDGES // 2
 """More tips than this are a slip of the pen: 0.1 mm each, they are 100 m of rain."""
 
 _LONG_BITS: Final = 256

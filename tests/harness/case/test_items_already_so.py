@@ -81,7 +81,7 @@ def test_by_the_profiles_own_word_it_is_a_pass_that_every_output_marks(run, vent
         ("html", (demand, why)),
         ("xml", (demand, f"<system-out>already as required before the stimulus; {why}")),
         ("md", (demand, f"already as required before the stimulus; {why}")),
-        ("json", (demand, why, '"hollow": true')),
+        ("json", (demand, why, '"proves_nothing": true')),
     ):
         out = tmp_path / f"report.{ending}"
         assert ventproof("report", result.log, "-o", out)[0] == 0

@@ -85,8 +85,9 @@ def test_profiles_that_were_not_run_are_errors_in_the_report(command, tmp_path):
     assert not_run[0].find("error").get("message") == "this run was planned and is not here"
 
 
-def test_the_schema_of_results_is_printed(command):
-    """`schema results` prints the published format."""
-    code, output = command("schema", "results")
+@pytest.mark.parametrize("kind", ["results", "comparison", "trend"])
+def test_the_schema_of_what_programs_read_is_printed(command, kind):
+    """`schema results` and its like print the published formats."""
+    code, output = command("schema", kind)
     assert code is None
-    assert json.loads(output)["title"] == "ventproof results"
+    assert json.loads(output)["title"] == f"ventproof {kind}"

@@ -11,12 +11,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ventproof.compare.comparison import closing, compare, counted, response, sentence
+from ventproof.compare.comparison import closing, compare, counted
 from ventproof.compare.measures import ShiftLimits
-from ventproof.compare.page import html_of, write_page
+from ventproof.compare.page import html_of
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import conclusion, trend
 from ventproof.compare.trend_page import html_of_trend
+from ventproof.compare.words import response, sentence
+from ventproof.compare.write import write
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.log.run import VIRTUAL
 from ventproof.terminal.comparison import show_comparison, show_trend
@@ -87,23 +89,44 @@ def broken(side, logged, finding):
 
 def test_a_badly_broken_unit_fits_on_a_screen(broken, capsys):
     """By cause, one example each, the greatest first; the rest is counted, and can be had; the conclusion is last."""
-    show_comparison(broken, everything=False)
+    show_comparison(broken, verbose=False)
     out = capsys.readouterr().out
     lines = out.splitlines()
     assert len(lines) < 24
-    assert "worse  side_vent did not reach the required value in time (1 profile)" in lines
-    assert "worse  side_vent responds up to 39.0 s later (1 profile)" in lines
-    assert out.index("pass (2 runs) → fail (2 runs)") < out.index("responds 39.0 s later")
-    assert out.count(" responds 39.0 s later") == 1
+    assert "worse  side_vent did not reach the required value in time: 40 verdicts in 1 profile" in lines
+    assert "worse  side_vent responds up to 39.0 s later: 39 differences in 1 profile" in lines
+    assert out.index("base:      pass (2 runs)") < out.index("candidate: fail (2 runs)")
+    assert out.index("candidate: fail (2 runs)") < out.index("responds up to 39.0 s later")
     assert lines[-2] == "side_vent did not reach the required value in time."
     assert lines[-1] == closing(broken)
-    show_comparison(broken, everything=True)
+    show_comparison(broken, verbose=True)
     whole = capsys.readouterr().out
     assert all(f"side_vent reaches {number} % ± 2 % within 90 s" in whole for number in range(80))
     late = [
-        float(line.split(" responds ")[1].split()[0]) for line in whole.splitlines() if ": responds " in line
+        float(line.split(" responds ")[1].split()[0]) for line in whole.splitlines() if "; responds " in line
     ]
     assert late == sorted(late, reverse=True)
+
+
+@pytest.mark.parametrize("lines", ["20", "24", "60"])
+def test_whatever_there_is_to_say_fits_on_the_terminal(broken, compared, capsys, monkeypatch, lines):
+    """Many notes, and much that only one side has: less is shown, the rest is counted, values of a change stay."""
+    for name, value in {"FORCE_COLOR": "1", "COLUMNS": "80", "LINES": lines, "TERM": "xterm"}.items():
+        monkeypatch.setenv(name, value)
+    (alone,) = compared(["pass"], [replace(broken.base.runs[0], profile="frost", findings=())]).lone[:1]
+    crowded = replace(
+        broken,
+        faults=("a fault " * 20,) * 4,
+        alarms=("something that differs " * 10,) * 9,
+        lone=(alone,) * 30,
+    )
+    show_comparison(crowded, verbose=False)
+    shown = [re.sub(r"\x1b\[[\d;]*m", "", line) for line in capsys.readouterr().out.splitlines()]
+    assert len(shown) < max(24, int(lines))
+    assert any("more notes: --verbose shows them" in line for line in shown) == (lines != "60")
+    assert any("more: --verbose shows them" in line for line in shown)
+    assert any(line.startswith("  candidate: fail (2 runs)") for line in shown)
+    assert shown[-1].rstrip() == closing(broken)
 
 
 @pytest.mark.parametrize("show", [show_comparison, show_trend], ids=["compare", "trend"])
@@ -113,10 +136,10 @@ def test_a_terminal_of_80_columns_is_not_overrun(broken, capsys, monkeypatch, sh
         monkeypatch.setenv(name, value)
     runs = [*broken.base.runs, *broken.candidate.runs]
     found = broken if show is show_comparison else trend(side_of("both", runs), ShiftLimits(time_s=0.5))
-    show(found, everything=False)
+    show(found, verbose=False)
     lines = [re.sub(r"\x1b\[[\d;]*m", "", line) for line in capsys.readouterr().out.splitlines()]
     assert max(map(len, lines)) <= 80
-    assert len(lines) <= 32
+    assert len(lines) < (24 if show is show_comparison else 33)
     assert lines[-1].rstrip() == (closing(broken) if show is show_comparison else conclusion(found))
     if show is show_trend:
         assert any(re.fullmatch(rf"{RAIN} +2 of 2 fail +2 pass *", line) for line in lines)
@@ -166,11 +189,11 @@ def test_a_pipe_gets_whole_lines_without_decoration(broken, capsys, show):
     """No colour, no box, nothing that is wrapped or cut: a search for a response finds its line."""
     runs = [*broken.base.runs, *broken.candidate.runs]
     found = broken if show is show_comparison else trend(side_of("both", runs), ShiftLimits(time_s=0.5))
-    show(found, everything=True)
+    show(found, verbose=True)
     out = capsys.readouterr().out
     assert not set(out) & set("\x1b─│┃━┏┌╭…")
     sentences = [sentence(one, found.confidence) for one in broken.shifts if one.meaning == "worse"]
-    assert all(f"  {RAIN}: {said} (" in out for said in sentences)
+    assert all(f"; {said} ({RAIN}: " in out for said in sentences)
     assert all(line == line.rstrip() for line in out.splitlines())
 
 
@@ -191,7 +214,7 @@ def test_a_slower_response_is_a_regression_with_a_plain_sentence(compared):
         sentence(said, 0.95)
         == "responds 6.1 s later (95 %: +5.6 to +6.6 s; limit 5.0 s): changed for the worse"
     )
-    assert closing(found) == "0 verdicts changed for the worse, 1 difference changed for the worse"
+    assert closing(found) == "1 difference worse in 1 profile"
 
 
 def test_one_run_each_claims_no_more_than_polling_shows(compared):
@@ -281,7 +304,7 @@ def test_repeats_that_fail_more_often_are_worse_when_chance_does_not_explain_it(
     base = ["fail", *["pass"] * 9]
     worse = compared(base, ["fail"] * 8 + ["pass"] * 2)
     assert [flip.turn for flip in worse.flips] == ["worse"]
-    assert worse.flips[0].before == "1 of 10 fail, 9 of 10 pass"
+    assert worse.flips[0].base.verdicts == "1 of 10 fail, 9 of 10 pass"
     alike = compared(base, ["fail"] * 2 + ["pass"] * 8)
     assert (alike.flips, alike.never_passing) == ((), 1)
     assert "Not always passing, neither before nor now: 1 response." in counted(alike)
@@ -302,7 +325,7 @@ def test_what_one_side_lacks_is_a_class_of_its_own(compared, logged, finding):
     assert (found.flips, found.outcome) == ((), "open")
     assert found.lone[0].response == "rain begins: roof_vent reaches 50 % ± 2 % within 30 s, holds 5 s"
     assert found.lone[0].why == "the candidate's profile does not require it"
-    assert "On one side only: 1 profile or response." in counted(found)
+    assert "Known of one side only: 1." in counted(found)
 
 
 @pytest.mark.parametrize(
@@ -418,6 +441,28 @@ def test_responses_that_were_not_run_are_marked(compared, logged, finding):
     ]
 
 
+def test_of_repeats_the_worst_is_told(compared, logged, finding):
+    """What came to no verdict never hides a fail, nor does a pass; of fails the one farthest beyond its limit."""
+    left = finding(status=Status.NOT_RUN, not_run=NotRun.EARLIER_STEP, why=NotRun.EARLIER_STEP.text)
+    near, far = (
+        finding(status=Status.FAIL, why=why, margin=Bounds(-beyond, 0.0))
+        for why, beyond in (("near", 1.0), ("far", 9.0))
+    )
+
+    def runs(*found):
+        return [
+            logged(digest=f"{n}", verdict=str(one.verdict), findings=(one,)).run
+            for n, one in enumerate(found)
+        ]
+
+    (flip,) = compared(["pass"], runs(near, far, left, finding())).flips
+    assert (flip.base.why, flip.candidate.why, flip.candidate.worst) == ("in the band", "far", "fail")
+    assert flip.candidate.verdicts == "2 of 4 fail, 1 of 4 inconclusive, 1 of 4 pass"
+    (flip,) = compared(["pass"], runs(finding(), left)).flips
+    assert (flip.candidate.why, flip.candidate.worst) == (NotRun.EARLIER_STEP.text, "inconclusive")
+    assert flip.cause == "not run, because an earlier step did not pass"
+
+
 @pytest.mark.parametrize(
     ("fields", "alarm"),
     [
@@ -479,12 +524,13 @@ def test_a_page_shows_a_comparison_and_escapes_what_files_hold(compared, logged,
     assert "<script" not in page
     assert "&lt;script&gt;" in page
     assert "responds 0.0 s later" in page
-    write_page(compared([21.0], [27.1]), tmp_path / "c.html")
-    assert "changed for the worse" in (tmp_path / "c.html").read_text(encoding="utf-8")
+    write(compared([21.0], [27.1]), tmp_path / "c.html")
+    assert "1 difference worse in 1 profile" in (tmp_path / "c.html").read_text(encoding="utf-8")
     with pytest.raises(
-        FileError, match=r"c\.pdf: no comparison can be written as \.pdf; end its name in \.html"
+        FileError,
+        match=r"c\.pdf: no comparison can be written as \.pdf; end its name in \.html, \.md or \.json",
     ):
-        write_page(compared([21.0], [27.1]), tmp_path / "c.pdf")
+        write(compared([21.0], [27.1]), tmp_path / "c.pdf")
 
 
 @pytest.mark.parametrize(

@@ -8,10 +8,11 @@ from dataclasses import replace
 
 import pytest
 
-from ventproof.compare.comparison import compare, sentence
+from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import trend
+from ventproof.compare.words import sentence
 from ventproof.verdict.finding import Bounds
 from ventproof_bench.base.evidence import Window
 
@@ -118,7 +119,7 @@ def test_a_profile_that_the_newest_version_was_not_run_with_is_told(logged):
     """Of what was run with the version before only, no trend says anything, and it says so."""
     old = [logged(digest="a").run, logged(digest="b", profile="frost").run]
     found = trend(side_of("records", [*old, logged(digest="c", firmware="1.1").run]), ShiftLimits())
-    assert found.alarms == ("1.1 has no run of frost, and it is not compared",)
+    assert found.alarms == ("firmware 1.1 has no run of frost: not compared",)
 
 
 def test_two_versions_of_one_run_each_are_compared(follow):

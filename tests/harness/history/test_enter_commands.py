@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import time
 from pathlib import Path
 
 import pandas as pd
@@ -190,13 +191,40 @@ def test_an_export_is_whole_or_not_there(ventproof, tmp_path):
     assert not list(tmp_path.glob(".taken*"))
 
 
+@pytest.fixture
+def in_spring_time(monkeypatch):
+    """Set the clock of this computer to a zone that is two hours ahead of UTC in summer, one in winter."""
+    monkeypatch.setenv("TZ", "CET-1CEST,M3.5.0,M10.5.0/3")
+    time.tzset()
+    yield
+    monkeypatch.undo()
+    time.tzset()
+
+
+@pytest.mark.usefixtures("in_spring_time")
+def test_times_are_those_of_the_clock_on_the_wall_with_their_offset(ventproof, logged, tmp_path):
+    """In the list and on the page: a person compares them with a notebook, and with people elsewhere."""
+    for day in ("2026-03-02", "2026-07-02"):
+        log = logged(started=f"{day}T22:30:00+00:00", unit="GH-1" if day < "2026-05" else "")
+        ventproof("history", "import", log)
+    _, out, _ = ventproof("history")
+    assert "2026-03-02 23:30 +01:00" in out
+    assert "2026-07-03 00:30 +02:00  rain closes the vents  unit not stated, firmware 2.4" in out
+    ventproof("history", "--html", "h.html")
+    page = " ".join((tmp_path / "h.html").read_text(encoding="utf-8").split())
+    assert '<span class="date">2026-07-03</span> <span class="date">00:30 +02:00</span>' in page
+    assert 'last <span class="date">2026-07-03 00:30 +02:00</span>' in page
+    assert "1 run of 1 unit, unit not stated in 1 run. " in page
+    assert "<h2>Unit not stated</h2>" in page
+
+
 @pytest.mark.usefixtures("filled")
 def test_the_list_fits_and_says_what_it_leaves_out(ventproof):
     """The worst come first, by their cause; older ones are counted, last; each run is one line of a pipe."""
     _, out, _ = ventproof("history", "--limit", "2")
     lines = out.splitlines()
     assert lines[0] == "aborted: the bus was lost"
-    assert lines[1].startswith("  2026-03-02 10:00  rain closes the vents  unit GH-7, firmware 2.4  ")
+    assert lines[1].startswith("  2026-03-02 10:00 +00:00  rain closes the vents  unit GH-7, firmware 2.4  ")
     assert out.index("aborted") < out.index("pass") < out.index("2026-03-03")
     assert lines[-1] == "2 runs: 1 pass, 1 aborted; 2 older ones not shown, raise --limit to see them"
 

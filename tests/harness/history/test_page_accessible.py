@@ -11,10 +11,9 @@ from chromium import DESKTOP, PHONE, chromium, severe, sized
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
 from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
-from ventproof.compare.page import write_page as write_comparison
 from ventproof.compare.side import side_of
 from ventproof.compare.trend import trend
-from ventproof.compare.trend_page import write_trend_page
+from ventproof.compare.write import write
 from ventproof.history.database import place_of
 from ventproof.history.enter import Keeper
 from ventproof.history.page import write_page as write_history
@@ -59,9 +58,9 @@ def pages(tmp_path_factory):
     by_firmware = {name: [run for run in runs if run.firmware == name] for name in VERSIONS}
     old, new = (side_of(name, those) for name, those in by_firmware.items())
     limits = ShiftLimits()
-    write_comparison(compare(old, new, limits), out / "worse.html")
-    write_comparison(compare(old, side_of("again", by_firmware["2.9"]), limits), out / "same.html")
-    write_trend_page(trend(side_of("all", [*runs, *sometimes]), limits), out / "trend.html")
+    write(compare(old, new, limits), out / "worse.html")
+    write(compare(old, side_of("again", by_firmware["2.9"]), limits), out / "same.html")
+    write(trend(side_of("all", [*runs, *sometimes]), limits), out / "trend.html")
     write_history(out / "history.html", history, Wanted())
     report = write_report(sorted(out.glob("2.1*/*.jsonl")), out / "report.html")
     assert report.overlays, "the picture of repeats is looked at, too"
@@ -101,6 +100,25 @@ def test_the_dashboard_leads_to_what_failed(browser, pages, name):
     cell.send_keys("\n")
     assert browser.find_element("id", target).is_displayed()
     assert "bounce of the rain contact is ignored" in browser.find_element("id", target).text
+
+
+@pytest.mark.wire
+@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["telephone", "desk"])
+def test_what_both_sides_observed_is_read_without_a_click(browser, pages, size):
+    """The fault, and of the first changed verdict the base's value, then the candidate's, with the limit."""
+    sized(browser, size)
+    browser.get((pages / "worse.html").as_uri())
+    shown = browser.find_element("tag name", "body").text
+    assert "candidate ran with fault slow_travel=0.2: the drives run slow" in shown
+    table = browser.find_element("css selector", "#changed ~ details[open] table")
+    assert [head.text for head in table.find_elements("css selector", "thead th")] == ["Base", "Candidate"]
+    base, candidate = table.find_elements("css selector", "tbody:first-of-type td")
+    assert base.text.removeprefix("✓").split()[0] == "pass"
+    assert candidate.text.removeprefix("✗").split()[0] in {"1", "2", "fail"}
+    assert "required" in candidate.text
+    assert base.location["x"] < candidate.location["x"]
+    heads = browser.find_elements("css selector", ".board thead th")
+    assert [head.text for head in heads] == ["Profile", "base 2.9", "candidate 2.10"]
 
 
 PAGE = """<!DOCTYPE html><html lang="en"><head><title>t</title><style>body {{ color: #000; background: #fff }}

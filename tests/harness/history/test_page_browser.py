@@ -170,6 +170,26 @@ def test_trends_are_drawn(browser, kept, tmp_path):
 
 
 @pytest.mark.wire
+def test_runs_without_a_unit_are_counted_apart(browser, tmp_path, logged):
+    """A unit that is not stated is no unit: before and after a search, as in the first sentence."""
+    history = History(place_of(str(tmp_path / "h.sqlite")), create=True)
+    for unit in ("GH-1", "", ""):
+        history.enter_log(logged(unit=unit, seed=history.count()))
+    page = tmp_path / "history.html"
+    write_page(page, history, Wanted())
+    browser.get(page.as_uri())
+    assert sorted(visible_units(browser)) == ["GH-1", "Unit not stated"]
+    said, box = (browser.find_element("id", name) for name in ("said", "search"))
+    assert said.text == "1 run of 1 unit, unit not stated in 2 runs"
+    assert f"{said.text}. " in browser.find_element("tag name", "header").text
+    box.send_keys("not stated")
+    assert said.text == "unit not stated in 2 runs"
+    box.clear()
+    box.send_keys("gh-1")
+    assert said.text == "1 run of 1 unit"
+
+
+@pytest.mark.wire
 def test_the_page_works_from_a_file_and_without_its_script(browser, kept, tmp_path):
     """Without the script there is no search box, every unit opens by itself, and links lead to the logs."""
     page = tmp_path / "history.html"

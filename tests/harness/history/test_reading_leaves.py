@@ -10,7 +10,9 @@ from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof_bench.base.errors import FileError
 
-OLDER = (
+TO_0004 = ("ALTER TABLE runs DROP COLUMN faults", "UPDATE alembic_version SET version_num = '0004'")
+TO_0003 = (
+    *TO_0004,
     "DROP INDEX ix_runs_plan_sha256",
     "ALTER TABLE runs DROP COLUMN plan_sha256",
     "ALTER TABLE runs DROP COLUMN run_of_plan",
@@ -54,15 +56,16 @@ def test_reading_changes_nothing_and_leaves_nothing(kept, mode):
     assert state(kept.parent) == before
 
 
-def test_a_history_of_an_older_ventproof_is_read_and_stays_one(kept):
+@pytest.mark.parametrize(("older", "revision"), [(TO_0003, "0003"), (TO_0004, "0004")])
+def test_a_history_of_an_older_ventproof_is_read_and_stays_one(kept, older, revision):
     """It is brought up in memory only; who enters a run brings up the file."""
-    changed(kept, *OLDER)
+    changed(kept, *older)
     before = state(kept.parent)
     assert read(kept) == ["GH-1"]
     assert state(kept.parent) == before
     History(place_of(str(kept)), create=True)
     with closing(sqlite3.connect(kept)) as database:
-        assert database.execute("SELECT version_num FROM alembic_version").fetchone() != ("0003",)
+        assert database.execute("SELECT version_num FROM alembic_version").fetchone() != (revision,)
 
 
 def test_a_history_that_is_being_written_is_read_as_far_as_it_is_written(kept):

@@ -28,6 +28,7 @@ from ventproof.log.run import RunRecord, results_of
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import Window
+from ventproof_bench.mock.faults.fault import GivenFault
 
 
 def units(history, **wanted):
@@ -49,6 +50,20 @@ def test_a_log_enters_once(history, logged):
     assert [history.enter_log(log) for _ in range(3)] == ["new", "known", "known"]
     (entry,) = history.entries()
     assert len(entry.record.findings) == 1
+
+
+def test_faults_that_an_older_ventproof_did_not_enter_come_with_the_log(history, logged):
+    """Importing a known log again adds them, and nothing else."""
+    text = "mock: {faults: {slow_travel: 2}}"
+    log = logged(clock="virtual", started=None, bench={"name": "bench", "sha256": "b" * 64, "text": text})
+    record = results_of(read_log(log))
+    assert history.enter(log, replace(record, faults=None)) == "new"
+    (entry,) = history.entries()
+    assert entry.record.faults is None
+    assert history.enter_log(log) == "known"
+    (entry,) = history.entries()
+    assert entry.record == record
+    assert record.faults == (GivenFault("slow_travel", 2),)
 
 
 def test_a_log_that_moved_is_found_again_after_importing_it(history, logged, tmp_path):
@@ -278,6 +293,9 @@ FINDINGS = st.builds(
     proves=TEXTS,
     hollow=st.booleans(),
 )
+FAULTS = st.dictionaries(TEXTS, st.floats(0, 1000, exclude_min=True), max_size=3).map(
+    lambda given: tuple(GivenFault(*item) for item in sorted(given.items()))
+)
 RECORDS = st.builds(
     RunRecord,
     **{
@@ -291,6 +309,7 @@ RECORDS = st.builds(
     seed=st.integers(),
     duration_s=NUMBERS,
     findings=st.lists(FINDINGS, max_size=3).map(tuple),
+    faults=st.none() | FAULTS,
 )
 
 
@@ -337,6 +356,8 @@ def test_a_password_is_never_shown():
         ("UPDATE runs SET verdict = 'splendid'", "its verdict is 'splendid'"),
         ("UPDATE runs SET lines = 'many'", "its lines is 'many'"),
         ("UPDATE runs SET at = 'yesterday'", "yesterday"),
+        ("UPDATE runs SET faults = 'none'", "its faults are not a JSON object"),
+        ("UPDATE runs SET faults = '{\"runs_on\": 1e99}'", "its faults are"),
         ("UPDATE findings SET status = 'x'", "its status is 'x'"),
         ("UPDATE findings SET margin_low = 'low'", "its margin_low is 'low'"),
         ("UPDATE findings SET response_low = response_high + 1", "its response_low is"),

@@ -16,6 +16,7 @@ from ventproof.session.session import Session
 from ventproof.verdict.finding import Status, Verdict
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
+from ventproof_bench.mock.faults.fault import GivenFault
 
 
 @pytest.fixture(scope="module")
@@ -67,6 +68,37 @@ def test_an_invariant_has_a_kind_and_no_step(good):
     """What holds through the whole run stands in no step."""
     for finding in results_of(read_log(good.log)).findings:
         assert (finding.kind == "always") is (finding.step is None)
+
+
+def test_faults_of_the_mock_are_in_the_record(log, good):
+    """Those of `--fault` and of the bench file alike, by name, with their severity; a healthy unit has none."""
+    made = results_of(read_log(log("slow_travel=0.2", "no_debounce").log))
+    assert made.faults == (GivenFault("no_debounce", 1), GivenFault("slow_travel", 0.2))
+    assert results_of(read_log(good.log)).faults == ()
+
+
+@pytest.mark.parametrize(
+    ("text", "clock", "faults"),
+    [
+        ("mock: {faults: {runs_on: 3}}", "virtual", (GivenFault("runs_on", 3),)),
+        ("mock: {}", "virtual", ()),
+        ("buses: {}", "virtual", ()),
+        ("", "virtual", None),
+        ("mock: {faults: [runs_on]}", "virtual", None),
+        ("mock: {faults: {runs_on: many}}", "virtual", None),
+        ("mock: {faults: {runs_on: 1e99}}", "virtual", None),
+        ("mock: {faults: {", "virtual", None),
+        ("mock: &a {faults: *a}", "virtual", None),
+        ("mock: {faults: {", "wall", ()),
+    ],
+)
+def test_a_bench_file_that_cannot_be_read_leaves_the_faults_unknown(good, text, clock, faults):
+    """What a log pins is not trusted; on real wires there is no mock that could have faults."""
+    state = read_log(good.log)
+    first = state.events[0]
+    header = replace(first.header, clock=clock, bench=replace(first.header.bench, text=text))
+    changed = replace(state, events=(replace(first, header=header), *state.events[1:]))
+    assert results_of(changed).faults == faults
 
 
 def test_a_torn_log_is_aborted_and_keeps_its_findings(good, tmp_path):

@@ -214,7 +214,7 @@ def test_a_bucket_refuses_what_no_gauge_has(wrong, message):
 
 def test_a_flood_is_a_slip_of_the_pen():
     """Millions of tips are refused at once instead of being counted."""
-    with pytest.raises(ValueError, match=r"are more than 1000000 tips of 0\.2 mm; check the units of both$"):
+    with pytest.raises(ValueError, match=r"are more than 100000 tips of 0\.2 mm; check the units of both$"):
         tip_count(constant(1e9, duration_s=3600), TippingBucket(tip_mm=0.2))
 
 

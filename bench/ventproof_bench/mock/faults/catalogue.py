@@ -10,6 +10,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.mock.faults.behaviour import HEALTHY, Behaviour
 from ventproof_bench.mock.faults.bus import COMMUNICATION_FAULTS
 from ventproof_bench.mock.faults.drives import DRIVE_FAULTS, FEEDBACK_FAULTS
+from ventproof_bench.mock.faults.fault import MOST_SEVERE
 from ventproof_bench.mock.faults.inputs import CONDITIONING_FAULTS, SENSOR_FAILURE_FAULTS
 from ventproof_bench.mock.faults.joined import JOINED_FAULTS
 from ventproof_bench.mock.faults.logic import INTERMITTENT_FAULTS, LOGIC_FAULTS
@@ -53,10 +54,9 @@ def check_names(names: Mapping[str, float], parts: Collection[str] | None = None
             near = get_close_matches(name, CATALOGUE, n=1)
             hint = f"did you mean {near[0]!r}?" if near else "`ventproof explain faults` lists them"
             raise Refusal(f"{name!r} is not a fault of the mock unit", f"{hint}")
-        if not 0 < severity <= 1000:  # noqa: PLR2004 - beyond any use, and keeps every product finite; NaN fails too
-            raise Refusal(
-                f"severity {severity!r} of fault {name!r} must be more than 0 and at most 1000", "1 is usual"
-            )
+        if not 0 < severity <= MOST_SEVERE:  # NaN fails too
+            limits = f"more than 0 and at most {MOST_SEVERE}"
+            raise Refusal(f"severity {severity!r} of fault {name!r} must be {limits}", "1 is usual")
         needs = CATALOGUE[name].needs
         if needs and parts is not None and needs not in parts:
             raise Refusal(

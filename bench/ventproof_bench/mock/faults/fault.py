@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal, final, get_args
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple, final, get_args
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,6 +29,9 @@ what it makes of where its vents say they are, what it tells, or something that 
 Touch = Literal["rain", "cups", "bucket", "supply", "outside", "implausible", "time"]
 """What of a unit was moved: a contact that changed; an outside temperature other than at power-up; a level that no
 healthy sensor gives; more than an hour, or a minute in which nobody asked."""
+
+MOST_SEVERE: Final = 1000
+"""The greatest severity: beyond any use, and it keeps every product finite."""
 
 RAIN: Final = frozenset[Touch]({"rain"})
 CUPS: Final = frozenset[Touch]({"cups"})
@@ -74,6 +77,28 @@ class Fault:
     only_by: frozenset[Touch] = frozenset()
     undecided: str = ""
     equivalent: str = ""
+
+
+class GivenFault(NamedTuple):
+    """A fault that a mock unit was given, and how severe it is; 1 is usual."""
+
+    name: str
+    severity: float = 1
+
+    @property
+    def text(self) -> str:
+        """As `--fault` takes it: `slow_travel=2`."""
+        return self.name if self.severity == 1 else f"{self.name}={self.severity:g}"
+
+
+def faults_in(held: object) -> tuple[GivenFault, ...] | None:
+    """Return the faults that data of a file or a database names, each with its severity; None where it does not."""
+    if not isinstance(held, dict):
+        return None
+    sizes = [size for size in held.values() if isinstance(size, int | float) and 0 < size <= MOST_SEVERE]
+    if len(sizes) < len(held):
+        return None
+    return tuple(GivenFault(str(name), float(size)) for name, size in sorted(held.items()))
 
 
 def every(usual: int, severity: float) -> int:

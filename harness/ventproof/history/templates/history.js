@@ -6,9 +6,14 @@
   const units = Array.from(document.querySelectorAll("details.unit"));
   const opened = new Set(document.querySelectorAll("details[open]"));
 
+  function many(number, noun) {
+    return `${number} ${noun}${number === 1 ? "" : "s"}`;
+  }
+
   function narrow() {
     const words = box.value.toLowerCase().split(/\s+/).filter(Boolean);
     let runs = 0;
+    let unstated = 0;
     const shown = [];
     for (const unit of units) {
       let fitting = 0;
@@ -25,13 +30,17 @@
       unit.hidden = fitting === 0;
       if (fitting > 0) {
         shown.push(unit);
-        runs += fitting;
+        runs += "unstated" in unit.dataset ? 0 : fitting;
+        unstated += "unstated" in unit.dataset ? fitting : 0;
       }
     }
     for (const unit of units) {
       unit.open = words.length > 0 ? shown.length === 1 && shown[0] === unit : opened.has(unit);
     }
-    said.textContent = `${runs} run${runs === 1 ? "" : "s"} of ${shown.length} unit${shown.length === 1 ? "" : "s"}`;
+    const named = shown.filter((unit) => !("unstated" in unit.dataset)).length;
+    const stated = named || !unstated ? [`${many(runs, "run")} of ${many(named, "unit")}`] : [];
+    const apart = unstated ? [`unit not stated in ${many(unstated, "run")}`] : [];
+    said.textContent = [...stated, ...apart].join(", ");
   }
 
   box.closest("[hidden]").hidden = false;
