@@ -39,7 +39,8 @@ class WaiverSpec(FileModel):
     step: Line | None = None
     """Name of the step, `start` for the start state, `always` for what must always hold; any step unless stated."""
     response: Line | None = None
-    """The signal of the response, or the signal and the kind, such as `roof_vent reaches`."""
+    """The signal of the response, or the signal and the kind, such as `roof_vent reaches`; `roof_vent always` is what
+    must always hold."""
     margin_at_least: AnyQuantity | None = None
     """Worst margin that is accepted, in the signal's unit, such as -3 %. A fail by more, or by an unknown margin, is
     not accepted. Any fail of the response is accepted unless stated."""
@@ -181,19 +182,25 @@ def waived(waivers: Sequence[WaiverSpec], run: WaivableRun, findings: Iterable[F
 
 
 def unneeded(waivers: Sequence[WaiverSpec], runs: Sequence[Waived]) -> Iterator[str]:
-    """Yield a sentence for each waiver that covers nothing in some runs, and for each that covers passes alone."""
+    """Yield a sentence on the waivers that cover nothing in some runs, and one on those that cover passes alone."""
     needed = {one.id for run in runs for one in run.accepted.values()}
     needed |= {one.id for run in runs for one, _ in run.refused.values()}
     needed |= {one for run in runs for one in run.open}
     passed = {one for run in runs for one in run.passed}
-    for waiver in waivers:
-        if waiver.id not in needed | passed:
-            names = (waiver.requirement, waiver.profile, waiver.step, waiver.response)
-            where = ": ".join(name for name in names if name)
-            hint = "correct the names, unit or firmware that it states"
-            yield f"waiver {waiver.id} covers no response of these runs ({where}); {hint}"
-        elif waiver.id not in needed:
-            yield f"waiver {waiver.id} is not needed: what it covers passed; remove it"
+    nothing = [one for one in waivers if one.id not in needed | passed]
+    over = [one.id for one in waivers if one.id in passed - needed]
+    if len(nothing) == 1:
+        (one,) = nothing
+        where = ": ".join(name for name in (one.requirement, one.profile, one.step, one.response) if name)
+        hint = "correct the names, unit or firmware that it states"
+        yield f"waiver {one.id} covers no response of these runs ({where}); {hint}"
+    elif nothing:
+        ids = ", ".join(one.id for one in nothing)
+        hint = "correct the names, units or firmware that they state, or run their profiles"
+        yield f"waivers {ids} cover no response of these runs; {hint}"
+    if over:
+        subject = f"waiver {over[0]} is" if len(over) == 1 else f"waivers {', '.join(over)} are"
+        yield f"{subject} not needed: only passes are covered; remove {'it' if len(over) == 1 else 'them'}"
 
 
 def load_waivers(path: Path) -> Waivers:

@@ -55,7 +55,7 @@ def test_a_waiver_changes_no_pass_and_is_told_when_it_is_not_needed(ventproof, t
     """A unit that was corrected passes, and its waiver is to be removed."""
     code, _, err = ventproof(*RUN, "--waivers", waivers_in(tmp_path), "--out", "logs")
     assert code == EXIT_PASS
-    assert "warning: waiver OSM-W-01 is not needed: what it covers passed; remove it" in err
+    assert "warning: waiver OSM-W-01 is not needed: only passes are covered; remove it" in err
 
 
 def test_a_waiver_for_nothing_is_a_warning(ventproof, tmp_path):

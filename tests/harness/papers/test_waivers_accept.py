@@ -146,7 +146,10 @@ def test_step_and_kind_say_which_response_is_meant(without, lines, finding, cove
     ("finding", "said"),
     [
         (FAILED, []),
-        (replace(FAILED, status=Status.PASS), ["waiver W-1 is not needed: what it covers passed; remove it"]),
+        (
+            replace(FAILED, status=Status.PASS),
+            ["waiver W-1 is not needed: only passes are covered; remove it"],
+        ),
         (replace(FAILED, status=Status.INCONCLUSIVE), []),
         (
             replace(FAILED, signal="side_vent"),
@@ -182,6 +185,22 @@ def test_a_waiver_says_which_response_it_is_for():
         FileError, match="the waiver does not say which response it is for; write `profile` and"
     ):
         waivers_of(without=("response",))
+
+
+def test_of_many_waivers_for_nothing_one_sentence_is_told():
+    """Who runs one profile with the waivers of a whole suite is not flooded."""
+    other = replace(FAILED, signal="side_vent")
+    many = [waivers_of()[0].model_copy(update={"id": f"W-{i}"}) for i in range(3)]
+    assert [*unneeded(many, [waived(many, RUN, [other])])] == [
+        (
+            "waivers W-0, W-1, W-2 cover no response of these runs; correct the names, units or firmware that they"
+            " state, or run their profiles"
+        )
+    ]
+    passed = replace(FAILED, status=Status.PASS)
+    assert [*unneeded(many, [waived(many, RUN, [passed])])] == [
+        "waivers W-0, W-1, W-2 are not needed: only passes are covered; remove them"
+    ]
 
 
 @given(

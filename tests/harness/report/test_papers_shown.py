@@ -105,7 +105,7 @@ def test_waivers_that_a_report_is_given_replace_those_in_the_log(made, papers):
     report = of(made["papers"], other)
     assert report.cover.standing == "fail"
     assert report.cover.paper.unneeded == (
-        "Waiver OSM-W-01 is not needed: what it covers passed; remove it.",
+        "Waiver OSM-W-01 is not needed: only passes are covered; remove it.",
     )
 
 
