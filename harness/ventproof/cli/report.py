@@ -121,7 +121,7 @@ def write(
         click.echo(harmless(f"{out}: {cover.standing}: {cover.title}. {cover.says}"))
         for alarm in cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
-        for warning in cover.paper.unneeded:
+        for warning in cover.paper.of_waivers:
             click.echo(harmless(f"warning: {warning}"), err=True)
         return code_of_cover(cover)
     from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above

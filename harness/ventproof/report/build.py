@@ -166,7 +166,7 @@ def _cover(
         checked_set([part.here for part in done if isinstance(part, _Part) and part.here], choice),
         [Lost.of(path, one) for path, one in zip(paths, done, strict=True) if isinstance(one, tuple)],
         beside.past,
-        unneeded=[*_unneeded(runs, beside.waiving)],
+        of_waivers=[*_of_waivers(runs, beside.waiving)],
         before=_before(runs, beside.earlier),
     )
 
@@ -282,8 +282,13 @@ def _laid(
             yield part
 
 
-def _unneeded(runs: Sequence[_Part], waiving: Waiving) -> Iterator[str]:
-    """Yield a sentence for each waiver that no run needs, or that covers none; of each file of waivers."""
+def _of_waivers(runs: Sequence[_Part], waiving: Waiving) -> Iterator[str]:
+    """Yield why waivers do not accept what they cover, and which no run needs or cover none; of each file of them."""
+    refused = (told for part in runs for told in part.waived.refused.values())
+    for said in dict.fromkeys(
+        f"Waiver {one.id} {why}: what it covers counts as a fail." for one, why in refused
+    ):
+        yield said
     by_file: dict[tuple[WaiverSpec, ...], list[Waived]] = {}
     for part in runs:
         by_file.setdefault(waiving.of(part.header), []).append(part.waived)

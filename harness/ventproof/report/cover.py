@@ -64,7 +64,7 @@ def cover_of(
     lost: Sequence[Lost] = (),
     past: Past = NO_PAST,
     *,
-    unneeded: Sequence[str] = (),
+    of_waivers: Sequence[str] = (),
     before: SettingsBefore | None = None,
 ) -> ReportedCover:
     """Return the first page of a report.
@@ -74,7 +74,7 @@ def cover_of(
         whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
         past: the versions before these runs.
-        unneeded: what is to be said of waivers that no run needs.
+        of_waivers: what is to be said of waivers that are over or that no run needs.
         before: the last run of the unit before these; None where none is known.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
@@ -99,7 +99,7 @@ def cover_of(
         facts=tuple(_facts(chapters)),
         groups=groups,
         matrix=matrix_of(chapters, past),
-        paper=paper_of(chapters, unneeded, before),
+        paper=paper_of(chapters, of_waivers, before),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),

@@ -327,7 +327,7 @@ class ReportedPaper:
         tests: every requirement of every profile, and what was measured.
         traces: which test proves which requirement.
         deviations: the fails that waivers cover; None where there is none.
-        unneeded: what is to be said of waivers that no run needs.
+        of_waivers: what is to be said of waivers that are over or that no run needs.
         settings: of the unit, as the runs found them; without rows where none was read.
         changed: what is to be said of settings that changed.
         signers: what stands below the lines to sign on.
@@ -339,7 +339,7 @@ class ReportedPaper:
     tests: tuple[ReportedTest, ...]
     traces: tuple[ReportedTrace, ...]
     deviations: ReportedTable | None
-    unneeded: tuple[str, ...]
+    of_waivers: tuple[str, ...]
     settings: ReportedTable
     changed: tuple[str, ...]
     signers: tuple[str, ...]

@@ -34,13 +34,13 @@ def response_ident(run: str, key: Key) -> str:
 
 
 def paper_of(
-    chapters: Sequence[Chapter], unneeded: Sequence[str], before: SettingsBefore | None
+    chapters: Sequence[Chapter], of_waivers: Sequence[str], before: SettingsBefore | None
 ) -> ReportedPaper:
     """Return what makes the report of some runs the paper of an acceptance.
 
     Args:
         chapters: the runs.
-        unneeded: what is to be said of waivers that none of them needs.
+        of_waivers: what is to be said of waivers that are over or that none of them needs.
         before: the last run of the unit before them; None where none is known.
     """
     identities = [chapter.identity for chapter in chapters]
@@ -52,7 +52,7 @@ def paper_of(
         tests=required_of(chapters),
         traces=traces_of(chapters),
         deviations=deviation_table(deviations) if deviations else None,
-        unneeded=tuple(unneeded),
+        of_waivers=tuple(of_waivers),
         settings=_settings_table(chapters, before),
         changed=tuple(_changed(chapters, before)),
         signers=signers_of(identities),

@@ -104,7 +104,7 @@ def test_waivers_that_a_report_is_given_replace_those_in_the_log(made, papers):
     )
     report = of(made["papers"], other)
     assert report.cover.standing == "fail"
-    assert report.cover.paper.unneeded == (
+    assert report.cover.paper.of_waivers == (
         "Waiver OSM-W-01 is not needed: only passes are covered; remove it.",
     )
 
@@ -115,6 +115,9 @@ def test_an_expired_waiver_is_named_and_its_fail_counts(made):
     assert report.cover.standing == "fail"
     (row,) = report.cover.paper.deviations.rows
     assert row[1] == "FAIL: the waiver expired on 2031-03-31"
+    assert report.cover.paper.of_waivers == (
+        "Waiver OSM-W-01 expired on 2031-03-31: what it covers counts as a fail.",
+    )
 
 
 def test_the_day_of_the_run_counts_and_not_that_of_the_report(made, mock, tmp_path):
