@@ -24,7 +24,7 @@ format: $(VENV)/dev
 	$(BIN)/ruff check --fix .
 
 benchmark: $(VENV)/dev  ## ratios within one run, printed
-	$(BIN)/python -m pytest tests/performance -m performance -s
+	$(BIN)/python -m pytest tests/performance -m performance --figures .benchmark.json --compare tests/performance/figures.json $(ARGS)
 
 campaign: $(VENV)/dev  ## the judge against known truths and all courses, like firmware compared with itself, every draft
 	$(BIN)/python tests/performance/judge_campaign.py 100000 courses,hard,stories

@@ -202,13 +202,17 @@ def monitored(count: int, *, arrives: bool) -> tuple[float, float]:
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("arrives", [True, False])
 @pytest.mark.parametrize("count", [2_200, 10_000, 36_000])
-def test_one_pass_over_a_trace_beats_an_offline_monitor(count: int, arrives: bool) -> None:  # noqa: FBT001
+def test_one_pass_over_a_trace_beats_an_offline_monitor(
+    figure: Callable[..., None],
+    count: int,
+    arrives: bool,  # noqa: FBT001
+) -> None:
     """F[0,150] G[0,60] |x - 5| <= 2 at 10 Hz, exact readings: the same verdict and robustness, 50 times as fast.
 
     rtamt looks at the samples only; between two of them the position moves by 0.14 at most. The margin of a pass
     covers the evidence up to the decision, so the arrival is as late as may be. The shortest trace is the shortest
     that the formula can be decided on.
     """
-    ours_s, theirs_s = monitored(count, arrives=arrives)
-    print(f"{count}: {theirs_s / ours_s:.0f} times, {count / ours_s / 1e3:.0f}k samples/s")
-    assert theirs_s / ours_s >= 50
+    rounds = [monitored(count, arrives=arrives) for _ in range(5)]
+    what = f"an offline monitor on {count:,} readings, {'pass' if arrives else 'fail'}, times ours"
+    figure(what, [theirs_s / ours_s for ours_s, theirs_s in rounds], better="more", limit=50)

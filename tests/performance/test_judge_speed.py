@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 import sys
 import time
+from collections.abc import Callable
 
 import pytest
 
@@ -37,20 +38,20 @@ def seconds_per_reading(samples: list[Sample], watches: int) -> list[float]:
 
 
 @pytest.mark.performance
-def test_a_reading_costs_the_same_late_in_a_long_run() -> None:
+def test_a_reading_costs_the_same_late_in_a_long_run(figure: Callable[..., None]) -> None:
     """The last tenth of 100,000 readings costs what the second tenth cost."""
-    costs = seconds_per_reading(samples_of(100_000), watches=1)
-    assert costs[-1] < 1.5 * costs[1], costs
-    print(f"{costs[-1] * 1e6:.1f} us a reading with one open watch")
+    rounds = [seconds_per_reading(samples_of(100_000), watches=1) for _ in range(3)]
+    figure(
+        "a reading late in a long run, times an early one", [one[-1] / one[1] for one in rounds], limit=1.5
+    )
 
 
 @pytest.mark.performance
-def test_an_open_watch_costs_little() -> None:
+def test_an_open_watch_costs_little(figure: Callable[..., None]) -> None:
     """Each further open watch costs less than the trace itself."""
     samples = samples_of(20_000)
-    one, nine = min(seconds_per_reading(samples, 1)), min(seconds_per_reading(samples, 9))
-    assert nine < 9 * one
-    print(f"{(nine - one) / 8 * 1e6:.2f} us a reading and open watch")
+    times = [min(seconds_per_reading(samples, 9)) / min(seconds_per_reading(samples, 1)) for _ in range(5)]
+    figure("a reading with nine open watches, times one with one", times, limit=9)
 
 
 def online_and_offline_s(count: int) -> tuple[float, float]:
@@ -80,11 +81,11 @@ def online_and_offline_s(count: int) -> tuple[float, float]:
 @pytest.mark.performance
 @pytest.mark.skipif(sys.version_info >= (3, 13), reason="rtamt's parser needs typing.io, gone in Python 3.13")
 @pytest.mark.filterwarnings("ignore")
-def test_deciding_online_beats_deciding_again_with_an_offline_monitor() -> None:
+def test_deciding_online_beats_deciding_again_with_an_offline_monitor(figure: Callable[..., None]) -> None:
     """A verdict after every reading costs 50 times less than asking rtamt 0.4.10 again after every reading.
 
     rtamt's offline monitor goes through the whole trace each time; its cost is taken at half of its length.
     """
-    ours_s, theirs_s = online_and_offline_s(6000)
-    print(f"{theirs_s / ours_s:.0f} times")
-    assert theirs_s / ours_s >= 50
+    rounds = [online_and_offline_s(6000) for _ in range(5)]
+    times = [theirs_s / ours_s for ours_s, theirs_s in rounds]
+    figure("an offline monitor asked at each reading, times ours", times, better="more", limit=50)

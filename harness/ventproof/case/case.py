@@ -518,6 +518,8 @@ def finding_of(result: Result) -> Finding:
         conformance=None if ruling.hollow else _conformance(ruling, result.unit),
         proves=result.purpose,
         hollow=ruling.hollow,
+        wrong=ruling.wrong,
+        miss=ruling.miss,
     )
 
 

@@ -304,9 +304,9 @@ def smallest_margin(
 
 
 def furthest_outside(
-    pieces: Iterable[Piece], span: tuple[float, float], demand: Demand, unit: str
+    pieces: Iterable[Piece], span: tuple[float, float], demand: Demand, said: str
 ) -> Ring | None:
-    """Return where in a span the whole envelope lies furthest outside the band; None: it never does."""
+    """Return where in a span the whole envelope lies furthest outside the band, if anywhere, and what is said."""
     best: Ring | None = None
     most = 0.0
     if demand.leave:
@@ -315,7 +315,7 @@ def furthest_outside(
         for value, edge, sign in ((high, demand.low, 1), (low, demand.high, -1)):
             if edge is not None and sign * (edge - value) > most + _TIE:
                 most = sign * (edge - value)
-                best = Ring(t_s, value, edge, f"at least {_size(most, unit)} outside")
+                best = Ring(t_s, value, edge, said)
     return best
 
 

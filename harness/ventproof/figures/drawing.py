@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, final
+from typing import Final, NamedTuple, final
 from xml.etree import ElementTree
 
 from ventproof.envelope.spans import INF
@@ -172,19 +172,25 @@ class Drawing:
 
 _HATCHINGS: Final = {"gap": ("45", "currentColor"), "either": ("-45", BLUE)}
 _STEPS: Final = (1.0, 2.0, 5.0, 10.0)
-_TIME_STEPS_S: Final = (
-    30.0,
-    60.0,
-    120.0,
-    300.0,
-    600.0,
-    1200.0,
-    1800.0,
-    3600.0,
-    7200.0,
-    14400.0,
-    28800.0,
-    86400.0,
+
+
+_MOST_TIME_TICKS: Final = 9
+
+
+@final
+class _TimeUnit(NamedTuple):
+    """A unit of a time axis: how long it is, and its steps between ticks; steps of ten serve up to `decimal_to`."""
+
+    name: str
+    size_s: float
+    decimal_to: float
+    steps: tuple[float, ...] = ()
+
+
+_TIME_UNITS: Final = (
+    _TimeUnit("d", 86400.0, INF),
+    _TimeUnit("h", 3600.0, 0.0, (0.5, 1.0, 2.0, 3.0, 6.0)),
+    _TimeUnit("s", 1.0, 20.0, (30.0, 60.0, 120.0, 300.0, 600.0, 1200.0)),
 )
 
 
@@ -208,18 +214,27 @@ class AxisScale:
         """How much of the value one pixel is."""
         return (self.high - self.low) / abs(self.end_px - self.start_px)
 
-    def ticks(self, most: int, *, time: bool = False) -> list[tuple[float, str]]:
+    def ticks(self, most: int) -> list[tuple[float, str]]:
         """Return round values in range, `most` at most, each with its text."""
-        span = self.high - self.low
-        step = _step(span / most, time=time)
+        step = _step((self.high - self.low) / most)
         digits = max(0, -math.floor(math.log10(step) + 1e-9))
+        return [(value, f"{value:.{digits}f}") for value in self._multiples(step)]
+
+    def time_ticks(self) -> tuple[str, list[tuple[float, str]]]:
+        """Return a unit for values in seconds, and round ones in range, each with its text in that unit."""
+        span_s = self.high - self.low
+        unit = next((unit for unit in _TIME_UNITS if span_s >= 2 * unit.size_s), _TIME_UNITS[-1])
+        least = span_s / unit.size_s / _MOST_TIME_TICKS
+        step = _step(least) if least <= unit.decimal_to else next(s for s in unit.steps if s >= least)
+        values = self._multiples(step * unit.size_s)
+        return unit.name, [(value, f"{value / unit.size_s:.10g}") for value in values]
+
+    def _multiples(self, step: float) -> list[float]:
         first, last = math.ceil(self.low / step - 1e-9), math.floor(self.high / step + 1e-9)
-        return [(n * step, f"{n * step:.{digits}f}") for n in range(first, last + 1)]
+        return [n * step for n in range(first, last + 1)]
 
 
-def _step(least: float, *, time: bool) -> float:
-    if time and least > 20:  # noqa: PLR2004 - from here on people count in minutes
-        return next((s for s in _TIME_STEPS_S if s >= least), math.ceil(least / 86400) * 86400.0)
+def _step(least: float) -> float:
     power = 10.0 ** math.floor(math.log10(least))
     return next(power * s for s in _STEPS if power * s >= least * (1 - 1e-9))
 

@@ -321,6 +321,7 @@ class Panel:
         """Draw an arrow along a span of log time at a value, with how long it is."""
         left, right, y = self.px(from_s), self.px(to_s), self.y(value)
         self._arrow((left, y), (right, y), colour, name)
+        self._posts += [left, right]
         self._write(left + 4, y, said)
 
     def margin(self, ring: Ring, colour: str, beside_px: float) -> None:

@@ -311,7 +311,7 @@ def repeats_figure(ident: str, title: str, said: str, overlay: Overlay, drawn: S
         _lines(drawing, panel, name, drawn)
         panels.append(panel)
         y = panel.bottom + 6
-    return drawing.render(sheet.time_axis(drawing, panels[-1], y - 6, "s since stimulus"))
+    return drawing.render(sheet.time_axis(drawing, panels[-1], y - 6, "since stimulus"))
 
 
 def _axes(drawing: Drawing, overlay: Overlay, name: str, y: float) -> Panel:

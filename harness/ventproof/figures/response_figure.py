@@ -4,13 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
-from itertools import takewhile
 from typing import Final, final
 
-from ventproof.case.case import Result
+from ventproof.case.case import Result, finding_of
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
-from ventproof.deciders.formulas import CountsFormula, ReachesFormula, ReturnsFormula
+from ventproof.deciders.formulas import CountsFormula, ReachesFormula, ReturnsFormula, StaysFormula
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula, NeverTogetherFormula, PausesFormula
 from ventproof.envelope.spans import INF, Piece
 from ventproof.figures import sheet
@@ -32,7 +31,7 @@ from ventproof.judge.flags import AnyWatch
 from ventproof.log.events import StepBegin
 from ventproof.profile.check_responses import FLAG_WORDS
 from ventproof.verdict.finding import Ruling, Verdict
-from ventproof.verdict.text import number_text, outward
+from ventproof.verdict.text import margin_text, miss_text, number_text, outward
 from ventproof_bench.base.evidence import Window, is_discrete
 
 _WHOLE_PX: Final = 230.0
@@ -208,6 +207,8 @@ def _shown_until(watch: AnyWatch, ruling: Ruling, demand: Demand) -> float:
     ends = [after_s for after_s, _ in demand.limits]
     if ruling.verdict is Verdict.PASS and ruling.response_s is not None:
         return max(decided_s(watch), watch.stimulus.latest_s + max(ends, default=0.0))
+    if ruling.witness is not None and ruling.witness.at_s is not None:
+        ends.append(ruling.witness.at_s - watch.stimulus.latest_s)
     if demand.until_s is not None and ruling.verdict is not Verdict.FAIL:
         ends.append(demand.until_s)
     return watch.stimulus.latest_s + max(ends, default=1.0)
@@ -275,11 +276,12 @@ def _ring(scene: Scene) -> Ring | None:
     span = watch.judged_from_s, min(watch.judged_to_s, scene.to_s)
     if ruling.verdict is not Verdict.FAIL:
         return smallest_margin(pieces, span, demand, ruling.margin, scene.unit)
-    if isinstance(watch.formula, ReachesFormula | ReturnsFormula):
-        due_s = watch.stimulus.latest_s + watch.formula.within_s
-        at_deadline = furthest_outside(pieces, (due_s, due_s), demand, scene.unit)
-        return at_deadline or furthest_outside(pieces, (due_s, span[1]), demand, scene.unit)
-    return furthest_outside(pieces, span, demand, scene.unit)
+    miss, witness = ruling.miss, ruling.witness
+    if isinstance(watch.formula, ReachesFormula | ReturnsFormula | StaysFormula):
+        if miss is None or witness is None or witness.at_s is None or miss.observed != witness.value:
+            return None
+        return Ring(witness.at_s, miss.near, miss.limit, miss_text(miss))
+    return furthest_outside(pieces, span, demand, margin_text(finding_of(scene.result)))
 
 
 def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, y: float) -> float:
@@ -290,7 +292,7 @@ def _axes(drawing: Drawing, scene: Scene, run: DecidedRun, y: float) -> float:
     y += sheet.gutter_px(scene.moments, [left for left, _ in ends]) + 6
     panel = _drives(drawing, scene, x, y) if scene.drives else _panel(drawing, scene, run, x, y)
     sheet.draw_moments(drawing, scene.moments, ends, top=top, bottom=panel.bottom, gates=panel.top)
-    since = "s since the run began" if scene.result.step is None else "s since the stimulus"
+    since = "since the run began" if scene.result.step is None else "since the stimulus"
     y = sheet.time_axis(drawing, panel, panel.bottom, since)
     return sheet.draw_bars(drawing, panel, sheet.gap_bars(scene.course.gaps), y)
 
@@ -322,7 +324,7 @@ def _panel(drawing: Drawing, scene: Scene, run: DecidedRun, x: AxisScale, y: flo
     if scene.ruling.verdict is Verdict.INCONCLUSIVE:
         panel.perhaps(outside(scene.course.pieces, _binding(scene), scene.demand))
     _left_over(panel, scene)
-    _late(panel, scene)
+    _off_in_time(panel, scene)
     if scene.others:
         named = [(scene.result.signal, scene.course, BLUE)]
         named += [(name, other, "currentColor") for name, other in scene.others]
@@ -389,23 +391,23 @@ def _binding(scene: Scene) -> list[tuple[float, float]]:
     return [(due_s, due_s + holds_s)]
 
 
-def _late(panel: Panel, scene: Scene) -> None:
-    """Draw by how much a flag or a state that failed is late at least: from the deadline until it may have come."""
-    demand, level = scene.demand, scene.demand.low
+def _off_in_time(panel: Panel, scene: Scene) -> None:
+    """Draw by how much a response that failed came too early or too late: from its limit to what shows it."""
+    miss, witness = scene.ruling.miss, scene.ruling.witness
+    watch = next((watch for watch in scene.watches if watch.ruling is scene.ruling), None)
     if (
-        scene.ruling.verdict is not Verdict.FAIL
-        or not scene.discrete
-        or demand.gate_s is None
-        or level is None
+        miss is None
+        or witness is None
+        or watch is None
+        or witness.at_s is None
+        or miss.observed == witness.value
     ):
         return
-    due_s = scene.watches[0].stimulus.latest_s + demand.gate_s
-    after = [piece for piece in scene.course.pieces if piece.t1 > due_s]
-    missing = [*takewhile(lambda piece: not piece.l0 <= level <= piece.u0, after)]
-    if missing:
-        late_s = missing[-1].t1 - due_s
-        said = f"at least {number_text(outward(late_s, 1, up=False))} s late"
-        panel.along(due_s, missing[-1].t1, missing[0].l0, said, sheet.VERDICT_COLOUR["fail"], "late")
+    from_s, to_s = sorted((watch.judged_from_s + miss.limit, witness.at_s))
+    low, high = witness.value or scene.course.at(witness.at_s)
+    if -INF < low <= high < INF:
+        said, colour = miss_text(miss), sheet.VERDICT_COLOUR["fail"]
+        panel.along(from_s, to_s, (low + high) / 2, said, colour, "off-in-time")
 
 
 def _names(scene: Scene, run: DecidedRun) -> list[tuple[float, str]] | None:

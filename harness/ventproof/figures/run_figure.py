@@ -61,7 +61,7 @@ def run_figure(run: DecidedRun) -> str:
     sheet.draw_moments(drawing, moments, ends, top=top, bottom=zones[0][1])
     for from_y, to_y in zones[1:]:
         sheet.draw_lines(drawing, moments, ends, top=from_y, bottom=to_y)
-    y = sheet.time_axis(drawing, rail, y, "s since the run began")
+    y = sheet.time_axis(drawing, rail, y, "since the run began")
     return drawing.render(sheet.key(drawing, _key(drawing), y + 8) + 6)
 
 
@@ -94,7 +94,7 @@ def _lane(drawing: Drawing, rail: Panel, run: DecidedRun, name: str, y: float) -
     else:
         y = _signal_panel(drawing, rail.x, name, whole, y + 6) + 4
     decided = [result for result in run.case.results if result.signal == name]
-    return y, draw_brackets(drawing, rail, run, decided, y, brief=True) + 2
+    return y, draw_brackets(drawing, rail, run, decided, y) + 2
 
 
 def _signal_panel(drawing: Drawing, x: AxisScale, name: str, course: Course, y: float) -> float:
@@ -103,7 +103,7 @@ def _signal_panel(drawing: Drawing, x: AxisScale, name: str, course: Course, y: 
     counts = is_discrete(course.traits.unit)
     height_px = _COUNTER_PX if counts else _PLOT_PX
     panel = Panel(drawing, x, AxisScale(*padded(min(edges), max(edges)), y + height_px, y), 0.0)
-    panel.frame(None, "" if counts else course.traits.unit)
+    panel.frame(None, "" if counts else f"{name}, {course.traits.unit}")
     for gap in course.gaps:
         if gap.to_s - gap.from_s > 2 * _NARROWEST_PX * x.per_px:
             panel.hatched(gap.from_s, gap.to_s, "gap")

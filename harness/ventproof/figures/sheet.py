@@ -12,7 +12,7 @@ from ventproof_bench.base.evidence import Gap
 WIDTH: Final = 960.0
 LEFT: Final = 84.0
 RIGHT: Final = 790.0
-_MARGIN: Final = 14.0
+MARGIN: Final = 14.0
 _ROW_PX: Final = 17.0
 _BAR_PX: Final = 22.0
 _MOST_GAP_BARS: Final = 3
@@ -67,17 +67,17 @@ _PAINTS: Final[Mapping[str, Mapping[str, str | float]]] = {
 def heading(drawing: Drawing, verdict: str, title: str, lines: Iterable[str]) -> float:
     """Write the verdict, with a sign that needs no colour, what it is of, and why; return the next free y."""
     y = 26.0
-    verdict_sign(drawing, verdict, _MARGIN + 14, y)
-    left = _MARGIN + 38
+    verdict_sign(drawing, verdict, MARGIN + 14, y)
+    left = MARGIN + 38
     word = verdict.upper()
     drawing.text(left, y + 6, word, font_size=18, font_weight="bold", class_="verdict")
     beside = left + 1.25 * text_width(word, 18) + 12  # bold letters are wider
-    for line in wrap(title, WIDTH - beside - _MARGIN, 15):
+    for line in wrap(title, WIDTH - beside - MARGIN, 15):
         drawing.text(beside, y + 6, line, font_size=15, font_weight="600", class_="demand")
         y += 20
     y = max(y + 8, 54.0)
     for said in lines:
-        for line in wrap(said, WIDTH - left - _MARGIN, 13):
+        for line in wrap(said, WIDTH - left - MARGIN, 13):
             drawing.text(left, y, line, font_size=13, class_="why")
             y += 18
     return y
@@ -159,13 +159,13 @@ def _labels(moments: Sequence[Moment], xs: Sequence[float]) -> list[_Label]:
     then to the starting ones from the left. A label with no room on either side is cut.
     """
     order = sorted(range(len(xs)), key=lambda i: xs[i])
-    limit = WIDTH - _MARGIN
+    limit = WIDTH - MARGIN
     ending: list[int] = []
     texts: dict[int, str] = {}
     spans: dict[int, tuple[float, float]] = {}
     for i in reversed(order):
         said, x = moments[i].label, xs[i]
-        most = int((max(limit - x, x - _MARGIN) - _CLEAR_PX) / text_width("m", SMALL))
+        most = int((max(limit - x, x - MARGIN) - _CLEAR_PX) / text_width("m", SMALL))
         texts[i] = said if len(said) <= most else said[: max(0, most - 1)] + "…"
         width = text_width(texts[i], SMALL) + _CLEAR_PX
         spans[i] = (x, x + width)
@@ -183,15 +183,16 @@ def _labels(moments: Sequence[Moment], xs: Sequence[float]) -> list[_Label]:
     return [_Label("end" if i in ending else "start", rows[i], texts[i]) for i in range(len(xs))]
 
 
-def time_axis(drawing: Drawing, panel: Panel, y: float, title: str) -> float:
-    """Draw the time axis below a panel; return the next free y."""
-    ticks = panel.x.ticks(9, time=True)
+def time_axis(drawing: Drawing, panel: Panel, y: float, since: str) -> float:
+    """Draw the time axis below a panel, in seconds, hours or days since an event; return the next free y."""
+    unit, ticks = panel.x.time_ticks()
     drawing.lines([f"M{panel.x(value):.1f} {y:.1f}v5" for value, _ in ticks])
     if ticks:
         written = drawing.mark("g", text_anchor="middle", font_size=SMALL)
         for value, said in ticks:
-            drawing.text(panel.x(value), y + 18, said, written, class_="tick-x")
-    drawing.text(RIGHT + 24, y + 18, title, class_="axis-x", font_size=SMALL)
+            shown = said if unit == "s" else f"{said} {unit}"
+            drawing.text(panel.x(value), y + 18, shown, written, class_="tick-x")
+    drawing.text(RIGHT + 24, y + 18, f"s {since}" if unit == "s" else since, class_="axis-x", font_size=SMALL)
     return y + 30
 
 
@@ -207,9 +208,9 @@ def draw_bars(drawing: Drawing, panel: Panel, bars: Iterable[Bar], y: float) -> 
             )
         first, last = px[0][0], px[-1][1]
         width = text_width(bar.label, SMALL)
-        if last + 8 + width < WIDTH - _MARGIN:
+        if last + 8 + width < WIDTH - MARGIN:
             x, anchor = last + 8, "start"
-        elif first - 8 - width > _MARGIN:
+        elif first - 8 - width > MARGIN:
             x, anchor = first - 8, "end"
         else:
             x, anchor, y = LEFT, "start", y + 16
@@ -223,7 +224,7 @@ def key(drawing: Drawing, entries: Iterable[tuple[str, str]], y: float) -> float
     x = LEFT
     for sign, meaning in entries:
         width = 30 + text_width(meaning, SMALL) + 18
-        if x > LEFT and x + width > WIDTH - _MARGIN:
+        if x > LEFT and x + width > WIDTH - MARGIN:
             x, y = LEFT, y + 20
         _sign(drawing, sign, x, y)
         drawing.text(x + 30, y + 4, meaning, font_size=SMALL, class_="key")

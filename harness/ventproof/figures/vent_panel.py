@@ -64,4 +64,4 @@ def draw_vent(drawing: Drawing, x: AxisScale, run: DecidedRun, seen: VentSeen, y
     y = panel.bottom + 6
     for name, course in seen.contacts.items():
         y = value_row(drawing, panel, name, course.between(0.0, run.end_s), y)
-    return Drawn(panel, y, draw_brackets(drawing, panel, run, seen.results, y + 2) + 12)
+    return Drawn(panel, y, draw_brackets(drawing, panel, run, seen.results, y + 2, named=True) + 12)

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.history.dashboard import CONFIDENCE
 from ventproof.report.typeset import TEMPLATES as REPORT_TEMPLATES
-from ventproof.report.typeset import style
+from ventproof.report.typeset import page, style
 from ventproof.verdict.text import percent
-from ventproof_bench.base.text import clean
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -31,17 +30,8 @@ def filled(template: Path, own: Path, **texts: object) -> str:
         own: the style sheet that is added to the shared ones.
         texts: what it says.
     """
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - slow, and only pages need it
-
-    pages = Environment(
-        loader=FileSystemLoader([template.parent, TEMPLATES]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        keep_trailing_newline=True,
-        finalize=lambda value: clean(value) if type(value) is str else value,
-    )
     css = style(REPORT_TEMPLATES / "report.css", TEMPLATES / "board.css", own)
-    return pages.get_template(template.name).render(texts, css=css)
+    return page(template, texts, css, TEMPLATES)
 
 
 def board_texts(

@@ -11,7 +11,7 @@ from ventproof.drives.formulas import FlagsFormula
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import INF
 from ventproof.judge.wording import Since
-from ventproof.verdict.finding import Bounds, Ruling, Verdict
+from ventproof.verdict.finding import Bounds, Miss, Ruling, Verdict
 from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.evidence import SignalTraits
 
@@ -39,6 +39,17 @@ def measured_s(formula: FlagsFormula, decider: FlagsDecider) -> Bounds | None:
     if isinstance(formula, formulas.PausesFormula):
         return Bounds(by.low - limit, by.high - limit)
     return Bounds(limit - by.high, limit - by.low)
+
+
+def missed(formula: FlagsFormula, decider: FlagsDecider) -> Miss | None:
+    """Return by how much a demand failed; None where no time says it."""
+    limit = limit_s(formula)
+    if limit is None or decider.violation is None:
+        return None
+    by = decider.violation.by
+    if by.low > limit:
+        return Miss(by, limit, " s", "too long")
+    return Miss(by, limit, " s", "too short") if 0 < by.high < limit else None
 
 
 def why(  # noqa: PLR0917 - a sentence needs all of them

@@ -15,7 +15,7 @@ from ventproof.drives.starts import StartsDecider
 from ventproof.envelope.readings import ReadingStats
 from ventproof.judge.agreement import AgreementWatch
 from ventproof.judge.contrast import Role
-from ventproof.judge.flag_words import hollow_why, measured_s, why
+from ventproof.judge.flag_words import hollow_why, measured_s, missed, why
 from ventproof.judge.joint import JointWatch
 from ventproof.judge.watch import Watch, judged_window
 from ventproof.judge.wording import STIMULUS, Since
@@ -96,7 +96,7 @@ class FlagsWatch(JointWatch[FlagsFormula]):
         if decider.verdict is None or self.ruling is not None:
             return
         slack_s = measured_s(self.formula, decider)
-        found = Ruling(decider.verdict, "", slack_s=slack_s)
+        found = Ruling(decider.verdict, "", slack_s=slack_s, miss=missed(self.formula, decider))
         said = why(found, self.formula, decider, self._traits, self._stats, self._since)
         self.ruling = replace(found, why=said)
         held = decider.judged.end_s >= decider.judged.s1

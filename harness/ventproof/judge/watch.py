@@ -17,6 +17,7 @@ from ventproof.envelope.readings import Arrived, ReadingStats, as_read
 from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
+from ventproof.judge.misses import miss_of, wrong_of
 from ventproof.judge.reasons import witness_of
 from ventproof.judge.reckoning import believed
 from ventproof.judge.wording import STIMULUS, Since
@@ -316,6 +317,10 @@ class Watch:
         if decider.verdict is Verdict.FAIL:
             witness = witness_of(self.formula, decider, margin, self._other, self.seen.last_s)
         found = Ruling(decider.verdict, "", margin, slack, response, seen, witness)
+        if decider.verdict is not Verdict.PASS:
+            wrong = wrong_of(self.formula, witness, self._traits)
+            miss = miss_of(self.formula, witness, self._traits, decider.s1) if witness else None
+            found = replace(found, wrong=wrong, miss=miss)
         if self._worded:
             why = wording.why(
                 found,

@@ -16,12 +16,12 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from ventproof.page.keys import qr_svg
+from ventproof.report.typeset import page
 from ventproof_bench.base.text import one_line
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
 
-    from jinja2 import Environment
     from starlette.requests import Request
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -104,7 +104,6 @@ class LivePages:
     def __init__(self, address: Address, door: Door, batches: Batches, say: Say) -> None:
         self._address, self._door, self._batches, self._say = address, door, batches, say
         self._cookie = f"ventproof-{address.port}"
-        self._pages = _pages()
 
     def app(self) -> ASGIApp:
         """Return what answers the requests."""
@@ -139,14 +138,14 @@ class LivePages:
         **fields: object,
     ) -> Response:
         nonce = secrets.token_urlsafe(16)
-        text = self._pages.get_template(template).render(
-            nonce=nonce,
-            css=_template("live.css"),
-            scripts=[_template(name) for name in scripts],
-            plain=not self._address.tls and not self._address.ip.is_loopback,
-            people=self._door.people,
+        texts = {
+            "nonce": nonce,
+            "scripts": [_template(name) for name in scripts],
+            "plain": not self._address.tls and not self._address.ip.is_loopback,
+            "people": self._door.people,
             **fields,
-        )
+        }
+        text = page(_TEMPLATES / template, texts, _template("live.css"))
         policy = (
             f"{_POLICY}; script-src 'nonce-{nonce}'; style-src 'nonce-{nonce}'; connect-src 'self'; "
             "img-src 'self'; form-action 'self'"
@@ -210,12 +209,6 @@ class LivePages:
             return _no_key()
         url = self._address.opened_by(self._door.another())
         return JSONResponse({"url": url, "svg": qr_svg(url)})
-
-
-def _pages() -> Environment:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
-
-    return Environment(loader=FileSystemLoader(_TEMPLATES), autoescape=True, undefined=StrictUndefined)
 
 
 def _template(name: str) -> str:

@@ -18,7 +18,7 @@ from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
 from ventproof.log.write import has_signature
 from ventproof.rejudge.again import follow
-from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, standing_of
+from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, explained, standing_of
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
@@ -271,6 +271,7 @@ def believed(path: Path, state: LogState) -> Logged:
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)
+    record = replace(record, findings=explained(record.findings, again))
     if wrong := whats_wrong(path):
         return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken", here, gaps)
     if standing.word not in BELIEVED and standing.word != "broken":

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
@@ -124,6 +124,22 @@ def differing_of(
     exact = writer == version("ventproof")
     keys = dict.fromkeys([*then, *now])
     return {key: now.get(key) for key in keys if not _same(then.get(key), now.get(key), exact=exact)}
+
+
+def explained(found: Iterable[Finding], again: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return the findings of a log, and how each went wrong where judging again gives the same reason.
+
+    Args:
+        found: the findings that the log holds.
+        again: those of judging again.
+    """
+    now = {(finding.key, finding.why): finding for finding in again}
+    return tuple(
+        replace(one, wrong=same.wrong, miss=same.miss)
+        if (same := now.get((one.key, one.why))) and same.verdict is one.verdict
+        else one
+        for one in found
+    )
 
 
 def _same(one: Finding | None, other: Finding | None, *, exact: bool) -> bool:

@@ -30,8 +30,8 @@ from ventproof.log.settings import settings_of
 from ventproof.papers.acceptance import told_of
 from ventproof.papers.fingerprint import settings_found
 from ventproof.rejudge.proofs import pinned_table, shown_by
-from ventproof.rejudge.standing import attempt, standing_of
-from ventproof.report.gist import gist_of, states_of, used_of
+from ventproof.rejudge.standing import attempt, explained, standing_of
+from ventproof.report.alike import used_of
 from ventproof.report.model import (
     Chapter,
     Fact,
@@ -44,6 +44,7 @@ from ventproof.report.model import (
 )
 from ventproof.report.papers import response_ident
 from ventproof.run.ending import left_lines
+from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
@@ -93,20 +94,19 @@ class Signing:
 @final
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What judging again gave: responses, drawings, words of states, requirements; nothing where that failed."""
+    """What judging again gave: each response, its drawing, what was required; nothing where it could not be done."""
 
     results: Mapping[Key, Result]
     figures: Mapping[Key | None, Figure]
-    states: Mapping[str, Mapping[int, str]]
     required: Mapping[tuple[int | None, int], ResponseCommon | Invariant]
 
     @classmethod
     def of(cls, run: DecidedRun | None, figures: Mapping[Key | None, Figure]) -> _Judged:
         """Return it of a run."""
         if run is None:
-            return cls({}, figures, {}, {})
+            return cls({}, figures, {})
         results = {(r.step, r.number, r.signal): r for r in run.case.results}
-        return cls(results, figures, states_of(run.case), run.case.profile.required)
+        return cls(results, figures, run.case.profile.required)
 
 
 @final
@@ -138,12 +138,11 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         FileError: the log's first line or its findings are not what ventproof writes.
     """
     state, run = log.state, log.run
-    record = results_of(state, name)
+    record, header = results_of(state, name), header_of(state, name)
     again = findings_of(run.case) if run else ()
     stands = standing_of(state, run.case if run else None, again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
-    header = header_of(state, name)
     claims = _shown(run, header)
     alarms = [signing.wrong, *_alarms(state, record, stands, header.selfcheck), *_left(run, state, header)]
     return Chapter(
@@ -177,7 +176,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
 def _told(state: LogState, again: Sequence[Finding]) -> Sequence[Finding]:
     """Return the findings that the log holds; of a run that died, those that its evidence gives."""
     found = [event.finding for event in state.events if isinstance(event, FindingMade)]
-    return found if state.closed and found else again or found
+    return explained(found, again) if state.closed and found else again or found
 
 
 def _all_facts(
@@ -475,7 +474,8 @@ def _response(finding: Finding, run: str, again: str, judged: _Judged) -> Report
         margin=margin_text(finding),
         chance=f"{100 * chance:.0f} %" if chance is not None and shown else "",
         again=again,
-        gist=gist_of(finding, result, judged.states),
+        brief=brief(finding),
+        by=finding.miss.by if finding.miss else 0.0,
         hollow=finding.hollow and finding.status is Status.PASS,
         used=used_of(finding, result),
         figure=judged.figures.get(finding.key),

@@ -14,13 +14,14 @@ from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOT
 from ventproof.report.model import (
     NO_PAST,
     Chapter,
+    Complaint,
     Fact,
     Past,
     ReportedCover,
     ReportedEntry,
 )
 from ventproof.report.papers import BLANKS, blank_or, differing_papers, paper_of
-from ventproof.report.suite import cause_of, groups_of, matrix_of
+from ventproof.report.suite import cause_of, groups_of, hollow_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
 
 if TYPE_CHECKING:
@@ -79,8 +80,7 @@ def cover_of(
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
-    groups = groups_of(chapters)
-    identities = [chapter.identity for chapter in chapters]
+    groups, hollow = groups_of(chapters), hollow_of(chapters)
     return ReportedCover(
         title=_title(chapters),
         standing=worst_of(
@@ -89,15 +89,16 @@ def cover_of(
         of_set=whole.standing,
         says=_before(whole) + count_text(standings),
         cause=cause_of(groups, chapters),
-        conditions=tuple(dict.fromkeys([*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL)])),
-        alarms=tuple(
+        conditions=tuple(
             dict.fromkeys(
-                [*whole.wrong, *whole.missing, *gone, *differing_papers(identities), *_alarms(chapters)]
+                [*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL), *_hollow(hollow)]
             )
         ),
+        alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
         notes=tuple(_shared_notes(chapters)),
         facts=tuple(_facts(chapters)),
         groups=groups,
+        hollow=hollow,
         matrix=matrix_of(chapters, past),
         paper=paper_of(chapters, of_waivers, before),
         entries=(
@@ -135,6 +136,7 @@ def count_text(standings: Counter[str]) -> str:
 
 
 def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
+    yield from differing_papers([chapter.identity for chapter in chapters])
     for name, plural in (("unit", "units"), ("firmware", "firmware versions")):
         values = _values(chapters, name)
         if len(values) > 1:
@@ -173,10 +175,12 @@ def _shared_notes(chapters: Sequence[Chapter]) -> Iterator[str]:
     """Yield what weakens the verdict of some of the runs."""
     for note in (SIMPLE, UNMEASURED_NOTE):
         yield from _of_runs(chapters, note)
-    hollow = sum(r.hollow for chapter in chapters for step in chapter.steps for r in step.responses)
+
+
+def _hollow(hollow: Sequence[Complaint]) -> Iterator[str]:
     if hollow:
-        passes = "1 pass proves" if hollow == 1 else f"{hollow} passes prove"
-        yield f"{passes} nothing: the state already held. The matrix marks each with a circle."
+        passes = "1 pass proves" if len(hollow) == 1 else f"{len(hollow)} passes prove"
+        yield f"{passes} nothing: the state already held."
 
 
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:

@@ -60,10 +60,11 @@ class ReportedResponse:
         why: the reason, in a sentence.
         took: response time, as the window that holds it.
         seen: lowest and highest value while it was judged.
-        margin: what was left to the limits in the worst case, in the signal's unit and in seconds.
+        margin: what was left to the limits in the worst case, or by how much they were missed.
         chance: probability of conformance, where the verdict is open.
         again: what judging again found, where that is something else.
-        gist: what went wrong in a few words, alike in every profile; empty for a pass that shows something.
+        brief: what went wrong in a few words, alike in every profile; empty for a pass that shows something.
+        by: by how much it missed its limit; 0 where no number says it.
         hollow: whether it is a pass that shows nothing.
         used: which share of its limit a pass used in the worst case, and of which limit.
         figure: the drawing of it, where the run came so far.
@@ -83,7 +84,8 @@ class ReportedResponse:
     margin: str
     chance: str
     again: str
-    gist: str
+    brief: str
+    by: float
     hollow: bool
     used: tuple[float, str] | None
     figure: Figure | None
@@ -190,7 +192,7 @@ class Chapter:
 @final
 @dataclass(frozen=True, slots=True)
 class Complaint:
-    """What did not pass, as the first page tells it; `gist` says in a few words what went wrong."""
+    """What did not pass, as the first page tells it: `brief` in a few words, `by` how much it missed its limit."""
 
     ident: str
     run: str
@@ -200,7 +202,8 @@ class Complaint:
     verdict: str
     margin: str
     why: str
-    gist: str
+    brief: str
+    by: float
 
 
 @final
@@ -209,7 +212,7 @@ class ComplaintGroup:
     """What went wrong alike in several runs: its verdict, what it is, where, and in how many profiles or runs."""
 
     verdict: str
-    gist: str
+    brief: str
     complaints: tuple[Complaint, ...]
     count: str
 
@@ -394,6 +397,7 @@ class ReportedCover:
         notes: what else there is to know.
         facts: which unit, by whom, when, where, for whom; without a value what is to be filled in by hand.
         groups: what did not pass, what went wrong alike together.
+        hollow: the passes that show nothing.
         matrix: profiles and their responses.
         paper: what makes the report the paper of an acceptance.
         entries: the runs.
@@ -409,6 +413,7 @@ class ReportedCover:
     notes: tuple[str, ...]
     facts: tuple[Fact, ...]
     groups: tuple[ComplaintGroup, ...]
+    hollow: tuple[Complaint, ...]
     matrix: ReportedMatrix
     paper: ReportedPaper
     entries: tuple[ReportedEntry, ...]

@@ -8,8 +8,8 @@ from typing import Final
 
 from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.standing import STANDINGS
+from ventproof.report.alike import alike
 from ventproof.report.chapter import NOT_STATED
-from ventproof.report.gist import alike
 from ventproof.report.model import (
     NO_PAST,
     Chapter,
@@ -23,10 +23,11 @@ from ventproof.report.model import (
 )
 from ventproof.report.model import ReportedResponse as Response
 from ventproof.report.requirements import mark_of, verdict_of, worst_of_tests
+from ventproof.verdict.brief import cause_sentence
+from ventproof_bench.base.text import number_of
 
 _MOST_SIGNALS: Final = 7
 """So many signals have a column of their own; the rest share one."""
-_MOST_CAUSES: Final = 3
 _MOST_VERSIONS: Final = 6
 _REST: Final = "others"
 
@@ -41,33 +42,37 @@ def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
         if verdict_of(response) not in {"pass", "not run"}
     ]
     return tuple(
-        ComplaintGroup(group.verdict, group.gist, group.found, _profiles(group.runs, chapters))
-        for group in alike((one.verdict, one.gist, one.run, one) for one in found)
+        ComplaintGroup(group.verdict, group.brief, group.found, _profiles(group.runs, chapters))
+        for group in alike((one.verdict, one.brief, one.by, one.run, one) for one in found)
+    )
+
+
+def hollow_of(chapters: Sequence[Chapter]) -> tuple[Complaint, ...]:
+    """Return the passes that show nothing."""
+    return tuple(
+        _complaint(chapter, step, response)
+        for chapter in chapters
+        for step in chapter.steps
+        for response in step.responses
+        if response.hollow and verdict_of(response) == "pass"
     )
 
 
 def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> str:
     """Return in one sentence what explains the worst runs: what most of them share, then what most of the rest do."""
     worst = next((group.verdict for group in groups if group.verdict != ACCEPTED), None)
-    by_group = [({one.run for one in group.complaints}, group) for group in groups if group.verdict == worst]
-    left = set().union(*(runs for runs, _ in by_group))
-    total = len(left)
-    failed = _profiles(total, chapters, "failed " if worst == "fail" else f"{worst} ")
-    told: list[str] = []
-    while left and len(told) < _MOST_CAUSES:
-        runs, group = max(by_group, key=lambda found: len(left & found[0]))
-        of = f"{total}" if told else failed
-        many = failed if len(runs) == total and not told else f"{len(runs)} of {of}"
-        told.append(f"{group.gist}{f': {many}' if len(chapters) > 1 else ''}")
-        left -= runs
-    rest = f"; {_profiles(len(left), chapters)} for other reasons" if left else ""
-    return f"{'; '.join(told)}{rest}." if told else ""
+    runs = {group.brief: {one.run for one in group.complaints} for group in groups if group.verdict == worst}
+    which = "failed" if worst == "fail" else worst
+    return cause_sentence(runs, len(set().union(*runs.values())), f"{which} {_noun(chapters)}")
 
 
-def _profiles(number: int, chapters: Sequence[Chapter], which: str = "") -> str:
-    """Return a count of runs, called profiles where each profile was run once."""
-    noun = "profile" if len({chapter.profile for chapter in chapters}) == len(chapters) else "run"
-    return f"{number} {which}{noun}{'' if number == 1 else 's'}"
+def _profiles(number: int, chapters: Sequence[Chapter]) -> str:
+    return number_of(number, _noun(chapters))
+
+
+def _noun(chapters: Sequence[Chapter]) -> str:
+    """Return what runs are called: profiles where each profile was run once."""
+    return "profile" if len({chapter.profile for chapter in chapters}) == len(chapters) else "run"
 
 
 def _complaint(chapter: Chapter, step: ReportedStep, response: Response) -> Complaint:
@@ -80,7 +85,8 @@ def _complaint(chapter: Chapter, step: ReportedStep, response: Response) -> Comp
         verdict=verdict_of(response),
         margin=response.margin,
         why=f"the log says {response.verdict}; {response.again}" if response.again else response.why,
-        gist=f"log and evidence differ on {response.signal}" if response.again else response.gist,
+        brief=f"log and evidence differ on {response.signal}" if response.again else response.brief,
+        by=0.0 if response.again else response.by,
     )
 
 

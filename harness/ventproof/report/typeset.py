@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.text import clean
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -45,27 +46,29 @@ def maker_for(out: Path, what: str, kinds: Mapping[str, Callable[[T], bytes]]) -
     return make
 
 
-def page(template: Path, texts: Mapping[str, Any], css: str) -> str:
-    """Return a page: no script, nothing loaded, every text escaped.
+def page(template: Path, texts: Mapping[str, Any], css: str, *shared: Path) -> str:
+    """Return a page: every text escaped, without control characters.
 
     Args:
-        template: the page's own; it finds the shared parts by name.
-        texts: what it says, fit to be shown.
+        template: the page's own; it finds the parts of the report by name.
+        texts: what it says.
         css: its style.
+        shared: folders of other parts that it finds by name.
     """
-    return _template(template).render(texts, css=css)
+    return _template(template, *shared).render(texts, css=css)
 
 
 @cache
-def _template(template: Path) -> Template:
+def _template(template: Path, *shared: Path) -> Template:
     """Return a template, read and compiled once for many pages."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined  # noqa: PLC0415 - only pages need it
 
     pages = Environment(
-        loader=FileSystemLoader([template.parent, TEMPLATES]),
+        loader=FileSystemLoader([template.parent, *shared, TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         keep_trailing_newline=True,
+        finalize=lambda value: clean(value) if type(value) is str else value,
     )
     return pages.get_template(template.name)
 

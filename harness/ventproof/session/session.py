@@ -35,7 +35,6 @@ from ventproof.papers.waivers import pinned_paper
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
-from ventproof.report.gist import gists_of
 from ventproof.run.ending import left_lines, telling_left
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.limits import limit_problems
@@ -57,7 +56,7 @@ if TYPE_CHECKING:
     from ventproof.log.signing import SigningKey
     from ventproof.papers.acceptance import Acceptance
     from ventproof.papers.waivers import Waivers
-    from ventproof.verdict.finding import Finding, Key
+    from ventproof.verdict.finding import Finding
 
 
 _SYNC_AFTER: Final = (RunBegin, StepBegin, StepEnd, RunEnd)
@@ -77,7 +76,6 @@ class RunResult:
         settings: what became of the unit's settings.
         gaps: how often its buses brought no evidence.
         left: how its outputs were left: one line where all is well, else a line for each that is not.
-        gists: of what did not pass, what went wrong in a few words.
     """
 
     profile: str
@@ -88,7 +86,6 @@ class RunResult:
     settings: tuple[SettingTold, ...] = ()
     gaps: tuple[BusGaps, ...] = ()
     left: tuple[str, ...] = ()
-    gists: Mapping[Key, str] = field(default_factory=dict)
 
 
 @final
@@ -269,8 +266,7 @@ class Session:
             left = left_lines(self.bench.model, told.left)
             settings = settings_of(told.of_settings, bound.outputs)
             found, gaps = tuple(told.findings), told.gaps.found
-            gists = gists_of(found, case)
-            return RunResult(title, log.path, log.digest, outcome, found, settings, gaps, left, gists)
+            return RunResult(title, log.path, log.digest, outcome, found, settings, gaps, left)
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:
         """Return what runs a profile on a rig of the bench."""

@@ -18,10 +18,11 @@ from ventproof.log.gaps import gaps_of, gaps_text, together
 from ventproof.log.run import UNMEASURED
 from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.standing import STANDINGS
-from ventproof.report.gist import alike, gist_of
+from ventproof.report.alike import alike
 from ventproof.session.repeats import COVERAGE
 from ventproof.terminal.console import new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
+from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Finding, Status
 from ventproof.verdict.text import margin_text, percent, response, rounded_up, skipped, titled, took_text
 from ventproof_bench.base.text import number_of
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 _NOTABLE: Final = 1e-4
 _HOLLOW_SHOWN: Final = 3
 _CAUSES_SHOWN: Final = 5
+_MARGIN_WIDTH: Final = 18
 
 
 def show(
@@ -135,7 +137,7 @@ def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, qui
 def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
     """Print what did not pass, the worst and the most frequent first: what went wrong alike once, with one example."""
     groups = alike(
-        (str(one.verdict), result.gists.get(one.key) or gist_of(one, None, {}), result.log, (result, one))
+        (str(one.verdict), brief(one), one.miss.by if one.miss else 0.0, result.log, (result, one))
         for result in results
         for one in result.findings
         if one.status is not Status.PASS and not one.skipped
@@ -143,12 +145,12 @@ def _show_causes(console: Console, results: Sequence[RunResult]) -> None:
     for group in groups[:_CAUSES_SHOWN]:
         result, first = group.found[0]
         count = f" ({group.runs} of {len(results)} runs)" if len(results) > 1 else ""
-        line = f"{group.verdict}: {group.gist}{count}"
+        line = f"{group.verdict}: {group.brief}{count}"
+        one_of = "" if group.runs == 1 else "worst: " if first.miss else "for example, "
         console.print(Text(line, style=VERDICT_STYLE[group.verdict]), soft_wrap=True)
-        where = (
-            "  " if len(results) == 1 else f"  {'for example, ' if group.runs > 1 else ''}{result.profile}: "
-        )
-        console.print(Text(f"{where}{first.step_name}: {first.why}"), soft_wrap=True)
+        where = "  " if len(results) == 1 else f"  {one_of}{result.profile}: "
+        by = f" ({margin_text(first)})" if first.miss else ""
+        console.print(Text(f"{where}{first.step_name}: {first.why}{by}"), soft_wrap=True)
     if more := len(groups[_CAUSES_SHOWN:]):
         console.print(Text(f"{more} more: `ventproof report {results[0].log.parent} -o FILE.html` shows all"))
 
@@ -285,7 +287,7 @@ def findings_table(title: str, findings: Sequence[Finding], *, whole: bool = Tru
     table.add_column("Step", overflow="fold")
     table.add_column("Requirement", overflow="fold", ratio=1)
     table.add_column("Response time", no_wrap=True)
-    table.add_column("Margin", no_wrap=True)
+    table.add_column("Margin", max_width=_MARGIN_WIDTH)
     table.add_column("Verdict", no_wrap=True)
     previous = None
     for finding in findings:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from ventproof.verdict.finding import Verdict
+from ventproof.verdict.text import NO_MARGIN, margin_text, miss_text
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping
@@ -37,7 +38,7 @@ _OTHER: Final = "did not respond as required"
 NOT_RUN: Final = "not run, because an earlier step did not pass"
 
 
-def wrong_of(kind: str) -> str:
+def kind_wrong(kind: str) -> str:
     """Return how a kind of response fails, as it follows the signal's name: `counted a wrong number`."""
     return _LEFT if kind.startswith("stays") else _WRONG.get(kind, _OTHER)
 
@@ -45,8 +46,9 @@ def wrong_of(kind: str) -> str:
 def brief(finding: Finding) -> str:
     """Return what was wrong, without times and values: `roof_vent did not reach the required value in time`.
 
-    What is inconclusive is said with `perhaps`, what was not run without its signal; a pass that shows something has
-    nothing wrong, and an empty text.
+    Where the evidence was judged, it says which way it went wrong; otherwise what its kind tells. What is inconclusive
+    is said with `perhaps`, what was not run without its signal; a pass that shows something has nothing wrong, and an
+    empty text.
     """
     if finding.skipped:
         return NOT_RUN
@@ -55,7 +57,21 @@ def brief(finding: Finding) -> str:
     if finding.verdict is Verdict.PASS:
         return ""
     perhaps = "" if finding.verdict is Verdict.FAIL else "perhaps "
-    return f"{finding.signal} {perhaps}{wrong_of(finding.kind)}"
+    return f"{finding.signal} {perhaps}{_wrong(finding)}"
+
+
+def at_a_glance(finding: Finding) -> str:
+    """Return beside a picture of the signal what was wrong: of a fail by how much, and no moments of any clock."""
+    if finding.verdict is not Verdict.FAIL:
+        return finding.why if finding.explained else ""
+    if finding.miss is not None:
+        return miss_text(finding.miss)
+    by = margin_text(finding)
+    return _wrong(finding) if by == NO_MARGIN else f"{_wrong(finding)}, {by}"
+
+
+def _wrong(finding: Finding) -> str:
+    return finding.wrong or kind_wrong(finding.kind)
 
 
 _MOST_CAUSES: Final = 3

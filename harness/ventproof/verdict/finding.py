@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Final, NamedTuple, final
 
@@ -116,6 +116,39 @@ class Witness:
     before_s: float | None = None
 
 
+class Miss(NamedTuple):
+    """By how much a demand failed, so that whoever reads what was observed can check the subtraction.
+
+    Attributes:
+        observed: what was observed, as the reason of the verdict says it; infinite at an end that nothing bounds.
+        limit: what it is measured against: an edge of what was required, in the same unit.
+        unit: of both, as it follows a number; empty for a count.
+        words: which way it missed: `too high`, `too few`.
+        decimals: with how many both are said.
+    """
+
+    observed: Bounds
+    limit: float
+    unit: str
+    words: str
+    decimals: int = 2
+
+    @property
+    def near(self) -> float:
+        """The end of what was observed that is nearest to the limit."""
+        return self.observed.low if self.observed.low > self.limit else self.observed.high
+
+    @property
+    def by(self) -> float:
+        """How far the nearest that was possible lies from the limit, between the two as they are said."""
+        return abs(round(self.near, self.decimals) - round(self.limit, self.decimals))
+
+    @property
+    def exact(self) -> bool:
+        """Whether it missed by just so much, and not by more."""
+        return self.observed.low == self.observed.high
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class Ruling:
@@ -132,6 +165,8 @@ class Ruling:
         seen: lowest and highest value that the evidence allows in the judged span; None when nothing bounds it.
         witness: what of the evidence fails it; None unless it fails.
         hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before.
+        wrong: what went wrong, in words that are the same in every profile; empty where its kind says as much.
+        miss: by how much it failed; None unless it fails, and where no one number says it.
     """
 
     verdict: Verdict
@@ -142,6 +177,8 @@ class Ruling:
     seen: Bounds | None = None
     witness: Witness | None = None
     hollow: bool = False
+    wrong: str = ""
+    miss: Miss | None = None
 
 
 def undecided(why: str) -> Ruling:
@@ -180,6 +217,8 @@ class Finding:
         proves: what the profile says that it proves.
         hollow: whether what was demanded holds, and shows nothing: for all that is known it was so before its stimulus;
             inconclusive, or a pass where the profile says that this is enough.
+        wrong: as in its ruling; empty where nobody judged the evidence. No log holds it.
+        miss: as in its ruling, and as `wrong`.
     """
 
     step: int | None
@@ -200,6 +239,8 @@ class Finding:
     conformance: float | None
     proves: str
     hollow: bool = False
+    wrong: str = field(default="", compare=False)
+    miss: Miss | None = field(default=None, compare=False)
 
     @property
     def verdict(self) -> Verdict:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from math import ceil, floor, log10
+from math import ceil, floor, inf, log10
 from typing import TYPE_CHECKING, Final
 
-from ventproof.verdict.finding import Bounds, Finding, NotRun
+from ventproof.verdict.finding import Bounds, Finding, Miss, NotRun, Status
 from ventproof_bench.base.evidence import is_discrete
 
 if TYPE_CHECKING:
@@ -19,6 +19,9 @@ _FINE: Final = 0.01
 
 _NOISE: Final = 1e-6
 """What arithmetic may leave of the last digit shown; it must not push a bound across it."""
+
+NO_MARGIN: Final = "–"
+"""The margin of what has none."""
 
 _UNITS_S: Final = (("d", 86400), ("h", 3600), ("min", 60))
 
@@ -141,14 +144,39 @@ def took_text(finding: Finding) -> str:
 
 
 def margin_text(finding: Finding) -> str:
-    """Return the worst margin in the signal's unit and in seconds, whichever there are."""
+    """Return how far a response was from its limits, in the signal's unit and in seconds, whichever there are.
+
+    Of a pass what was left in the worst case, of a fail by how much it missed them at least, else what is possible.
+    """
     unit = "" if is_discrete(finding.unit) else finding.unit
+    margin, slack_s = finding.margin, finding.slack_s
+    if finding.miss is not None:
+        return miss_text(finding.miss)
     parts = []
-    if finding.margin is not None and unit:
-        parts.append(f"{signed_text(finding.margin.low)} {unit}")
-    if finding.slack_s is not None:
-        parts.append(f"{signed_text(finding.slack_s.low)} s")
-    return ", ".join(parts) or "–"
+    if margin is not None and unit:
+        parts.append(_left_text(finding, margin, unit))
+    if slack_s is not None:
+        parts.append(_left_text(finding, slack_s, "s"))
+    return ", ".join(parts) or NO_MARGIN
+
+
+def _left_text(finding: Finding, left: Bounds, unit: str) -> str:
+    """Return the worst margin of a pass, the best one that a fail leaves possible, and otherwise both."""
+    match finding.status:
+        case Status.FAIL:
+            return miss_text(Miss(Bounds(-left.high, inf), 0.0, f" {unit}", "beyond the limit"))
+        case Status.PASS:
+            return f"{signed_text(left.low)} {unit}"
+    return span_text(left, unit, signed=True)
+
+
+def miss_text(miss: Miss) -> str:
+    """Return by how much something failed: `at least 15.58 % too high`, `2 too many`."""
+    least = 10.0**-miss.decimals
+    if miss.by < least:
+        return f"less than {value_text(least, miss.decimals)}{miss.unit} {miss.words}"
+    size = f"{value_text(miss.by, miss.decimals)}{miss.unit} {miss.words}"
+    return size if miss.exact else f"at least {size}"
 
 
 def finding_line(finding: Finding) -> str:

@@ -62,8 +62,14 @@ def pages(tmp_path_factory):
     write(compare(old, side_of("again", by_firmware["2.9"]), limits), out / "same.html")
     write(trend(side_of("all", [*runs, *sometimes]), limits), out / "trend.html")
     write_history(out / "history.html", history, Wanted())
-    report = write_report(sorted(out.glob("2.1*/*.jsonl")), out / "report.html")
+    logs = sorted(out.glob("2.1*/*.jsonl"))
+    report = write_report(logs, out / "report.html")
     assert report.overlays, "the picture of repeats is looked at, too"
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("ventproof.report.write.FEW", 0)
+        write_report(logs[:1], out / "many.html")
+    (of_run,) = (out / "many-runs").glob("*.html")
+    of_run.rename(out / "run.html")
     return out
 
 
@@ -75,7 +81,7 @@ def browser():
 
 
 @pytest.mark.wire
-@pytest.mark.parametrize("name", ["worse", "same", "trend", "history", "report"])
+@pytest.mark.parametrize("name", ["worse", "same", "trend", "history", "report", "run"])
 def test_nothing_keeps_people_from_reading_a_page(browser, pages, name):
     """Names, headings, tables, contrast, focus, width: on light and dark screens, on a telephone and on a desk."""
     found = {}

@@ -174,7 +174,7 @@ def test_a_deadline_that_differs_from_run_to_run_has_no_gate(repeats):
 def test_first_page_shows_the_picture_and_leads_to_the_runs_that_did_not_pass(repeats):
     """A page of one run a profile has no such part, and a copy of a log is no repeat."""
     page = html_of(report_of(repeats))
-    assert page.index('id="repeats"') < page.index('id="failed"')
+    assert page.index('id="failed"') < page.index('id="repeats"')
     assert '<a href="#run-3"><bdi>repeat 3: fail</bdi></a>' in page
     assert 'id="repeats"' not in html_of(report_of([repeats[0], repeats[0]]))
 

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from html import unescape
 
 import pytest
 
 from ventproof.cli.options import SHIPPED
 from ventproof.report import build
 from ventproof.report.build import report_of
+from ventproof.report.cover import cover_of
 from ventproof.report.suite import cause_of, groups_of, matrix_of
 from ventproof.report.write import html_of
 
@@ -32,7 +34,7 @@ def report(logs_of_suite):
 
 def test_one_sentence_says_what_the_failures_have_in_common(report):
     """Rain is ignored: that is said once, with in how many profiles, and not once for each of its consequences."""
-    assert report.cover.cause == "roof_vent did not reach 8 % in time: 3 failed profiles."
+    assert report.cover.cause == "roof_vent did not reach the required value in time: 3 of 3 failed profiles."
 
 
 def test_what_failed_alike_is_told_together_and_nothing_is_left_out(report):
@@ -45,10 +47,10 @@ def test_what_failed_alike_is_told_together_and_nothing_is_left_out(report):
         if r.verdict not in {"pass", "not run"}
     }
     assert {one.ident for one in report.cover.complaints} == wrong
-    assert len({(g.verdict, g.gist) for g in report.cover.groups}) == len(report.cover.groups)
+    assert len({(g.verdict, g.brief) for g in report.cover.groups}) == len(report.cover.groups)
     assert len(report.cover.groups) < len(report.cover.complaints)
-    told = {g.gist: g.count for g in report.cover.groups if g.verdict == "fail"}
-    assert told["roof_vent did not reach 8 % in time"] == "3 profiles"
+    told = {g.brief: g.count for g in report.cover.groups if g.verdict == "fail"}
+    assert told["roof_vent did not reach the required value in time"] == "3 profiles"
     assert told["rain_override did not come on in time"] == "2 profiles"
 
 
@@ -80,11 +82,11 @@ def test_what_differs_is_not_taken_for_the_same(report):
     groups = groups_of(report.chapters)
     (first, *_) = groups
     apart = [
-        replace(first, gist=f"cause {i}", complaints=(replace(first.complaints[0], run=f"run-{i}"),))
+        replace(first, brief=f"cause {i}", complaints=(replace(first.complaints[0], run=f"run-{i}"),))
         for i in range(5)
     ]
     assert cause_of(apart, report.chapters) == (
-        "cause 0: 1 of 5 failed profiles; cause 1: 1 of 5; cause 2: 1 of 5; 2 profiles for other reasons."
+        "cause 0: 1 of 5 failed profiles; cause 1: 1 more; cause 2: 1 more; 2 for other reasons."
     )
     assert cause_of([], report.chapters) == ""
 
@@ -119,6 +121,14 @@ def test_a_pass_that_proves_nothing_has_a_mark_and_a_sentence(report):
     assert [m.verdict for row in matrix.rows for cell in row.cells for m in cell].count("hollow") == 1
     page = html_of(replace(report, cover=replace(report.cover, matrix=matrix)))
     assert page.count('class="sign-hollow"') == 3, "its mark, and two keys"
+    cover = cover_of([replace(chapter, steps=(hollow, *steps)), *rest])
+    assert "1 pass proves nothing: the state already held." in cover.conditions
+    (told,) = cover.hollow
+    page = html_of(replace(report, cover=cover))
+    section = page.partition('id="hollow"')[2].partition("</section>")[0]
+    assert f'href="#{told.ident}"' in section
+    assert told.response in unescape(section)
+    assert 'id="hollow"' not in html_of(report)
 
 
 def test_of_many_runs_only_what_did_not_pass_is_drawn(logs_of_suite, monkeypatch):
@@ -142,4 +152,19 @@ def test_a_suite_is_small_and_what_passed_is_folded(report):
     assert len(page.encode()) < 5 * 90_000
     assert len(re.findall(r'<article class="chapter"[^>]*>\s*<details>', page)) == 2
     folded = page.partition('class="chapter"')[0]
-    assert folded.count("<details") == len(report.cover.groups) + len(report.cover.paper.tests) + 3
+    own = len(report.cover.paper.tests) + 1  # of requirements, and their trace
+    assert folded.count("<details") == own + 2, "few failures stand in the open; digests and settings do not"
+
+
+def test_what_failed_by_how_much_is_read_without_a_click(report):
+    """Of each cause the first page shows at once what was observed where it was missed by most, and the difference."""
+    page = html_of(report)
+    told = page.partition('id="failed"')[2].partition('id="runs"')[0]
+    assert told, "before the table of profiles"
+    for group in report.cover.groups:
+        by = [one.by for one in group.complaints]
+        assert by == sorted(by, reverse=True)
+        worst = group.complaints[0]
+        row = told[told.index(f'#{worst.ident}"') :].partition("</tr>")[0]
+        assert worst.why in unescape(row)
+        assert f">{worst.margin}<" in row
