@@ -226,7 +226,6 @@ def test_loading_profiles_costs_little_more_than_parsing_them(figure):
     """Places, quantities and every check make it at most three times a parse without them."""
     figure(
         *("loading profiles, times a C parse", loading_times(9)),
-        limit=3.5,
-        wanted=3,
+        limit=3,
         bound_by="a tree with places, built of the parser's events",
     )

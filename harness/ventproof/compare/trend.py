@@ -186,7 +186,7 @@ def counted_changes(found: FirmwareTrend) -> list[str]:
         f"{number_of(found.courses, 'value')} followed over {number_of(len(found.versions), 'version')}"
     )
     lines = [f"{versions}: {number_of(known, 'difference')} beyond the limits."]
-    return [*lines, f"{unknown} more are inconclusive."] if unknown else lines
+    return [*lines, f"Inconclusive: {number_of(unknown, 'more difference')}."] if unknown else lines
 
 
 def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> FirmwareTrend:

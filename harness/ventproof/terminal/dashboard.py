@@ -61,7 +61,7 @@ def show_dashboard(console: Console, board: Dashboard) -> None:
         rate = f"{one.text}; fail rate {one.bounds} ({percent(CONFIDENCE)} confidence)"
         say(console, ("flaky: ", "bold yellow"), f"{where}: {rate}")
     if (more := len(board.flaky) - _FLAKY) > 0:
-        say(console, f"{more} more are flaky")
+        say(console, f"flaky, too: {number_of(more, 'more profile')}")
 
 
 def _fitting(board: Dashboard, width: int) -> tuple[int, int]:
@@ -120,7 +120,11 @@ def _show_group(console: Console, group: RunGroup) -> None:
         for line in trouble(group.entries[0].record, 1):
             say(console, line, indent=4)
     if (more := len(lines) - _RUNS) > 0:
-        say(console, f"and {more} more profiles: `--limit`, `--profile` or `--html` shows them", indent=2)
+        say(
+            console,
+            f"and {number_of(more, 'more profile')}: `--limit`, `--profile` or `--html` shows them",
+            indent=2,
+        )
 
 
 def _show_gaps(console: Console, history: History, records: Sequence[RunRecord]) -> None:
@@ -129,7 +133,7 @@ def _show_gaps(console: Console, history: History, records: Sequence[RunRecord])
     for sentence in gaps[:_GAPS]:
         say(console, (f"! {sentence}", "bold yellow"))
     if more := len(gaps[_GAPS:]):
-        say(console, (f"! {more} more sets of runs are not whole", "bold yellow"))
+        say(console, (f"! not complete: {number_of(more, 'more set')} of runs", "bold yellow"))
 
 
 def _log(entry: HistoryEntry) -> str:
