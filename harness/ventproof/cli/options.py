@@ -62,7 +62,8 @@ WAIVERS: Final = click.option(
     "--waivers",
     type=click.Path(path_type=Path),
     metavar="FILE",
-    help="Known fails that are accepted; `ventproof explain waivers` shows such a file.",
+    help="Known fails that are accepted: they are shown as accepted deviations, never as passes. `ventproof explain "
+    "waivers` shows such a file.",
 )
 ANY_PATH: Final = click.option(
     "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
