@@ -59,6 +59,11 @@ class SettingsBefore:
     run: str
     found: FoundSettings | None
 
+    @property
+    def told(self) -> FoundSettings | None:
+        """What can be compared: None where its log is not here, or tells no settings."""
+        return self.found if self.found and self.found.words else None
+
 
 def settings_found(events: Iterable[Event]) -> FoundSettings:
     """Return what a run found; of a setting that was looked at twice, what was there first."""

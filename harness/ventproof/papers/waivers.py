@@ -42,8 +42,8 @@ class WaiverSpec(FileModel):
     """The signal of the response, or the signal and the kind, such as `roof_vent reaches`; `roof_vent always` is what
     must always hold."""
     margin_at_least: AnyQuantity | None = None
-    """Worst margin that is accepted, in the signal's unit, such as -3 %. A fail by more, or by an unknown margin, is
-    not accepted. Any fail of the response is accepted unless stated."""
+    """Worst margin that is accepted, in the signal's unit, such as -3 %, or in seconds to its deadline, such as -2 s. A
+    fail by more, or by an unknown margin, is not accepted. Any fail of the response is accepted unless stated."""
     unit: Line | None = None
     """Serial number of the unit that it is for; every unit unless stated."""
     firmware: Line | None = None
@@ -91,11 +91,13 @@ class WaiverSpec(FileModel):
         least = self.margin_at_least
         if least is None:
             return ""
-        if canonical_symbol(least.dimension) != finding.unit:
-            return f"accepts a margin in {canonical_symbol(least.dimension)}, and {finding.signal} is in {finding.unit}"
-        if finding.margin is None:
-            return f"accepts a margin of {least.text}, and no margin is known"
-        return f"accepts a margin of {least.text} at worst" if finding.margin.low < least.value else ""
+        unit = canonical_symbol(least.dimension)
+        if unit not in {finding.unit, "s"}:
+            return f"accepts a margin in {unit}, and {finding.signal} is in {finding.unit}"
+        margin = finding.margin if unit == finding.unit else finding.slack_s
+        if margin is None:
+            return f"accepts a margin of {least.text}, and no margin in {unit} is known"
+        return f"accepts a margin of {least.text} at worst" if margin.low < least.value else ""
 
 
 class WaiversFile(FileModel):

@@ -15,7 +15,7 @@ from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
     from ventproof.log.events import Header, PinnedText
-    from ventproof.papers.fingerprint import SettingsBefore
+    from ventproof.papers.fingerprint import FoundSettings, SettingsBefore
     from ventproof.papers.waivers import WaiverSpec
     from ventproof.verdict.finding import Finding, Key
 
@@ -61,9 +61,9 @@ def paper_of(
 
 def _settings_table(chapters: Sequence[Chapter], before: SettingsBefore | None) -> ReportedTable:
     """Return the settings of the unit with all values that the runs found, and that of the last run before."""
-    every = [chapter.settings for chapter in chapters]
+    every = _read(chapters)
     names = dict.fromkeys(name for found in every for name in (*found.values, *found.unread))
-    earlier = before.found if before else None
+    earlier = before.told if before else None
     rows = tuple(
         (
             name,
@@ -75,20 +75,28 @@ def _settings_table(chapters: Sequence[Chapter], before: SettingsBefore | None) 
     digests = dict.fromkeys(short_code(found.sha256) for found in every if found.sha256)
     note = f"Digest of the registers that were read: {'; '.join(digests) or 'none, nothing was read'}."
     if not rows:
-        note = "Settings not read: the bench file declares no output of `kind: register`."
+        note = "Settings not read. A bench file declares settings as outputs of `kind: register`."
     elif before and not earlier:
-        note += f" The log of the last run before, {before.run}, is not here: its settings are not compared."
+        note += (
+            f" The log of the last run, {before.run}, is not here, or tells no settings: nothing is compared."
+        )
     head = ("setting", "found", *([f"last run before, {before.run}"] if before and earlier else []))
     return ReportedTable("Settings of the unit", head, rows, note)
 
 
+def _read(chapters: Sequence[Chapter]) -> list[FoundSettings]:
+    """Return the settings of the runs that came so far as to look at them."""
+    return [chapter.settings for chapter in chapters if chapter.settings.words or chapter.settings.unread]
+
+
 def _changed(chapters: Sequence[Chapter], before: SettingsBefore | None) -> Iterator[str]:
     """Yield what settings differ between the runs, and from the last run before."""
-    first, *others = [chapter.settings for chapter in chapters]
-    between = dict.fromkeys(said for found in others for said in found.differing(first))
+    every = _read(chapters)
+    between = dict.fromkeys(said for found in every[1:] for said in found.differing(every[0]))
     if between:
         yield f"Settings of the unit differ between these runs: {'; '.join(between)}."
-    if before and before.found and (since := [*first.differing(before.found)]):
+    earlier = before.told if before else None
+    if before and earlier and every and (since := [*every[0].differing(earlier)]):
         yield f"Settings of the unit changed since its last run before, {before.run}: {'; '.join(since)}."
 
 

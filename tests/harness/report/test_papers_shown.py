@@ -12,7 +12,7 @@ import pytest
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import PinnedText
 from ventproof.papers.acceptance import load_acceptance
-from ventproof.papers.fingerprint import SettingsBefore
+from ventproof.papers.fingerprint import NOT_READ, SettingsBefore
 from ventproof.papers.waivers import ACCEPTED, load_waivers, pinned_paper
 from ventproof.report.build import Beside, report_of
 from ventproof.report.papers import Waiving
@@ -205,7 +205,7 @@ def test_settings_of_the_unit_are_told_with_their_digest(made, mock, tmp_path):
     for number, event in enumerate(events):
         event["seq"] = number
     bare = of(mock.rechained(events, tmp_path / "none.jsonl"))
-    assert "Settings not read: the bench file declares no output" in html_of(bare)
+    assert "Settings not read. A bench file declares settings as" in html_of(bare)
     assert "Settings not read" in text_of(bare)
 
 
@@ -223,5 +223,17 @@ def test_settings_that_differ_between_runs_or_since_the_last_run_are_told(mock, 
     )
     assert ("rain_release_delay", "25 s", "30 s") in alone.cover.paper.settings.rows
     gone = report_of([other], beside=Beside(earlier=lambda *_: SettingsBefore("firmware 3.0", None)))
-    assert "its settings are not compared" in gone.cover.paper.settings.note
+    assert "nothing is compared" in gone.cover.paper.settings.note
     assert not gone.cover.paper.changed
+
+
+def test_a_run_that_read_no_settings_is_not_said_to_have_others(mock, logs, tmp_path):
+    """One that was aborted before it looked says nothing of the unit."""
+    events = [one for one in mock.events_of(logs["pass"]) if one["event"] != "found"]
+    for number, event in enumerate(events):
+        event["seq"] = number
+    silent = mock.rechained(events, tmp_path / "silent.jsonl")
+    for order in ([logs["pass"], silent], [silent, logs["pass"]]):
+        report = report_of(order, beside=Beside(earlier=lambda *_: SettingsBefore("firmware 3.0", NOT_READ)))
+        assert not report.cover.paper.changed
+        assert ("rain_release_delay", "30 s") in report.cover.paper.settings.rows
