@@ -20,7 +20,10 @@ from ventproof.report.model import ReportedResponse as Response
 
 MEANINGS: Final = (
     "Pass: every movement that the readings allow meets the requirement.",
-    "Margin: distance from the nearest limit in the worst case that the readings allow; negative is beyond the limit.",
+    (
+        "Margin: of a pass, the distance from the limit in the worst case that the readings allow; of a fail, how far "
+        "beyond the limit it was at least."
+    ),
     "Inconclusive: some movements that the readings allow meet the requirement, and some do not. This is not a pass.",
 )
 """What a reader must know to read a table of verdicts, a line each."""
