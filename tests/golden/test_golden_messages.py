@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 
 from ventproof.case.decidable import checked
+from ventproof.papers.acceptance import read_acceptance
+from ventproof.papers.waivers import read_waivers
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
 from ventproof.table.load import load_table, read_table
@@ -17,7 +19,9 @@ from ventproof_bench.benchcheck.load import load_bench, read_bench
 GOLDEN = Path(__file__).parents[1] / "golden"
 ROOT = Path(__file__).parents[2]
 CASES = sorted(
-    path.stem for kind in ("profile", "bench", "bind", "table") for path in GOLDEN.glob(f"{kind}-*.yaml")
+    path.stem
+    for kind in ("profile", "bench", "bind", "table", "acceptance", "waivers")
+    for path in GOLDEN.glob(f"{kind}-*.yaml")
 )
 
 
@@ -27,9 +31,10 @@ def _load(name: str) -> None:
     if name.startswith("bench-"):
         read_bench(file, text)
         return
-    if name.startswith("table-"):
-        read_table(file, text)
-        return
+    for kind, read in (("table", read_table), ("acceptance", read_acceptance), ("waivers", read_waivers)):
+        if name.startswith(f"{kind}-"):
+            read(file, text)
+            return
     profile = read_profile(file, text)
     if name.startswith("bind-"):
         bench = read_bench("mock.yaml", (ROOT / "bench" / "files" / "mock.yaml").read_text(encoding="utf-8"))

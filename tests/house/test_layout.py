@@ -20,7 +20,7 @@ case oracle reference selfcheck
 profile table rig mock.guise
 outputs relays benchcheck
 drivers modbus
-judge runset benchfile mock.wires
+judge runset papers benchfile mock.wires
 deciders drives statistics log mock
 envelope weather mock.rules
 verdict yamlfile mock.faults plant

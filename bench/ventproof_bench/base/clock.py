@@ -37,6 +37,11 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
+def local_now() -> datetime:
+    """Return the same in local time, with its offset from UTC: what the people at the bench read off their watch."""
+    return utc_now().astimezone()
+
+
 def local_text(moment: datetime) -> str:
     """Return date and time as the clocks here show them, with their offset from UTC: `2026-03-01 11:00 +01:00`."""
     try:

@@ -11,6 +11,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, canonical_symbol
 from ventproof_bench.benchfile.boards import BoardSpec, ContactLimits, HeartbeatLimit, Interlock, RelaySpec
+from ventproof_bench.benchfile.equipment import EquipmentSpec
 from ventproof_bench.benchfile.hookup import HookUp
 from ventproof_bench.benchfile.people import PersonSignal, PersonSpec
 from ventproof_bench.benchfile.sensors import (
@@ -424,6 +425,9 @@ class BenchFile(FileModel):
     boards: dict[Name, BoardSpec] = Field(default_factory=dict)
     """Boards whose outputs go safe by themselves when the bench falls silent, by name: a guard that outlives the
     computer."""
+    equipment: Annotated[list[EquipmentSpec], Field(max_length=100)] = Field(default_factory=list)
+    """What the bench is made of, for the record: instruments, boards and adapters, each with its serial number and the
+    day until which its calibration holds."""
     heartbeat_limit: HeartbeatLimit = 2.0
     """Longest silence of a process of the run before the outputs are made safe. A harness that hangs leaves its stimuli
     on for this time. With a short limit a busy computer ends profiles; each run and self-check records the longest

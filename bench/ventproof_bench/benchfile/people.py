@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.errors import Refusal
@@ -15,21 +15,12 @@ from ventproof_bench.yamlfile.fields import (
     STATE_UNIT,
     AnyQuantity,
     FileModel,
+    Line,
     Name,
     OwnUnit,
     PositiveSeconds,
     Seconds,
 )
-
-
-def _one_line(text: str) -> str:
-    if not text.isprintable():
-        raise Refusal("is not one line", "write one line that a person can read at a glance", bare=True)
-    return text
-
-
-Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
-"""One line that a person reads."""
 
 
 class PlayedPerson(FileModel):

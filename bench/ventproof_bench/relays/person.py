@@ -8,9 +8,8 @@ from ventproof_bench.base.asking import CANNOT, DONE, PersonAnswer, Prompt, Prom
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import DriverError
 from ventproof_bench.base.evidence import Window
-from ventproof_bench.benchfile.people import Line
 from ventproof_bench.drivers.driver import Driver, Wiring
-from ventproof_bench.yamlfile.fields import FileModel, Name
+from ventproof_bench.yamlfile.fields import FileModel, Line, Name
 
 if TYPE_CHECKING:
     from ventproof_bench.drivers.people import People

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -164,6 +165,35 @@ OwnUnit = Annotated[
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40, examples=["roof_vent"])]
 """A name inside files: lower-case letters, digits and underscores."""
+
+
+def _one_line(text: str) -> str:
+    if not text.isprintable():
+        raise Refusal("is not one line", "write one line that a person can read at a glance", bare=True)
+    return text
+
+
+Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
+"""One line that a person reads."""
+
+
+def _as_day(value: object) -> dt.date:
+    if type(value) is dt.date:
+        return value
+    try:
+        if isinstance(value, str) and len(value) == len("2027-03-31"):
+            return dt.date.fromisoformat(value)
+    except ValueError:
+        pass
+    raise Refusal("is not a date", "write year, month and day, such as 2027-03-31", bare=True)
+
+
+Day = Annotated[
+    dt.date,
+    BeforeValidator(_as_day),
+    WithJsonSchema({"type": "string", "format": "date", "examples": ["2027-03-31"]}),
+]
+"""A day of the calendar, as ISO 8601 writes it."""
 
 NETWORK_PORTS = ("socket://", "rfc2217://")
 """How the names of ports begin that are reached over a network."""

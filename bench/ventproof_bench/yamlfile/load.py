@@ -42,6 +42,8 @@ _KINDS = {
     "bench": "bench file",
     "table": "override table",
     "guise": "guise of the mock",
+    "acceptance": "acceptance file",
+    "waivers": "waivers file",
 }
 """Each kind of file by the key at its top that says so."""
 

@@ -9,6 +9,7 @@ import click
 
 from ventproof.cli import options
 from ventproof.cli.suite import VALUES
+from ventproof_bench.base.clock import local_now
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -71,7 +72,7 @@ def _session(bench: Path, use: tuple[str, ...]) -> Session:
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use))
-    _say(of_bench(session.bench))
+    _say(of_bench(session.bench, local_now().date()))
     _say(f"  warning: {line}" for line in worn(session.bench.model, options.operated(session.bench)))
     return session
 
@@ -80,12 +81,14 @@ def _check(
     path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
+    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
+    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
     from ventproof.table.load import (  # noqa: PLC0415
         fitting_table,
         load_table,
     )
-    from ventproof.terminal.selfcheck import of_bench, of_profile, of_table  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_bench, of_profile, of_table, of_waivers  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
@@ -98,7 +101,14 @@ def _check(
             _say(of_table(fitting_table(path, session.bench) if session else load_table(path)))
             return []
         case "bench":
-            _say(of_bench(load_bench(path)))
+            _say(of_bench(load_bench(path), local_now().date()))
+            return []
+        case "acceptance":
+            load_acceptance(path)
+            _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
+            return []
+        case "waivers":
+            _say(of_waivers(load_waivers(path), local_now().date()))
             return []
         case "guise":
             load_guise(path)

@@ -61,10 +61,14 @@ def _in_lines(words: list[str]) -> str:
 @click.argument(
     "kind",
     metavar="KIND",
-    type=click.Choice(["profile", "bench", "table", "results", "comparison", "trend"]),
+    type=click.Choice(
+        ["profile", "bench", "table", "acceptance", "waivers", "results", "comparison", "trend"]
+    ),
 )
 def schema(kind: str) -> None:
-    """Print the JSON Schema of KIND: profile, bench or table, for editors that check YAML while it is typed.
+    """Print the JSON Schema of KIND, for editors that check YAML while it is typed.
+
+    KIND is profile, bench, table, acceptance or waivers.
 
     For programs, there are those of the JSON files: `results` of `ventproof report -o FILE.json`, `comparison` and
     `trend` of `ventproof compare` and `ventproof trend`.

@@ -13,12 +13,13 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
-from ventproof.verdict.finding import EXIT_INCONCLUSIVE, EXIT_PASS, code_of
+from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, code_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.run.prompts import Desk
     from ventproof.run.view import View
@@ -56,6 +57,13 @@ USE: Final = click.option(
     multiple=True,
     metavar="NAME=BENCH_NAME",
     help="Use BENCH_NAME of the bench where profiles use NAME.",
+)
+WAIVERS: Final = click.option(
+    "--waivers",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Known fails that are accepted: they are shown as accepted deviations, never as passes. `ventproof explain "
+    "waivers` shows such a file.",
 )
 ANY_PATH: Final = click.option(
     "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
@@ -199,6 +207,17 @@ def warned(loaded: L) -> L:
     return loaded
 
 
+def waivers_of(path: Path | None) -> Waivers | None:
+    """Return the waivers that a command was given.
+
+    Raises:
+        FileError: something in the file is wrong.
+    """
+    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415 - pydantic is slow to import
+
+    return load_waivers(path) if path else None
+
+
 def operated(bench: Loaded[BenchFile]) -> dict[str, int]:
     """Return how often each relay of a bench has operated, as the ledger says that its runs write unless told else."""
     from ventproof_bench.outputs.wear import operations_in  # noqa: PLC0415 - slow
@@ -269,6 +288,20 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     code = code_of(r.outcome.verdict for series in done for r in series.results)
     undecided = any(series.claim == "undecided" for series in done)
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
+
+
+def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:
+    """Return the exit code for repeated runs with waivers, which change that of fails alone.
+
+    Args:
+        done: the runs.
+        ended: how each ended with its waivers: `fail`, `inconclusive`, `accepted deviation` or `pass`.
+    """
+    code = code_of_series(done)
+    undecided = any(series.claim == "undecided" for series in done)
+    if code != EXIT_FAIL or "fail" in ended:
+        return code
+    return EXIT_INCONCLUSIVE if "inconclusive" in ended or undecided else EXIT_ACCEPTED
 
 
 def _say(line: str) -> None:

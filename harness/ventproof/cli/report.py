@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -15,11 +16,15 @@ from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    import datetime as dt
+    from collections.abc import Collection, Iterable, Sequence
     from pathlib import Path
 
+    from ventproof.history.store import History
+    from ventproof.papers.fingerprint import SettingsBefore
     from ventproof.rejudge.batch import Batch
-    from ventproof.report.model import Past, ReportedCover
+    from ventproof.report.build import Beside
+    from ventproof.report.model import ReportedCover
     from ventproof.runset.present import Choice
 
 
@@ -84,7 +89,12 @@ def module_for(out: Path) -> str:
 
 
 def write(
-    out: Path, logs: Sequence[Path], choice: Choice, *, complete: bool = False, past: Past | None = None
+    out: Path,
+    logs: Sequence[Path],
+    choice: Choice,
+    *,
+    complete: bool = False,
+    beside: Beside | None = None,
 ) -> int:
     """Write one report of some logs and say what it says.
 
@@ -95,7 +105,7 @@ def write(
         logs: of runs.
         choice: how they came to be looked at together.
         complete: draw every response.
-        past: the firmware versions before these runs, where a history was named.
+        beside: what a report for people holds besides the logs; None: nothing.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -107,11 +117,13 @@ def write(
         from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
         from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
-        report = write_report(logs, out, choice, table_section, complete=complete, past=past or {})
-        click.echo(harmless(f"{out}: {report.cover.standing}: {report.cover.title}. {report.cover.says}"))
-        for alarm in report.cover.alarms:
+        cover = write_report(logs, out, choice, table_section, complete=complete, beside=beside).cover
+        click.echo(harmless(f"{out}: {cover.standing}: {cover.title}. {cover.says}"))
+        for alarm in cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
-        return code_of_cover(report.cover)
+        for warning in cover.paper.of_waivers:
+            click.echo(harmless(f"warning: {warning}"), err=True)
+        return code_of_cover(cover)
     from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
 
     batch = _as_named(judged_batch(logs, choice))
@@ -119,13 +131,8 @@ def write(
     click.echo(harmless(f"{out}: {batch.standing}: {batch.counted}"))
     for alarm in batch.alarms:
         click.echo(harmless(f"! {alarm}"))
-    return code_of_standings(
-        [
-            batch.whole.standing,
-            *(logged.standing for logged in batch.runs),
-            *("unreadable" for _ in batch.lost),
-        ]
-    )
+    lost = ("unreadable" for _ in batch.lost)
+    return code_of_standings([batch.whole.standing, *(logged.standing for logged in batch.runs), *lost])
 
 
 def _as_named(batch: Batch) -> Batch:
@@ -198,14 +205,19 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     "--history",
     default="",
     metavar="FILE|URL",
-    help="Show the verdicts of earlier firmware versions of each profile, from this history, on the HTML page.",
+    help="Show the verdicts of earlier firmware versions of each profile, from this history, on the HTML page, and "
+    "what changed in the settings of the unit since its last run.",
 )
-def report(logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, *, complete: bool) -> int:
+@options.WAIVERS
+def report(
+    logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, waivers: Path | None, *, complete: bool
+) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.
 
-    The report uses the logs alone; `--history` adds earlier verdicts. Each hash chain is checked and each run is judged
-    again. Contradictions stand at the top. Files that are not logs, and planned runs without a log, are listed as
-    missing.
+    The report uses the logs alone; `--history` adds earlier verdicts. `--waivers` shows known fails in FILE.html and
+    FILE.pdf as accepted deviations, which are not passes; without it the waivers that `run` was given count. Each hash
+    chain is checked and each run is judged again. Contradictions stand at the top. Files that are not logs, and planned
+    runs without a log, are listed as missing.
 
     \b
     Exit code 0: the report is written and every log is confirmed, whatever the verdicts.
@@ -218,18 +230,46 @@ def report(logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, *, comp
     check_names(outs)
     paths = options.log_paths(logs, bundles=True)
     call_up(len(paths), module_for(outs[0]))
-    past = _past(history) if history else None
-    return max(write(out, paths, options.choice_of(logs), complete=complete, past=past) for out in outs)
+    beside = _beside(history, waivers)
+    choice = options.choice_of(logs)
+    return max(write(out, paths, choice, complete=complete, beside=beside) for out in outs)
 
 
-def _past(history: str) -> Past:
-    """Return the verdicts of the firmware versions in a history.
+def _beside(history: str, waivers: Path | None) -> Beside:
+    """Return what a report for people holds besides its logs.
+
+    Args:
+        history: where the runs before are kept; empty: nowhere.
+        waivers: the file that was given; None: each log's own counts.
 
     Raises:
-        FileError: there is none, or it cannot be read.
+        FileError: there is no such history, or a file is wrong.
     """
+    from ventproof.papers.waivers import pinned_paper  # noqa: PLC0415
+    from ventproof.report.build import Beside  # noqa: PLC0415
+    from ventproof.report.papers import waiving_today  # noqa: PLC0415
+
+    waiving = waiving_today(pinned_paper(options.waivers_of(waivers)))
+    if not history:
+        return Beside(waiving=waiving)
     from ventproof.history.database import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
     from ventproof.history.store import History  # noqa: PLC0415
     from ventproof.history.trends import verdicts_by_version  # noqa: PLC0415
 
-    return verdicts_by_version(History(place_of(history)).entries(findings=False))
+    kept = History(place_of(history))
+    return Beside(verdicts_by_version(kept.entries(findings=False)), waiving, partial(_settings_before, kept))
+
+
+def _settings_before(
+    history: History, unit: str, digests: Collection[str], first: dt.datetime | None
+) -> SettingsBefore | None:
+    """Return the settings that the last run of a unit before some of its runs found."""
+    from ventproof.log.read import read_log  # noqa: PLC0415
+    from ventproof.papers.fingerprint import SettingsBefore, settings_found  # noqa: PLC0415
+
+    entry = history.last_before(unit, digests, first)
+    if entry is None:
+        return None
+    log = history.file_of(entry.record.digest)
+    run = f"firmware {entry.record.firmware or 'not stated'}, {entry.at:%Y-%m-%d}"
+    return SettingsBefore(run, settings_found(read_log(log).events) if log else None)

@@ -19,10 +19,12 @@ from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.findings import show
 from ventproof.terminal.progress import progress
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
+from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.text import harmless, number_of
 
 if TYPE_CHECKING:
+    import datetime as dt
     from pathlib import Path
 
     from ventproof.page.process import LivePage
@@ -86,6 +88,7 @@ def _run_suite(
     quiet: bool,
 ) -> int:
     done: list[RepeatSeries] = []
+    today = local_now().date()
     try:
         broken_off = _run_all(session, suite, runs, done, quiet=quiet)
     except BaseException as error:
@@ -114,8 +117,31 @@ def _run_suite(
     if more := len(left[_LEFT_SHOWN:]):
         click.echo(f"not run: {more} more")
     written = write_all(reports, runs.logs) and closed
-    code = EXIT_BENCH if broken_off else code_of_series(done)
+    code = _code(session, suite, done, today)
+    code = EXIT_BENCH if broken_off else code
     return EXIT_BENCH if code == EXIT_PASS and not written else code
+
+
+def _code(
+    session: Session, suite: Sequence[Loaded[Profile]], done: Sequence[RepeatSeries], today: dt.date
+) -> int:
+    """Return the exit code for what was run, and say which fails waivers accept."""
+    if session.waivers is None:
+        return code_of_series(done)
+    from ventproof.papers.waivers import WaivableRun, unneeded, waived  # noqa: PLC0415
+    from ventproof.terminal.findings import waived_lines  # noqa: PLC0415
+
+    known = session.waivers.model.waivers
+    made = []
+    for profile, series in zip(suite, done, strict=False):
+        named = {place: one.requirements for place, one in profile.model.required.items()}
+        run = WaivableRun(profile.model.profile, session.unit, session.firmware, today, named)
+        made += [(result, waived(known, run, result.findings)) for result in series.results]
+    for line in waived_lines(made):
+        click.echo(harmless(line))
+    for line in unneeded(known, [its for _, its in made]):
+        click.echo(harmless(f"warning: {line}"), err=True)
+    return options.code_of_waived(done, [its.result(result.findings) for result, its in made])
 
 
 def _run_all(
@@ -216,6 +242,14 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     help="Override table to attach to the log.",
 )
 @click.option(
+    "--acceptance",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Data of the acceptance test for the record and the report: document, order, customer, site, hardware, "
+    "ambient conditions, witness. `ventproof explain acceptance` shows such a file.",
+)
+@options.WAIVERS
+@click.option(
     "--sign",
     type=click.Path(path_type=Path),
     metavar="KEYFILE",
@@ -298,6 +332,7 @@ def run(
     if going_on is not None:
         _tell_resumed(going_on, others, session)
     _warn_of_hours(session, suite, plan)
+    _warn_of_calibration(loaded)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:
@@ -318,12 +353,15 @@ def _session(
     use: tuple[str, ...],
     selfcheck: Path | None,
     table: Path | None,
+    acceptance: Path | None,
+    waivers: Path | None,
     sign: Path | None,
     history: str | None,
 ) -> Session:
     """Return what stays the same for all runs; a plan that goes on says what the options leave open."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
+    from ventproof.papers.acceptance import agreed, load_acceptance  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
@@ -331,12 +369,15 @@ def _session(
     if going_on is not None:
         out, seed = going_on.folder, going_on.plan.seed
         unit, firmware = unit or going_on.plan.unit, firmware or going_on.plan.firmware
+    papers = load_acceptance(acceptance) if acceptance else None
     return Session(
         bench=bench,
         out=out,
-        unit=unit,
-        firmware=firmware,
-        operator=operator,
+        unit=agreed(papers, "unit", unit),
+        firmware=agreed(papers, "firmware", firmware),
+        operator=agreed(papers, "operator", operator),
+        acceptance=papers,
+        waivers=options.waivers_of(waivers),
         seed=seed,
         use=use_pairs(use),
         selfcheck=pinned(selfcheck, bench) if selfcheck else None,
@@ -381,6 +422,14 @@ def _warn_of_hours(session: Session, suite: Sequence[Loaded[Profile]], plan: Rep
     bounds = (session.bind(profile) for profile in suite for _ in range(plan.repeats))
     for line in hour_warnings(bounds, closed):
         click.echo(harmless(f"warning: {line}"), err=True)
+
+
+def _warn_of_calibration(bench: Loaded[BenchFile]) -> None:
+    """Say which pieces of a bench are to be calibrated before a run of today can be trusted."""
+    from ventproof_bench.benchfile.equipment import overdue  # noqa: PLC0415
+
+    for line in overdue(bench.model.equipment, local_now().date()):
+        click.echo(harmless(f"warning: {line}; calibrate it and state the new date"), err=True)
 
 
 def _only_resumed(path: Path) -> Path:

@@ -76,7 +76,7 @@ def load_suite(
 ) -> list[Loaded[Profile]]:
     """Load profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
 
-    Bench files and override tables that lie in a folder beside profiles are left out, and that is said.
+    Files of other kinds that lie in a folder beside profiles are left out, and that is said.
 
     Args:
         paths: profiles and folders of such.
@@ -160,11 +160,19 @@ def _tell_given(given: Mapping[str, str], suite: Sequence[Loaded[Profile]]) -> N
         click.echo(harmless(line), err=True)
 
 
+_OTHER_KINDS: Final = {
+    "bench": "a bench file",
+    "table": "an override table",
+    "acceptance": "an acceptance file",
+    "waivers": "a waivers file",
+}
+
+
 def _other_kind(path: Path) -> str:
     """Return what a file found in a folder is, where it is no profile: such files lie beside them and are not run."""
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415 - kept with the slow imports of the callers
 
     try:
-        return {"bench": "a bench file", "table": "an override table"}.get(kind_of(path), "")
+        return _OTHER_KINDS.get(kind_of(path), "")
     except FileError:
         return ""  # whoever loads it says what is wrong

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -283,6 +283,24 @@ class History:
                 here[str(sha256)].add(run or 0)
         told = ((sha256, absent_of(plans[sha256], runs)) for sha256, runs in here.items())
         return {sha256: sentence for sha256, sentence in told if sentence}
+
+    def last_before(
+        self, unit: str, digests: Collection[str], first: dt.datetime | None
+    ) -> HistoryEntry | None:
+        """Return the last run of a unit before some of its runs, without findings; None where there is none.
+
+        Args:
+            unit: its serial number.
+            digests: of the logs of these runs.
+            first: when the first of them began; None: when they were entered.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        runs = [one for one in self.entries(Wanted(unit=unit), findings=False) if one.record.unit == unit]
+        first = first or min((one.at for one in runs if one.record.digest in digests), default=None)
+        earlier = (one for one in runs if one.record.digest not in digests)
+        return next((one for one in earlier if first is None or one.at < first), None)
 
     def file_of(self, digest: str) -> Path | None:
         """Return the log of a run, if it still lies there and is still that log.

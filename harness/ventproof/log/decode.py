@@ -203,6 +203,7 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
     ):
         raise line.wrong("values", "a mapping of numbers")
     window = line.window()
+    unread = line.parts("unread") if "unread" in line else ()
     return e.PollSeen(
         t_s,
         Poll(
@@ -213,7 +214,7 @@ def _poll(t_s: float, line: LineFields) -> e.PollSeen:
             line.text("table"),
             line.whole("address", 0),
             _words(line),
-            tuple(map(_unread, line.parts("unread"))) if "unread" in line else (),
+            tuple(Unread(one.text("signal"), one.text("reason")) for one in unread),
             _shown(line) if "shown" in line else {},
         ),
     )
@@ -235,10 +236,6 @@ def _words(line: LineFields) -> tuple[int, ...]:
     if not all(type(word) is int for word in words):
         raise line.wrong("words", "a list of whole numbers")
     return cast("tuple[int, ...]", tuple(words))
-
-
-def _unread(line: LineFields) -> Unread:
-    return Unread(line.text("signal"), line.text("reason"))
 
 
 def _gap(t_s: float, line: LineFields) -> e.GapSeen:
@@ -265,6 +262,8 @@ def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
         use=line.texts("use"),
         selfcheck=check and _pinned_check(check),
         table=table and _pinned(table),
+        acceptance=_pinned(line.part("acceptance")) if "acceptance" in line else None,
+        waivers=_pinned(line.part("waivers")) if "waivers" in line else None,
         profile=_pinned(line.part("profile")),
         bench=_pinned(line.part("bench")),
         versions=_versions(line),

@@ -50,6 +50,7 @@ def _(event: e.GapSeen) -> Fields:
 def _(event: e.RunBegin) -> Fields:
     header = event.header
     check, table = header.selfcheck, header.table
+    papers = (("acceptance", header.acceptance), ("waivers", header.waivers))
     return {
         "format": header.format,
         "clock": header.clock,
@@ -71,6 +72,7 @@ def _(event: e.RunBegin) -> Fields:
             "left": list(check.left),
         },
         "table": table and _text_fields(table),
+        **{key: _text_fields(paper) for key, paper in papers if paper},
         "profile": _profile_fields(header.profile),
         "bench": _text_fields(header.bench),
         "versions": header.versions,

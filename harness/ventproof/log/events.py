@@ -67,7 +67,7 @@ class Header:
         format: version of the log's vocabulary.
         clock: which time it ran in.
         decision: the rule of decision.
-        started: date and time in ISO 8601; None in virtual time, which has none.
+        started: local date and time in ISO 8601 with its offset from UTC; None in virtual time, which has none.
         unit: serial number of the unit under test, as stated.
         firmware: its firmware version, likewise.
         operator: who runs the test.
@@ -77,6 +77,8 @@ class Header:
         use: the bench's names, by the profile's, where they differ.
         selfcheck: the bench's self-check; None where nobody made one.
         table: the override table that the unit is held to; None where none was named.
+        acceptance: the data of the acceptance test that the run belongs to; None likewise.
+        waivers: the deviations that were accepted before; None likewise.
         profile: the profile, with the series that it plays.
         bench: the bench file.
         versions: of ventproof and what it runs on.
@@ -95,6 +97,8 @@ class Header:
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: PinnedCheck | None = None
     table: PinnedText | None = None
+    acceptance: PinnedText | None = None
+    waivers: PinnedText | None = None
     profile: PinnedText = field(default_factory=PinnedText)
     bench: PinnedText = field(default_factory=PinnedText)
     versions: Mapping[str, str] = field(default_factory=dict)

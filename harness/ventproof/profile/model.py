@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field, Tag, WithJsonSchema
@@ -514,3 +515,13 @@ class Profile(FileModel):
     """The known state in which the test begins."""
     steps: Annotated[list[Step], Field(min_length=1)]
     """What is done and expected, one step after the other; a failed step ends the run."""
+
+    @property
+    def required(self) -> dict[tuple[int | None, int], ResponseCommon | Invariant]:
+        """All that is required, by number of step and place there: step 0 is the start state, None the invariants."""
+        steps: list[tuple[int | None, Sequence[ResponseCommon | Invariant]]] = [
+            (0, self.start.until),
+            *((number, step.expect) for number, step in enumerate(self.steps, start=1)),
+            (None, self.always),
+        ]
+        return {(number, place): one for number, asked in steps for place, one in enumerate(asked)}

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, final, get_arg
 
 from pydantic import BaseModel, Tag
 
+from ventproof.papers.acceptance import AcceptanceFile
+from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile, Response
 from ventproof.profile.stimulus import Stimulus
 from ventproof.table.model import Alternative, OverrideTable
@@ -201,7 +203,13 @@ def models_in(kind: Any, tag: str = "") -> Iterator[tuple[type[BaseModel], str]]
             yield from models_in(argument, tag)
 
 
-MODELS: Final[dict[str, type[BaseModel]]] = {"profile": Profile, "bench": BenchFile, "table": OverrideTable}
+MODELS: Final[dict[str, type[BaseModel]]] = {
+    "profile": Profile,
+    "bench": BenchFile,
+    "table": OverrideTable,
+    "acceptance": AcceptanceFile,
+    "waivers": WaiversFile,
+}
 KINDS: Final = tuple(MODELS)
 _TITLES: Final = {"table": "override table"}
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
@@ -221,7 +229,7 @@ def schema(kind: str) -> dict[str, Any]:
     the parts of a file fit each other.
 
     Args:
-        kind: `profile`, `bench` or `table`.
+        kind: one of `KINDS`.
 
     Raises:
         FileError: no such kind.

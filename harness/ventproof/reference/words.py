@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any, Final, final
 
 from pydantic import BaseModel, BeforeValidator
 
+from ventproof.papers.acceptance import AcceptanceFile
+from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile
 from ventproof.reference.schema import MODELS, docs_of, drivers, families, models_in
 from ventproof.table.model import OverrideTable
@@ -120,6 +122,8 @@ EXAMPLES: Final = (
     "bench-vents.yaml",
     "bench-people.yaml",
     "table.yaml",
+    "acceptance.yaml",
+    "waivers.yaml",
 )
 _MOST_LINES = 7
 
@@ -160,6 +164,8 @@ def grouped() -> dict[str, list[str]]:
         "Bench file: keys of the mock unit": sorted(places["mock"]),
         "Override table: conditions": kinds["conditions"],
         "Override table: other keys": sorted(places["override table"] - told),
+        "Acceptance file: keys": sorted(places["acceptance file"]),
+        "Waivers file: keys": sorted(places["waivers file"]),
         "Terms": sorted(topics()),
     }
 
@@ -263,6 +269,7 @@ def keys() -> Mapping[str, list[Meaning]]:
     found: dict[str, list[Meaning]] = {}
     places: list[tuple[str, Any]] = [("profile", Profile), ("bench file", BenchFile)]
     places += [("override table", OverrideTable)]
+    places += [("acceptance file", AcceptanceFile), ("waivers file", WaiversFile)]
     places += [("", driver.options) for driver in drivers()]
     for where, kind in places:
         for key, meaning in _keys(kind, where):

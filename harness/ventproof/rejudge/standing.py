@@ -8,6 +8,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.log.events import FindingMade, RunBegin
+from ventproof.papers.waivers import ACCEPTED
 from ventproof_bench.base.errors import EvidenceError, FileError
 from ventproof_bench.base.text import number_of
 
@@ -25,22 +26,24 @@ STANDINGS: Final = (
     "aborted",
     "unconfirmed",
     "inconclusive",
+    ACCEPTED,
     "pass",
 )
 """How a log can stand, the one that says most about a set of logs first.
 
 The verdict that a log closed with stands only if its chain is intact and its evidence, judged again, gives the same:
 otherwise it is `broken`, `contradicted`, or, where it could not be judged again, `unconfirmed`. What is no log of ours
-at all is `unreadable`: nobody can say what it held.
+at all is `unreadable`: nobody can say what it held. A fail stands as an accepted deviation only in a report for people,
+and only by a waiver.
 """
 
-BELIEVED: Final = ("fail", "aborted", "inconclusive", "pass")
+BELIEVED: Final = ("fail", "aborted", "inconclusive", ACCEPTED, "pass")
 """Of these what a log says of its run's end is taken as it stands."""
 
 INCOMPLETE: Final = "incomplete"
 """How a set of logs stands of which all that is here passed, and not all that was planned is here."""
 
-OF_SETS: Final = (*STANDINGS[:-2], INCOMPLETE, *STANDINGS[-2:])
+OF_SETS: Final = (*STANDINGS[:-3], INCOMPLETE, *STANDINGS[-3:])
 """How a set of logs can stand, the one that says most first."""
 
 _T = TypeVar("_T")

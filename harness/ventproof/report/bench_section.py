@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
@@ -24,7 +25,13 @@ _DASH: Final = "–"
 _COVERAGE: Final = "U is the expanded uncertainty with k = 2, about 95 % (JCGM 100:2008, the GUM)."
 
 
-def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogState], ident: str) -> Section:
+def bench_section(
+    pinned: PinnedText,
+    used: Iterable[str],
+    checks: Sequence[LogState],
+    ident: str,
+    last: dt.date | None = None,
+) -> Section:
     """Return what is to be said of one bench.
 
     Args:
@@ -32,6 +39,7 @@ def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogS
         used: the bench's names of the signals and outputs that the runs used.
         checks: logs of the self-checks of this bench that stand behind the runs.
         ident: what links point to.
+        last: the day of the last of these runs; None where all were in virtual time.
     """
     name = pinned.name
     try:
@@ -41,7 +49,7 @@ def bench_section(pinned: PinnedText, used: Iterable[str], checks: Sequence[LogS
     wanted = set(used)
     sentences = [" ".join(file.about.split())] if file.about else []
     sentences += [f"{guard[0].upper()}{guard[1:]}." for guard in file.guards]
-    tables = [*_declared(file, wanted), *_boards(file)]
+    tables = [*_equipment(file, last), *_declared(file, wanted), *_boards(file)]
     for state in checks:
         sentences += _check_sentences(state)
         tables += _measured(state, wanted)
@@ -107,6 +115,22 @@ def _people(file: BenchFile, used: set[str]) -> Iterator[ReportedTable]:
             "prompt and the reaction after the answer."
         )
         yield ReportedTable("People, as declared", ("who", "where", "reaction"), tuple(people), note)
+
+
+def _equipment(file: BenchFile, last: dt.date | None) -> Iterator[ReportedTable]:
+    rows = tuple(
+        (
+            piece.name,
+            piece.about or _DASH,
+            piece.serial or _DASH,
+            piece.due,
+            piece.calibration(last),
+        )
+        for piece in file.equipment
+    )
+    if rows:
+        head = ("equipment", "what it is", "serial number", "calibration due", "on the day of the last run")
+        yield ReportedTable("Equipment", head, rows)
 
 
 def _boards(file: BenchFile) -> Iterator[ReportedTable]:

@@ -2,30 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+import datetime as dt
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.figures.repeats_figure import thin_run
-from ventproof.log.events import Header, PinnedText, PollSeen, StimulusApplied
+from ventproof.log.events import FindingMade, Header, PinnedText, PollSeen, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
+from ventproof.papers.waivers import NONE_WAIVED, unneeded
 from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
-from ventproof.report.chapter import JudgedLog, Signing, chapter_of
+from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
 from ventproof.report.cover import cover_of
-from ventproof.report.model import NO_PAST, Past, Report, Section, short_code
+from ventproof.report.model import Past, Report, Section, short_code
 from ventproof.report.overlays import LaidRun, Overlays
 from ventproof.report.pages import Pages, RunPage, remembered, write_run
+from ventproof.report.papers import Waiving, deviating, waiving_today
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
-    from ventproof.report.model import Chapter
+    from ventproof.papers.fingerprint import SettingsBefore
+    from ventproof.papers.waivers import Waived, WaiverSpec
+    from ventproof.report.model import Chapter, ReportedCover
     from ventproof.runset.completeness import PresentLog
 
 
@@ -43,6 +48,7 @@ class _Part:
         link: of a run, where the first page finds its own page; empty where it has none.
         check: of a self-check, its log with the figures.
         laid: of a run, what it leaves for the picture of repeats; it is not held.
+        waived: of a run, what waivers make of it.
     """
 
     digest: str
@@ -53,21 +59,43 @@ class _Part:
     link: str = ""
     check: LogState | None = None
     laid: LaidRun | None = None
+    waived: Waived = NONE_WAIVED
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """A log to work on: what begins its links, whether every response is drawn, and where its own page is written."""
+    """A log to work on: what begins its links, whether every response is drawn, where its own page is, and waivers."""
 
     path: Path
     ident: str
     complete: bool
     page: RunPage | None
+    waiving: Waiving
 
 
 Annex = Callable[[PinnedText, Sequence["Chapter"], str], Section]
 """Makes the annex for an override table from what the runs' first lines say of it, those runs, and what links need."""
+
+
+Earlier = Callable[[str, Collection[str], dt.datetime | None], "SettingsBefore | None"]
+"""Finds the last run of a unit before some runs of it: its serial number, their digests, when the first began."""
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class Beside:
+    """What a report holds besides its logs.
+
+    Attributes:
+        past: the firmware versions before these runs; a page shows their marks.
+        waiving: the known fails that are accepted.
+        earlier: finds the last run of a unit before these.
+    """
+
+    past: Past = field(default_factory=dict)
+    waiving: Waiving = field(default_factory=waiving_today)
+    earlier: Earlier = lambda *_: None
 
 
 FEW: Final = 12
@@ -85,7 +113,7 @@ def report_of(
     *,
     complete: bool = False,
     pages: Pages | None = None,
-    past: Past = NO_PAST,
+    beside: Beside | None = None,
 ) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
@@ -98,42 +126,75 @@ def report_of(
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response of more than a few runs, too, and not only what did not pass.
         pages: where a page is written of each run; then the report remembers what its first page needs, and no more.
-        past: the firmware versions before these runs.
+        beside: what it holds besides its logs; None: nothing.
 
     Raises:
         FileError: no log is of a run.
         OSError: a page cannot be written.
     """
-    complete = complete or len(paths) <= FEW
+    complete, beside = complete or len(paths) <= FEW, beside or Beside()
     overlays = Overlays()
-    done = list(_laid(_sharing(each(_part, _jobs(paths, pages, complete=complete))), overlays))
-    whole = [part for part in done if isinstance(part, _Part)]
-    lost = [Lost.of(path, part) for path, part in zip(paths, done, strict=True) if isinstance(part, tuple)]
-    parts = _unique(whole)
+    jobs = _jobs(paths, pages, beside.waiving, complete=complete)
+    done = list(_laid(_sharing(each(_part, jobs)), overlays))
+    parts = _unique(part for part in done if isinstance(part, _Part))
     runs = [part for part in parts if part.chapter is not None]
-    checks = {part.digest: part.check for part in parts if part.check is not None}
     if not runs:
-        problems = [problem for part in done if isinstance(part, tuple) for problem in part]
-        raise FileError(problems or [Problem(str(paths[0]), None, None, *_NO_RUN)])
-    chapters = tuple(part.chapter for part in runs if part.chapter is not None)
-    checked = checked_set([part.here for part in whole if part.here], choice)
+        raise _no_run(paths, done)
     return Report(
-        cover=cover_of(chapters, checked, lost, past),
+        cover=_cover(paths, done, runs, choice, beside),
         overlays=overlays.told(),
-        chapters=chapters,
-        sections=(*_benches(runs, checks), *_annexes(runs, annex)),
+        chapters=tuple(part.chapter for part in runs if part.chapter),
+        sections=(*_benches(runs, parts), *_annexes(runs, annex)),
         complete=complete,
         cautions=CAUTIONS,
-        date=max(part.header.started or "" for part in runs)[:10],
+        date=_last_day(runs),
         maker=_MAKER,
         pages={part.chapter.ident: part.link for part in runs if part.chapter},
     )
 
 
-def _jobs(paths: Sequence[Path], pages: Pages | None, *, complete: bool) -> list[_Job]:
+def _cover(
+    paths: Sequence[Path],
+    done: Sequence[_Part | tuple[Problem, ...]],
+    runs: Sequence[_Part],
+    choice: Choice,
+    beside: Beside,
+) -> ReportedCover:
+    """Return the first page: of all that was worked on, and of the runs without those that are told of twice."""
+    return cover_of(
+        [part.chapter for part in runs if part.chapter],
+        checked_set([part.here for part in done if isinstance(part, _Part) and part.here], choice),
+        [Lost.of(path, one) for path, one in zip(paths, done, strict=True) if isinstance(one, tuple)],
+        beside.past,
+        of_waivers=[*_of_waivers(runs, beside.waiving)],
+        before=_before(runs, beside.earlier),
+    )
+
+
+def _before(runs: Sequence[_Part], earlier: Earlier) -> SettingsBefore | None:
+    """Return the last run before these, where all are of one unit."""
+    units = {part.header.unit for part in runs}
+    if len(units) > 1 or "" in units:
+        return None
+    began = [dt.datetime.fromisoformat(part.header.started) for part in runs if part.header.started]
+    first = min(began) if len(began) == len(runs) else None
+    return earlier(units.pop(), {part.digest for part in runs}, first)
+
+
+def _no_run(paths: Sequence[Path], done: Sequence[_Part | tuple[Problem, ...]]) -> FileError:
+    problems = [problem for part in done if isinstance(part, tuple) for problem in part]
+    return FileError(problems or [Problem(str(paths[0]), None, None, *_NO_RUN)])
+
+
+def _last_day(runs: Sequence[_Part]) -> str:
+    started = (part.header.started for part in runs if part.header.started)
+    return max(started, key=dt.datetime.fromisoformat, default="")[:10]
+
+
+def _jobs(paths: Sequence[Path], pages: Pages | None, waiving: Waiving, *, complete: bool) -> list[_Job]:
     own = [None] * len(paths) if pages is None else pages.of(paths, _MAKER)
     return [
-        _Job(path, f"run-{number}", complete, page)
+        _Job(path, f"run-{number}", complete, page, waiving)
         for number, (path, page) in enumerate(zip(paths, own, strict=True), start=1)
     ]
 
@@ -168,15 +229,20 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
         return tuple(
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
         )
+    header = header_of(state)
+    findings = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    required = log.run.case.profile.required if log.run else {}
+    named = {place: one.requirements for place, one in required.items()}
+    waived = job.waiving.made(header, findings, named)
+    chapter = deviating(chapter, findings, waived, job.waiving.file(header))
     if job.page is not None:
         write_run(chapter, job.page, complete=job.complete)
         chapter = remembered(chapter)
-    header = header_of(state)
     laid = LaidRun(header.profile.sha256, thin_run(log.run) if log.run else None)
     header = replace(header, profile=PinnedText())
     link = job.page.link if job.page else ""
     here = present_log(path, state)
-    return _Part(state.digest, state.broken_at, header, chapter, here, link, laid=laid)
+    return _Part(state.digest, state.broken_at, header, chapter, here, link, None, laid, waived)
 
 
 def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tuple[Problem, ...]]:
@@ -189,8 +255,14 @@ def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tu
     for part in done:
         if isinstance(part, _Part):
             header = part.header
-            table = once(header.table) if header.table else None
-            yield replace(part, header=replace(header, bench=once(header.bench), table=table))
+            header = replace(
+                header,
+                bench=once(header.bench),
+                table=header.table and once(header.table),
+                acceptance=header.acceptance and once(header.acceptance),
+                waivers=header.waivers and once(header.waivers),
+            )
+            yield replace(part, header=header)
         else:
             yield part
 
@@ -210,6 +282,21 @@ def _laid(
             yield part
 
 
+def _of_waivers(runs: Sequence[_Part], waiving: Waiving) -> Iterator[str]:
+    """Yield why waivers do not accept what they cover, and which no run needs or cover none; of each file of them."""
+    refused = (told for part in runs for told in part.waived.refused.values())
+    for said in dict.fromkeys(
+        f"Waiver {one.id} {why}: what it covers counts as a fail." for one, why in refused
+    ):
+        yield said
+    by_file: dict[tuple[WaiverSpec, ...], list[Waived]] = {}
+    for part in runs:
+        by_file.setdefault(waiving.of(part.header), []).append(part.waived)
+    for waivers, made in by_file.items():
+        for said in unneeded(waivers, made):
+            yield f"{said[0].upper()}{said[1:]}."
+
+
 def _signing(path: Path) -> Signing:
     """Return what is known of the signature beside a log."""
     try:
@@ -224,17 +311,19 @@ def _signing(path: Path) -> Signing:
     return Signing(f"{said}; whose key that is, only its owner can tell")
 
 
-def _benches(runs: Sequence[_Part], checks: Mapping[str, LogState]) -> Iterator[Section]:
-    """Yield a section for each bench, with the self-checks that its runs name."""
+def _benches(runs: Sequence[_Part], parts: Sequence[_Part]) -> Iterator[Section]:
+    """Yield a section for each bench, with the self-checks among the parts that its runs name."""
+    checks = {part.digest: part.check for part in parts if part.check is not None}
     by_bench: dict[str, list[_Part]] = {}
     for part in runs:
         by_bench.setdefault(part.header.bench.text, []).append(part)
-    for number, parts in enumerate(by_bench.values(), start=1):
-        headers = [part.header for part in parts]
-        used = {name for part in parts if part.chapter for name in part.chapter.used}
+    for number, its in enumerate(by_bench.values(), start=1):
+        headers = [part.header for part in its]
+        used = {name for part in its if part.chapter for name in part.chapter.used}
         named = dict.fromkeys(header.selfcheck.sha256 for header in headers if header.selfcheck)
         behind = [checks[digest] for digest in named if digest in checks]
-        section = bench_section(headers[0].bench, used, behind, f"bench-{number}")
+        last = max((day_of(header.started) for header in headers if header.started), default=None)
+        section = bench_section(headers[0].bench, used, behind, f"bench-{number}", last)
         several = f" ({short_code(headers[0].bench.sha256)})" if len(by_bench) > 1 else ""
         yield replace(section, title=f"{section.title}{several}")
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -26,6 +28,8 @@ from ventproof.log.left import left_of
 from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, VIRTUAL, results_of
 from ventproof.log.settings import settings_of
+from ventproof.papers.acceptance import told_of
+from ventproof.papers.fingerprint import settings_found
 from ventproof.rejudge.proofs import pinned_table, shown_by
 from ventproof.rejudge.standing import attempt, explained, standing_of
 from ventproof.report.alike import used_of
@@ -39,12 +43,15 @@ from ventproof.report.model import (
     qr_figure,
     short_code,
 )
+from ventproof.report.papers import response_ident
 from ventproof.run.ending import left_lines
 from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.text import number_of
+from ventproof_bench.benchfile.equipment import overdue
 
 if TYPE_CHECKING:
     from ventproof.case.case import Result
@@ -53,6 +60,7 @@ if TYPE_CHECKING:
     from ventproof.log.read import LogState
     from ventproof.log.run import RunRecord
     from ventproof.oracle.proofs import Shown
+    from ventproof.profile.model import Invariant, ResponseCommon
     from ventproof.rejudge.standing import Standing
     from ventproof.verdict.finding import Finding, Key
 
@@ -67,7 +75,7 @@ UNMEASURED_NOTE: Final = f"{UNMEASURED[0].upper()}{UNMEASURED[1:]}."
 
 _SAYS: Final = {
     "pass": "Every response passed. Judged again, the evidence says the same.",
-    "fail": "At least one response failed. Judged again, the evidence says the same.",
+    "fail": "{counted}. Judged again, the evidence says the same.",
     "inconclusive": "Nothing failed, but the evidence cannot decide everything. Judged again, it says the same.",
     "aborted": "The run did not finish. It has no verdict: not a pass.",
     "broken": "The log was changed or damaged after it was written. Not a pass.",
@@ -88,18 +96,19 @@ class Signing:
 @final
 @dataclass(frozen=True, slots=True)
 class _Judged:
-    """What judging again gave: each response and its drawing; nothing where it could not be done."""
+    """What judging again gave: each response, its drawing, what was required; nothing where it could not be done."""
 
     results: Mapping[Key, Result]
     figures: Mapping[Key | None, Figure]
+    required: Mapping[tuple[int | None, int], ResponseCommon | Invariant]
 
     @classmethod
     def of(cls, run: DecidedRun | None, figures: Mapping[Key | None, Figure]) -> _Judged:
         """Return it of a run."""
         if run is None:
-            return cls({}, figures)
+            return cls({}, figures, {})
         results = {(r.step, r.number, r.signal): r for r in run.case.results}
-        return cls(results, figures)
+        return cls(results, figures, run.case.profile.required)
 
 
 @final
@@ -132,30 +141,25 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
     """
     state, run = log.state, log.run
     record, header = results_of(state, name), header_of(state, name)
-    found = [event.finding for event in state.events if isinstance(event, FindingMade)]
     again = findings_of(run.case) if run else ()
-    told = explained(found, again) if state.closed and found else again or found
     stands = standing_of(state, run.case if run else None, again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
-    claims = _shown(run, header)
-    alarms = (*_alarms(state, record, stands, header.selfcheck), *_left(run, state, header))
+    claims, told = _shown(run, header), _told(state, again)
+    alarms = [signing.wrong, *_alarms(state, record, stands, header.selfcheck), *_left(run, state, header)]
     return Chapter(
         ident=ident,
         profile=titled(record.profile, record.decision),
         about=_about(run),
         standing=standing,
-        says=_SAYS[standing].format(verdict=state.outcome),
-        alarms=tuple(filter(None, [signing.wrong, *alarms])),
+        says=_says(standing, state.outcome, told),
+        alarms=tuple(filter(None, alarms)),
         notes=tuple(_notes(state, record)),
         faults=run.bench.notes if run else (),
+        overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
-        identity=_identity(record, header.selfcheck),
-        facts=(
-            *_facts(run, record, header, signing, gaps_text(gaps_of(state.events))),
-            *_settings(state, header),
-            *_proved(run, header, claims),
-        ),
+        identity=_identity(record, header),
+        facts=tuple(_all_facts(log, record, header, signing, claims)),
         steps=tuple(_steps(state, told, stands.differing, _Judged.of(run, figures), ident)),
         tables=tuple(_asked(state)),
         overview=figures.get(None),
@@ -163,9 +167,36 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         code=short_code(state.digest),
         qr=qr_figure(state.digest),
         log=name,
+        test=run.case.profile.id if run else "",
+        proves=(*run.case.profile.proves, *run.case.profile.requirements) if run else (),
         shown=claims,
         used=_used(run, header.use),
+        settings=settings_found(state.events),
     )
+
+
+def _says(standing: str, outcome: str, told: Sequence[Finding]) -> str:
+    """Return what a run came to; of one that failed, how many of its responses did."""
+    counts = Counter(finding.status for finding in told)
+    words = {Status.FAIL: "failed", Status.INCONCLUSIVE: "inconclusive", Status.NOT_RUN: "not run"}
+    counted = ", ".join(f"{counts[status]} {word}" for status, word in words.items() if counts[status])
+    whole = f"Of {number_of(len(told), 'response')} {counted}"
+    return _SAYS[standing].format(verdict=outcome, counted=whole)
+
+
+def _told(state: LogState, again: Sequence[Finding]) -> Sequence[Finding]:
+    """Return the findings that the log holds; of a run that died, those that its evidence gives."""
+    found = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    return explained(found, again) if state.closed and found else again or found
+
+
+def _all_facts(
+    log: JudgedLog, record: RunRecord, header: Header, signing: Signing, claims: Sequence[Shown]
+) -> Iterator[Fact]:
+    yield from _named(log.run)
+    yield from _facts(record, header, signing, gaps_text(gaps_of(log.state.events)))
+    yield from _settings(log.state, header)
+    yield from _proved(log.run, header, claims)
 
 
 def _named(run: DecidedRun | None) -> Iterator[Fact]:
@@ -175,8 +206,8 @@ def _named(run: DecidedRun | None) -> Iterator[Fact]:
     profile = run.case.profile
     if profile.id:
         yield Fact("Test id", profile.id)
-    asked = [*profile.start.until, *(one for step in profile.steps for one in step.expect), *profile.always]
-    if named := dict.fromkeys([*profile.requirements, *(name for one in asked for name in one.requirements)]):
+    asked = (name for one in profile.required.values() for name in one.requirements)
+    if named := dict.fromkeys([*profile.requirements, *asked]):
         yield Fact("Requirements", ", ".join(named))
 
 
@@ -291,6 +322,18 @@ def _left(run: DecidedRun | None, state: LogState, header: Header) -> Iterator[s
         yield f"Outputs: {line}."
 
 
+def _overdue(run: DecidedRun | None, header: Header) -> Iterator[str]:
+    """Yield which equipment was to be calibrated before the day of the run; a run in virtual time has none."""
+    if run is not None and header.started:
+        for said in overdue(run.bench.equipment, day_of(header.started)):
+            yield f"{said[0].upper()}{said[1:]}, before the run."
+
+
+def day_of(iso: str) -> dt.date:
+    """Return the day of a date and time of the log, where the run was made."""
+    return dt.datetime.fromisoformat(iso).date()
+
+
 def _selfcheck_alarms(selfcheck: PinnedCheck) -> Iterator[str]:
     if selfcheck.result == "worse":
         yield "The bench was measured to be worse than its bench file declares, or hooked up wrong: see its self-check."
@@ -315,21 +358,34 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
             yield f"{finding.step_name}: {response(finding)}: {finding.why}."
 
 
-def _identity(record: RunRecord, selfcheck: PinnedCheck | None) -> dict[str, str]:
+def _identity(record: RunRecord, header: Header) -> dict[str, str]:
+    started = header.started
     return {
         "unit": record.unit or NOT_STATED,
         "firmware": record.firmware or NOT_STATED,
         "operator": record.operator or NOT_STATED,
-        "when": date_text(record.started) if record.started else NO_DATE,
+        "when": date_text(started) if started else NO_DATE,
+        "since": record.started or "",
+        "waivers": "",
+        **_acceptance(header),
         "bench": record.bench,
         "bench digest": record.bench_sha256,
-        "self-check": selfcheck_text(selfcheck),
+        "self-check": selfcheck_text(header.selfcheck),
     }
 
 
+def _acceptance(header: Header) -> Mapping[str, str]:
+    """Return the data of the acceptance test; of a file that cannot be read nothing but that."""
+    try:
+        return told_of(header.acceptance)
+    except FileError:
+        return {**told_of(None), "document": "the acceptance file in the log cannot be read"}
+
+
 def date_text(iso: str) -> str:
-    """Return a date and time of the log, `2026-05-01T10:00:00+00:00`, as people write it: `2026-05-01 10:00:00 UTC`."""
-    return iso.replace("T", " ", 1).replace("+00:00", " UTC")
+    """Return a date and time of the log as people write it, in local time: `2026-05-01 12:00:00 UTC+02:00`."""
+    text = dt.datetime.fromisoformat(iso).isoformat(sep=" ", timespec="seconds")
+    return f"{text[:19]} UTC{text[19:].removeprefix('+00:00')}"
 
 
 def selfcheck_text(pinned: PinnedCheck | None) -> str:
@@ -342,11 +398,8 @@ def selfcheck_text(pinned: PinnedCheck | None) -> str:
     return f"{what}{pinned.result}{when}{left}, digest {short_code(pinned.sha256)}"
 
 
-def _facts(
-    run: DecidedRun | None, record: RunRecord, header: Header, signing: Signing, gaps: str
-) -> Iterator[Fact]:
-    yield from _named(run)
-    identity = _identity(record, header.selfcheck)
+def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> Iterator[Fact]:
+    identity = _identity(record, header)
     for name in ("unit", "firmware", "operator", "when", "bench", "self-check"):
         yield Fact(name.capitalize(), identity[name])
     yield Fact("Duration", f"{record.duration_s:.1f} s, {record.lines} lines of log")
@@ -384,7 +437,7 @@ def _steps(
             responses.append(
                 _response(
                     finding,
-                    f"{ident}-{'always' if number is None else number}-{finding.number}",
+                    ident,
                     _again(finding, differing[key]) if key in differing else "",
                     judged,
                 )
@@ -411,13 +464,17 @@ def _again(finding: Finding, now: Finding | None) -> str:
     return f"judged again: {now.verdict}: {now.why}"
 
 
-def _response(finding: Finding, ident: str, again: str, judged: _Judged) -> ReportedResponse:
+def _response(finding: Finding, run: str, again: str, judged: _Judged) -> ReportedResponse:
     chance = finding.conformance
     unit = "" if is_discrete(finding.unit) else finding.unit
     shown = finding.verdict == "inconclusive" and not finding.skipped
     result = judged.results.get(finding.key)
+    asked = judged.required.get((finding.step, finding.number))
     return ReportedResponse(
-        ident=ident,
+        ident=response_ident(run, finding.key),
+        place=f"{'A' if finding.step is None else finding.step}.{finding.number + 1}",
+        named=asked.id if asked else "",
+        requirements=tuple(asked.requirements) if asked else (),
         signal=finding.signal,
         demand=finding.demand,
         proves=finding.proves,

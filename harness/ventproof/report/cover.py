@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from ventproof.log.run import VIRTUAL
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.batch import Lost, worst_of
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.chapter import NO_DATE, NOT_STATED, SIMPLE, UNMEASURED_NOTE
@@ -19,16 +20,29 @@ from ventproof.report.model import (
     ReportedCover,
     ReportedEntry,
 )
+from ventproof.report.papers import BLANKS, blank_or, differing_papers, paper_of
 from ventproof.report.suite import cause_of, groups_of, hollow_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
 
+if TYPE_CHECKING:
+    from ventproof.papers.fingerprint import SettingsBefore
+
+
 _LABELS: Final = {
+    "document": "Document number",
+    "order": "Order",
+    "customer": "Customer",
+    "site": "Site",
     "unit": "Unit",
+    "hardware": "Hardware revision",
     "firmware": "Firmware",
     "operator": "Operator",
+    "witness": "Witness",
+    "air": "Ambient conditions",
     "when": "When",
     "bench": "Bench",
     "self-check": "Self-check",
+    "waivers": "Waivers",
 }
 _SAYS: Final = {
     "contradicted": "contradicted by the evidence",
@@ -38,6 +52,7 @@ _SAYS: Final = {
     "aborted": "aborted",
     "unconfirmed": "that could not be judged again",
     "inconclusive": "inconclusive",
+    ACCEPTED: "with accepted deviations only",
     "pass": "passed",
 }
 _MOST: Final = 3
@@ -49,6 +64,9 @@ def cover_of(
     whole: SetCheck = WHOLE,
     lost: Sequence[Lost] = (),
     past: Past = NO_PAST,
+    *,
+    of_waivers: Sequence[str] = (),
+    before: SettingsBefore | None = None,
 ) -> ReportedCover:
     """Return the first page of a report.
 
@@ -57,6 +75,8 @@ def cover_of(
         whole: whether they are all that was planned, and nothing else.
         lost: files among the logs that are none.
         past: the versions before these runs.
+        of_waivers: what is to be said of waivers that are over or that no run needs.
+        before: the last run of the unit before these; None where none is known.
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
@@ -80,6 +100,7 @@ def cover_of(
         groups=groups,
         hollow=hollow,
         matrix=matrix_of(chapters, past),
+        paper=paper_of(chapters, of_waivers, before),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
             *(_entry(chapter) for chapter in chapters),
@@ -107,12 +128,15 @@ def count_text(standings: Counter[str]) -> str:
     """Return how many runs stand how, in a sentence."""
     total = standings.total()
     if total == 1:
-        return "One run."
+        return (
+            "One run. Its fails are accepted deviations: not a pass." if standings[ACCEPTED] else "One run."
+        )
     said = ", ".join(f"{standings[word]} {_SAYS[word]}" for word in STANDINGS if standings[word])
     return f"{total} {'logs' if standings['unreadable'] else 'runs'}: {said}."
 
 
 def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
+    yield from differing_papers([chapter.identity for chapter in chapters])
     for name, plural in (("unit", "units"), ("firmware", "firmware versions")):
         values = _values(chapters, name)
         if len(values) > 1:
@@ -124,6 +148,8 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
         name for name in ("unit", "firmware", "operator") if NOT_STATED in _values(chapters, name)
     ]:
         yield f"Not stated: {', '.join(unstated)}."
+    for late, count in Counter(note for chapter in chapters for note in chapter.overdue).items():
+        yield _of(count, chapters, late)
     for chapter in chapters:
         for alarm in chapter.alarms:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"
@@ -160,9 +186,16 @@ def _hollow(hollow: Sequence[Complaint]) -> Iterator[str]:
 def _facts(chapters: Sequence[Chapter]) -> Iterator[Fact]:
     for name, label in _LABELS.items():
         values = _values(chapters, name)
+        if name in BLANKS:
+            yield Fact(label, blank_or([chapter.identity for chapter in chapters], name))
+            continue
+        if name == "waivers" and not any(values):
+            continue
         if name == "when":
-            dated = sorted(value for value in values if value != NO_DATE)
+            by_time = sorted(chapters, key=lambda chapter: chapter.identity["since"])
+            dated = [chapter.identity["when"] for chapter in by_time if chapter.identity["since"]]
             undated = [value for value in values if value == NO_DATE]
+            dated = list(dict.fromkeys(dated))
             values = [*([f"{dated[0]} to {dated[-1]}"] if len(dated) > 1 else dated), *undated]
         if name == "bench" and len(benches := _values(chapters, "bench digest")) > len(values):
             values = [f"{_listed(values)}, in {len(benches)} states of the file"]

@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from _typeshed import DataclassInstance
 
     from ventproof.oracle.proofs import Shown
+    from ventproof.papers.fingerprint import FoundSettings
 
 
 @final
@@ -49,6 +50,9 @@ class ReportedResponse:
 
     Attributes:
         ident: what links point to; unique in the report.
+        place: number of its step, `A` for what must always hold, and its place there: `1.2`.
+        named: what documents call it; empty where the profile does not state it.
+        requirements: the requirements that it tests, as documents call them.
         signal: the signal that had to respond.
         demand: what was demanded of it, with its limits.
         proves: what it is there for, as the profile says.
@@ -67,6 +71,9 @@ class ReportedResponse:
     """
 
     ident: str
+    place: str
+    named: str
+    requirements: tuple[str, ...]
     signal: str
     demand: str
     proves: str
@@ -82,6 +89,34 @@ class ReportedResponse:
     hollow: bool
     used: tuple[float, str] | None
     figure: Figure | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedDeviation:
+    """A response that failed and that a waiver covers.
+
+    Attributes:
+        ident: of the response.
+        run: of its run.
+        waiver: id of the waiver.
+        response: profile, step and requirement.
+        reason: why it is accepted.
+        disposition: what is done about it, and by whom.
+        approved: who accepted it.
+        retest_by: the last day of the waiver.
+        state: `ACCEPTED`, or that it counts as a fail and why.
+    """
+
+    ident: str
+    run: str
+    waiver: str
+    response: str
+    reason: str
+    disposition: str
+    approved: str
+    retest_by: str
+    state: str
 
 
 @final
@@ -108,6 +143,7 @@ class Chapter:
         alarms: what a reader must not miss.
         notes: what else there is to know.
         faults: those notes that name faults of the mock unit.
+        overdue: the equipment whose calibration was overdue, a sentence each.
         repeat: which repeat of the profile it is.
         identity: unit, firmware, operator, when, bench, self-check: what a report has in common or not.
         facts: how it was run.
@@ -118,8 +154,12 @@ class Chapter:
         code: the digest's first digits, to be read aloud.
         qr: the digest as a QR code.
         log: name of the log file.
-        shown: what the run shows of the lines of its override table that the profile claims.
+        test: what documents call the test; empty where its profile does not state it.
+        proves: the lines of an override table, and the requirements, that the profile claims to prove.
+        shown: what the run shows of these lines, where the table is in the log.
         used: the bench's names of the outputs and signals that the profile needs.
+        settings: of the unit, as the run found them.
+        deviations: the responses that failed and that waivers cover.
     """
 
     ident: str
@@ -130,6 +170,7 @@ class Chapter:
     alarms: tuple[str, ...]
     notes: tuple[str, ...]
     faults: tuple[str, ...]
+    overdue: tuple[str, ...]
     repeat: int
     identity: Mapping[str, str]
     facts: tuple[Fact, ...]
@@ -140,8 +181,12 @@ class Chapter:
     code: str
     qr: Figure
     log: str
+    test: str
+    proves: tuple[str, ...]
     shown: tuple[Shown, ...]
     used: tuple[str, ...]
+    settings: FoundSettings
+    deviations: tuple[ReportedDeviation, ...] = ()
 
 
 @final
@@ -175,7 +220,7 @@ class ComplaintGroup:
 @final
 @dataclass(frozen=True, slots=True)
 class ReportedMark:
-    """Mark of a response or a run: what it leads to, its verdict (`hollow`: a pass that shows nothing), its words."""
+    """Mark of a response, a run or a test: where it leads, its verdict (`hollow`: a pass that shows nothing), words."""
 
     ident: str
     verdict: str
@@ -189,6 +234,7 @@ class ReportedRow:
 
     Attributes:
         ident: of its worst run.
+        test: its id in the report.
         profile: its name.
         standing: of its worst run.
         runs: the marks of all of its runs, in the order of the report.
@@ -199,6 +245,7 @@ class ReportedRow:
     """
 
     ident: str
+    test: str
     profile: str
     standing: str
     runs: tuple[ReportedMark, ...]
@@ -224,6 +271,81 @@ class ReportedMatrix:
     rows: tuple[ReportedRow, ...]
     several: bool
     past: bool
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedRequirement:
+    """A requirement of a test: its number in the report, its step, what was required and measured, and how it stands.
+
+    Attributes:
+        ident: of the response.
+        number: what documents call it, or test, step and place: `T1.2.1`.
+        step: the step's name.
+        required: the signal and what was required of it.
+        measured: what was observed.
+        margin: to the nearest limit in the worst case.
+        verdict: its verdict; `hollow` for a pass that shows nothing.
+    """
+
+    ident: str
+    number: str
+    step: str
+    required: str
+    measured: str
+    margin: str
+    verdict: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedTest:
+    """A profile as a test: its id, its worst run, and every requirement of that."""
+
+    ident: str
+    number: str
+    profile: str
+    standing: str
+    requirements: tuple[ReportedRequirement, ...]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedTrace:
+    """A requirement that tests claim to prove, with a mark for each test that says its id."""
+
+    name: str
+    tests: tuple[ReportedMark, ...]
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class ReportedPaper:
+    """What makes a report the paper of an acceptance.
+
+    Attributes:
+        formal: whether the runs belong to an acceptance test, so that every blank is shown on a screen, too.
+        heading: which test it is, and for whom.
+        meanings: what the verdicts mean, a line each.
+        tests: every requirement of every profile, and what was measured.
+        traces: which test proves which requirement.
+        deviations: the fails that waivers cover; None where there is none.
+        of_waivers: what is to be said of waivers that are over or that no run needs.
+        settings: of the unit, as the runs found them; without rows where none was read.
+        changed: what is to be said of settings that changed.
+        signers: what stands below the lines to sign on.
+    """
+
+    formal: bool
+    heading: str
+    meanings: tuple[str, ...]
+    tests: tuple[ReportedTest, ...]
+    traces: tuple[ReportedTrace, ...]
+    deviations: ReportedTable | None
+    of_waivers: tuple[str, ...]
+    settings: ReportedTable
+    changed: tuple[str, ...]
+    signers: tuple[str, ...]
 
 
 @final
@@ -273,10 +395,11 @@ class ReportedCover:
         conditions: what a reader must know before the runs: faults of the mock, what was done to the set, virtual time.
         alarms: what a reader must not miss.
         notes: what else there is to know.
-        facts: which unit, by whom, when, on which bench, with which self-check.
+        facts: which unit, by whom, when, where, for whom; without a value what is to be filled in by hand.
         groups: what did not pass, what went wrong alike together.
         hollow: the passes that show nothing.
         matrix: profiles and their responses.
+        paper: what makes the report the paper of an acceptance.
         entries: the runs.
     """
 
@@ -292,6 +415,7 @@ class ReportedCover:
     groups: tuple[ComplaintGroup, ...]
     hollow: tuple[Complaint, ...]
     matrix: ReportedMatrix
+    paper: ReportedPaper
     entries: tuple[ReportedEntry, ...]
 
     @property

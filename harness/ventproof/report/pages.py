@@ -89,7 +89,7 @@ def write_run(chapter: Chapter, its: RunPage, *, complete: bool) -> None:
 
 
 def remembered(chapter: Chapter) -> Chapter:
-    """Return what the first page needs of a run whose own page is written: no drawings, no words on passes."""
+    """Return what the first page needs of a run whose own page is written: no drawings, no words on how it was run."""
     steps = tuple(
         replace(step, done=(), responses=tuple(_remembered(response) for response in step.responses))
         for step in chapter.steps
@@ -98,5 +98,4 @@ def remembered(chapter: Chapter) -> Chapter:
 
 
 def _remembered(response: ReportedResponse) -> ReportedResponse:
-    told = replace(response, proves="", took="", seen="", chance="", figure=None)
-    return replace(told, demand="", why="", margin="") if response.brief == response.again == "" else told
+    return replace(response, proves="", took="", seen="", chance="", figure=None)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from itertools import groupby
 from typing import Final
 
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.alike import alike
 from ventproof.report.chapter import NOT_STATED
@@ -22,6 +22,7 @@ from ventproof.report.model import (
     ReportedStep,
 )
 from ventproof.report.model import ReportedResponse as Response
+from ventproof.report.requirements import mark_of, verdict_of, worst_of_tests
 from ventproof.verdict.brief import cause_sentence
 from ventproof_bench.base.text import number_of
 
@@ -29,11 +30,6 @@ _MOST_SIGNALS: Final = 7
 """So many signals have a column of their own; the rest share one."""
 _MOST_VERSIONS: Final = 6
 _REST: Final = "others"
-
-
-def verdict_of(response: Response) -> str:
-    """Return how a response stands: as the log says, unless its evidence says otherwise."""
-    return "contradicted" if response.again else response.verdict
 
 
 def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
@@ -64,7 +60,7 @@ def hollow_of(chapters: Sequence[Chapter]) -> tuple[Complaint, ...]:
 
 def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> str:
     """Return in one sentence what explains the worst runs: what most of them share, then what most of the rest do."""
-    worst = next((group.verdict for group in groups), None)
+    worst = next((group.verdict for group in groups if group.verdict != ACCEPTED), None)
     runs = {group.brief: {one.run for one in group.complaints} for group in groups if group.verdict == worst}
     which = "failed" if worst == "fail" else worst
     return cause_sentence(runs, len(set().union(*runs.values())), f"{which} {_noun(chapters)}")
@@ -108,8 +104,10 @@ def matrix_of(chapters: Sequence[Chapter], past: Past = NO_PAST) -> ReportedMatr
     order = sorted(told, key=lambda signal: (-failed[signal], -told[signal]))
     shared = order[_MOST_SIGNALS:] if len(order) > _MOST_SIGNALS + 1 else []
     columns = [signal for signal in order if signal not in shared]
-    by_profile = groupby(sorted(chapters, key=lambda c: c.profile), key=lambda c: c.profile)
-    rows = [_row([*runs], columns, past, shared=bool(shared)) for _, runs in by_profile]
+    rows = [
+        _row(number, worst, runs, columns, past, shared=bool(shared))
+        for number, worst, runs in worst_of_tests(chapters)
+    ]
     rows.sort(key=lambda row: (STANDINGS.index(row.standing), -row.failures))
     return ReportedMatrix(
         signals=(*columns, *([_REST] if shared else [])),
@@ -135,19 +133,21 @@ def _responses(chapters: Sequence[Chapter]) -> Iterator[Response]:
     return (response for chapter in chapters for step in chapter.steps for response in step.responses)
 
 
-def _row(runs: Sequence[Chapter], columns: Sequence[str], past: Past, *, shared: bool) -> ReportedRow:
+def _row(
+    number: str, worst: Chapter, runs: Sequence[Chapter], columns: Sequence[str], past: Past, *, shared: bool
+) -> ReportedRow:
     """Return the row of a profile: the responses of its worst run, and the marks of all of its runs."""
-    worst = min(runs, key=lambda chapter: STANDINGS.index(chapter.standing))
     names = [*columns, *([_REST] if shared else [])]
     cells: dict[str, list[ReportedMark]] = {name: [] for name in names}
     for step in worst.steps:
         for response in step.responses:
             cells[response.signal if response.signal in columns else _REST].append(_mark(step, response))
     used = max((r.used for r in _responses(runs) if r.used is not None), default=None)
-    if any(verdict_of(response) == "fail" for response in _responses(runs)):
+    if any(verdict_of(response) in {"fail", ACCEPTED} for response in _responses(runs)):
         used = None
     return ReportedRow(
         ident=worst.ident,
+        test=number,
         profile=worst.profile,
         standing=worst.standing,
         runs=tuple(ReportedMark(run.ident, run.standing, _run_label(run)) for run in runs),
@@ -159,9 +159,7 @@ def _row(runs: Sequence[Chapter], columns: Sequence[str], past: Past, *, shared:
 
 
 def _mark(step: ReportedStep, response: Response) -> ReportedMark:
-    verdict = verdict_of(response)
-    if verdict == "pass":
-        verdict = "hollow" if response.hollow else "pass"
+    verdict = mark_of(response)
     said = f"{step.name}: {response.signal} {response.demand}: {response.why}"
     return ReportedMark(response.ident, verdict, "" if verdict in {"pass", "not run"} else said)
 

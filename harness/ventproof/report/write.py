@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
-from ventproof.report.build import FEW, Annex, report_of
-from ventproof.report.model import NO_PAST, Past, plain
+from ventproof.report.build import FEW, Annex, Beside, report_of
+from ventproof.report.model import plain
 from ventproof.report.pages import Pages, folder_beside
 from ventproof.report.typeset import TEMPLATES, document, maker_for, page, style
 from ventproof.runset.present import Choice
@@ -50,7 +51,7 @@ def write_report(
     annex: Annex | None = None,
     *,
     complete: bool = False,
-    past: Past = NO_PAST,
+    beside: Beside | None = None,
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
@@ -63,7 +64,7 @@ def write_report(
         choice: how they came to be looked at together.
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response, as `report_of` and `pdf_of` say.
-        past: the firmware versions before these runs; a page shows their marks.
+        beside: what it holds besides its logs; None: nothing.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
@@ -73,21 +74,20 @@ def write_report(
         ".pdf": lambda report: pdf_of(report, complete=complete),
     }
     make = maker_for(out, "report", kinds)
+    made = partial(report_of, logs, choice, annex, complete=complete, beside=beside)
     if make is kinds[".html"] and len(logs) > FEW:
-        return _write_pages(logs, out, choice, annex, complete=complete, past=past)
-    report = report_of(logs, choice, annex, complete=complete, past=past)
+        return _write_pages(made, out)
+    report = made()
     content = make(report)
     with whole_file(out) as file:
         file.write(content)
     return report
 
 
-def _write_pages(
-    logs: Sequence[Path], out: Path, choice: Choice, annex: Annex | None, *, complete: bool, past: Past
-) -> Report:
+def _write_pages(made: Callable[..., Report], out: Path) -> Report:
     """Write a first page and a page a run; of each run only what the first page needs is held."""
     with whole_file(out) as file, whole_folder(folder_beside(out), ending=".html") as folder:
-        report = report_of(logs, choice, annex, complete=complete, pages=Pages(out, folder), past=past)
+        report = made(pages=Pages(out, folder))
         kept = {unquote(link.rpartition("/")[2]) for link in report.pages.values()}
         for page_of_copy in (path for path in folder.iterdir() if path.name not in kept):
             page_of_copy.unlink()

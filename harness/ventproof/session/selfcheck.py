@@ -38,7 +38,7 @@ from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, new_log
 from ventproof.profile.weather import end_levels, level_of, pulses_of
 from ventproof.run.ending import left_lines, telling_left
-from ventproof_bench.base.clock import now_s, utc_now
+from ventproof_bench.base.clock import local_now, now_s
 from ventproof_bench.base.clock import run as run_loop
 from ventproof_bench.base.errors import FileError, Problem, RecordError, Refusal, StimulusError
 from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Window
@@ -390,7 +390,7 @@ class _Checking:
             format=FORMAT,
             kind=self._kind,
             clock="virtual" if virtual else "wall",
-            started=None if virtual else utc_now().isoformat(timespec="seconds"),
+            started=None if virtual else local_now().isoformat(timespec="seconds"),
             seed=self._seed,
             bench=PinnedText(self._bench.model.bench, self._bench.digest, self._bench.text),
             versions={"ventproof": version("ventproof"), "python": python_version()},

@@ -31,6 +31,7 @@ from ventproof.log.left import LeftCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, new_log
+from ventproof.papers.waivers import pinned_paper
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
@@ -42,8 +43,8 @@ from ventproof.run.prompts import Desk
 from ventproof.run.view import CarefulView, View
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.text import titled
+from ventproof_bench.base.clock import local_now, utc_now
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem, RecordError, VentproofError
 from ventproof_bench.base.interrupts import held, unless_interrupted
 from ventproof_bench.base.text import stated
@@ -53,6 +54,8 @@ from ventproof_bench.yamlfile.load import Loaded
 if TYPE_CHECKING:
     from ventproof.history.enter import Keeper
     from ventproof.log.signing import SigningKey
+    from ventproof.papers.acceptance import Acceptance
+    from ventproof.papers.waivers import Waivers
     from ventproof.verdict.finding import Finding
 
 
@@ -135,6 +138,8 @@ class Session:
         selfcheck: the self-check of the bench that stands behind the runs, as `session.selfcheck.pinned` gives it; None
             where nobody made one.
         table: the override table that the unit is held to; the record has it as an annex. None: it has none.
+        acceptance: the data of the acceptance test that the runs belong to; None: they belong to none.
+        waivers: the deviations that were accepted before; None: there are none.
         signing: the key that signs every log when its run is over, an aborted one's too, in the operator's name;
             None: no log is signed.
         keeper: enters every log into a history when its run is over, however it ended; None: no history is kept.
@@ -152,6 +157,8 @@ class Session:
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: PinnedCheck | None = None
     table: Loaded[OverrideTable] | None = None
+    acceptance: Acceptance | None = None
+    waivers: Waivers | None = None
     signing: SigningKey | None = None
     keeper: Keeper | None = None
     ledger: Path | None = None
@@ -320,7 +327,7 @@ class Session:
             format=FORMAT,
             clock="virtual" if virtual else "wall",
             decision=profile.model.decision,
-            started=None if virtual else utc_now().isoformat(timespec="seconds"),
+            started=None if virtual else local_now().isoformat(timespec="seconds"),
             unit=self.unit,
             firmware=self.firmware,
             operator=self.operator,
@@ -330,6 +337,8 @@ class Session:
             use=dict(self.use),
             selfcheck=self.selfcheck,
             table=self._annex(),
+            acceptance=pinned_paper(self.acceptance),
+            waivers=pinned_paper(self.waivers),
             profile=PinnedText(
                 profile.model.profile,
                 profile.digest,

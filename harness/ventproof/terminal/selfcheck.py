@@ -17,13 +17,16 @@ from ventproof.terminal.console import Names, new_console, tell_left
 from ventproof.verdict.text import about, board_span, milliseconds, reading_text
 from ventproof_bench.base.text import number_of
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
+from ventproof_bench.benchfile.equipment import overdue
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.modbus.traffic import answering_at_once, budget
 from ventproof_bench.selfcheck.vents import place_said
 
 if TYPE_CHECKING:
+    import datetime as dt
     from collections.abc import Iterable, Iterator, Sequence
 
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.bind import Bound
     from ventproof.profile.model import Profile
     from ventproof.session.selfcheck import CheckResult
@@ -59,9 +62,20 @@ def of_table(table: Loaded[OverrideTable]) -> Iterator[str]:
     yield from _notes(table.notes)
 
 
-def of_bench(bench: Loaded[BenchFile]) -> Iterator[str]:
-    """Yield what is worth knowing of a bench file that is right: what its buses carry."""
+def of_waivers(waivers: Waivers, today: dt.date) -> Iterator[str]:
+    """Yield what is worth knowing of a waivers file that is right: which of its waivers are over."""
+    known = waivers.model.waivers
+    yield f"{waivers.path}: valid; {len(known)} waiver{'' if len(known) == 1 else 's'}"
+    for one in known:
+        if today > one.retest_by:
+            yield f"  warning: waiver {one.id} expired on {one.retest_by}: what it covers counts as a fail"
+
+
+def of_bench(bench: Loaded[BenchFile], today: dt.date) -> Iterator[str]:
+    """Yield what is worth knowing of a bench file that is right: what its buses carry, and what is to be calibrated."""
     yield f"{bench.path}: valid"
+    for line in overdue(bench.model.equipment, today):
+        yield f"  warning: {line}; calibrate it and state the new date"
     for name, spec in bench.model.buses.items():
         yield f"  bus {name}: {_carries(bench.model, name, spec)}"
     yield from _notes(bench.notes)

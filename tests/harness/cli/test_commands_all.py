@@ -157,10 +157,13 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
         ),
         (["check", str(SHIPPED.parent / "README.md")], "README.md:"),
         (["verify", "nowhere.jsonl"], "nowhere.jsonl: does not exist"),
-        (["schema"], "KIND is missing; write profile, bench, table, results, comparison or trend\n"),
+        (
+            ["schema"],
+            "KIND is missing; write profile, bench, table, acceptance, waivers, results, comparison or trend\n",
+        ),
         (
             ["schema", "recipe"],
-            "KIND: 'recipe' is not one of the words for this; write profile, bench, table, results, comparison or",
+            "KIND: 'recipe' is not one of the words for this; write profile, bench, table,",
         ),
         (["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--map", "rain"], "--map: 'rain' is not a pair"),
     ],

@@ -19,6 +19,8 @@ COMMANDS = [
     f"run {PROFILE} --bench WHAT",
     f"run {PROFILE} --bench {BENCH} --selfcheck WHAT",
     f"run {PROFILE} --bench {BENCH} --table WHAT",
+    f"run {PROFILE} --bench {BENCH} --acceptance WHAT",
+    f"run {PROFILE} --bench {BENCH} --waivers WHAT",
     f"run {PROFILE} --bench {BENCH} --sign WHAT",
     f"run --resume WHAT --bench {BENCH}",
     "judge WHAT",

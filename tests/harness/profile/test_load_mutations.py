@@ -10,6 +10,8 @@ import yaml
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from ventproof.papers.acceptance import read_acceptance
+from ventproof.papers.waivers import read_waivers
 from ventproof.profile.load import read_profile
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import read_bench
@@ -17,6 +19,8 @@ from ventproof_bench.benchcheck.load import read_bench
 ROOT = Path(__file__).parents[3]
 FILES = {
     "bench": (ROOT / "bench" / "files" / "mock.yaml", read_bench),
+    "acceptance": (ROOT / "bench" / "files" / "papers" / "acceptance.yaml", read_acceptance),
+    "waivers": (ROOT / "bench" / "files" / "papers" / "waivers.yaml", read_waivers),
     **{path.stem: (path, read_profile) for path in sorted((ROOT / "profiles").glob("*/*.yaml"))},
 }
 SCALARS = st.one_of(

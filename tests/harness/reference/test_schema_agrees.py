@@ -10,6 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from jsonschema import Draft202012Validator
 
+from ventproof.papers.acceptance import read_acceptance
+from ventproof.papers.waivers import read_waivers
 from ventproof.profile.load import read_profile
 from ventproof.reference.schema import KINDS, schema
 from ventproof.reference.words import example_text
@@ -25,6 +27,7 @@ FILES = [
     for path in sorted((ROOT / "bench" / "files").glob("*.yaml"))
 ]
 FILES += [("profile", path) for path in sorted((ROOT / "profiles").glob("**/*.yaml"))]
+FILES += [(path.stem, path) for path in sorted((ROOT / "bench" / "files" / "papers").glob("*.yaml"))]
 EXAMPLES = sorted((ROOT / "harness" / "profile" / "examples").glob("*.yaml"))
 FILES += [(path.stem.removeprefix("whole-").partition("-")[0], path) for path in EXAMPLES]
 SHOWER = "series/shower.csv"
@@ -36,6 +39,8 @@ READERS = {
     "profile": lambda path, text: read_profile(path, text, SERIES),
     "bench": read_bench,
     "table": read_table,
+    "acceptance": read_acceptance,
+    "waivers": read_waivers,
 }
 VALIDATORS = {kind: Draft202012Validator(schema(kind)) for kind in KINDS}
 

@@ -8,6 +8,8 @@ from textwrap import indent
 import pytest
 import yaml
 
+from ventproof.papers.acceptance import read_acceptance
+from ventproof.papers.waivers import read_waivers
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
 from ventproof.reference.schema import docs_of, families
@@ -36,6 +38,8 @@ READERS = {
     "profile": lambda path, text: read_profile(path, text, SERIES),
     "bench": read_bench,
     "table": read_table,
+    "acceptance": read_acceptance,
+    "waivers": read_waivers,
 }
 
 

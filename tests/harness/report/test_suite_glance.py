@@ -120,7 +120,7 @@ def test_a_pass_that_proves_nothing_has_a_mark_and_a_sentence(report):
     matrix = matrix_of([replace(chapter, steps=(hollow, *steps)), *rest])
     assert [m.verdict for row in matrix.rows for cell in row.cells for m in cell].count("hollow") == 1
     page = html_of(replace(report, cover=replace(report.cover, matrix=matrix)))
-    assert page.count('class="sign-hollow"') == 2, "its mark, and the key"
+    assert page.count('class="sign-hollow"') == 3, "its mark, and two keys"
     cover = cover_of([replace(chapter, steps=(hollow, *steps)), *rest])
     assert "1 pass proves nothing: the state already held." in cover.conditions
     (told,) = cover.hollow
@@ -152,7 +152,8 @@ def test_a_suite_is_small_and_what_passed_is_folded(report):
     assert len(page.encode()) < 5 * 90_000
     assert len(re.findall(r'<article class="chapter"[^>]*>\s*<details>', page)) == 2
     folded = page.partition('class="chapter"')[0]
-    assert folded.count("<details") == 1, "few failures stand in the open, and the digests alone do not"
+    own = len(report.cover.paper.tests) + 1  # of requirements, and their trace
+    assert folded.count("<details") == own + 2, "few failures stand in the open; digests and settings do not"
 
 
 def test_what_failed_by_how_much_is_read_without_a_click(report):

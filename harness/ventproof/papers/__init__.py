@@ -1,0 +1,1 @@
+"""What an acceptance puts beside the runs: data of the test, accepted deviations, settings of the unit."""
