@@ -43,13 +43,13 @@ def local_now() -> datetime:
 
 
 def local_text(moment: datetime) -> str:
-    """Return date and time as the clocks here show them, with their offset from UTC: `2026-03-01 11:00 +01:00`."""
+    """Return date and time as the clocks here show them, with their offset: `2026-03-01 11:00 UTC+01:00`."""
     try:
         moment = moment.astimezone()
     except (OverflowError, OSError):  # at the ends of the calendar there is no other time zone
         moment = moment.astimezone(UTC)
     text = moment.isoformat(sep=" ", timespec="minutes")
-    return f"{text[:16]} {text[16:]}"
+    return f"{text[:16]} UTC{text[16:].removeprefix('+00:00')}"
 
 
 class Awake:
