@@ -209,11 +209,11 @@ def test_times_are_those_of_the_clock_on_the_wall_with_their_offset(ventproof, l
         ventproof("history", "import", log)
     _, out, _ = ventproof("history")
     assert "2026-03-02 23:30 UTC+01:00" in out
-    assert "2026-07-03 00:30 +02:00  rain closes the vents  unit not stated, firmware 2.4" in out
+    assert "2026-07-03 00:30 UTC+02:00  rain closes the vents  unit not stated, firmware 2.4" in out
     ventproof("history", "--html", "h.html")
     page = " ".join((tmp_path / "h.html").read_text(encoding="utf-8").split())
-    assert '<span class="date">2026-07-03</span> <span class="date">00:30 +02:00</span>' in page
-    assert 'last <span class="date">2026-07-03 00:30 +02:00</span>' in page
+    assert '<span class="date">2026-07-03</span> <span class="date">00:30 UTC+02:00</span>' in page
+    assert 'last <span class="date">2026-07-03 00:30 UTC+02:00</span>' in page
     assert "1 run of 1 unit, unit not stated in 1 run. " in page
     assert "<h2>Unit not stated</h2>" in page
 
