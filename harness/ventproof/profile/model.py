@@ -65,7 +65,7 @@ class ResponseCommon(FileModel):
     """The signal that must respond."""
     id: Ident = ""
     """What documents call this response: `RAIN-03.2`."""
-    requirements: list[Ident] = Field(default_factory=list)
+    requirements: tuple[Ident, ...] = ()
     """The requirements that it tests, as your documents call them: `URS-4.1`."""
     after: Name | None = None
     """Label of the stimulus that it is counted from; the step's only stimulus unless stated.
@@ -413,7 +413,7 @@ class Invariant(FileModel):
     """The signal that is watched."""
     id: Ident = ""
     """What documents call this invariant."""
-    requirements: list[Ident] = Field(default_factory=list)
+    requirements: tuple[Ident, ...] = ()
     """The requirements that it tests, as your documents call them."""
     stays: AnyQuantity | None = None
     """The band's middle; with `tolerance`."""
@@ -497,7 +497,7 @@ class Profile(FileModel):
     """What documents call this test: `RAIN-03`. Profiles that are run together have different ones."""
     tags: list[Ident] = Field(default_factory=list)
     """Words to choose profiles by: `run --tag rain`."""
-    requirements: list[Ident] = Field(default_factory=list)
+    requirements: tuple[Ident, ...] = ()
     """The requirements that the whole test covers, as your documents call them; a response may name its own."""
     proves: list[TableLine] = Field(default_factory=list)
     """The lines of the override table that it claims to prove: `rain.entry_delay`; `ventproof trace` checks them."""

@@ -47,4 +47,4 @@ def test_a_part_of_a_name_selects_profiles(ventproof):
     assert dry("-k", "FROST")[1].startswith("1 run, ")
     assert dry("-k", "uptime")[1].startswith("2 runs, ")
     assert dry("-k", "frost", "-k", "uptime", "--repeat", "2")[1].startswith("6 runs, ")
-    assert dry("-k", "hail") == (3, "-k: no profile's name holds 'hail'; write part of a name\n")
+    assert dry("-k", "hail") == (3, "-k: no profile's name or id holds 'hail'; write part of a name\n")
