@@ -27,6 +27,7 @@ _NOT_MADE = "default_factory_not_called"
 """Of a key that was not written, and whose value follows from others of which one is wrong."""
 _RUN_TOGETHER = re.compile(r"(\w+)[: =]\s*(\S.*)")
 _NAME_RULE = "use lower-case letters, digits and underscores, at most 40, a letter first"
+_IDENT_RULE = "use letters, digits and . - _ / without spaces, a letter or digit first"
 
 
 @final
@@ -364,7 +365,7 @@ _TEXTS: dict[str, _Word] = {
     "model_type": _type("a mapping"),
     "model_attributes_type": _type("a mapping"),
     "list_type": _type("a list", "begin each item with '- '"),
-    "tuple_type": _type("a list", "write it as [lowest, highest]"),
+    "tuple_type": _type("a list", "write its items in brackets: [first, second]"),
     "greater_than": _bound("more than", "gt"),
     "greater_than_equal": _bound("at least", "ge"),
     "less_than": _bound("less than", "lt"),
@@ -373,8 +374,8 @@ _TEXTS: dict[str, _Word] = {
     "too_long": _length("at most", "max_length"),
     "string_too_short": _length("at least", "min_length"),
     "string_too_long": _length("at most", "max_length"),
-    "string_pattern_mismatch": lambda value, _: (
+    "string_pattern_mismatch": lambda value, context: (
         f"{show(value)} is not a name",
-        _NAME_RULE,
+        _IDENT_RULE if "A-Z" in str(context.get("pattern")) else _NAME_RULE,
     ),
 }
