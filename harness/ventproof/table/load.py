@@ -70,8 +70,8 @@ def _problems(table: Loaded[OverrideTable]) -> list[Problem]:
         *_override_problems(table),
         *_twin_signals(table),
         *_latch_problems(table),
-        *twin_lines(table),
     ]
+    problems = problems or list(twin_lines(table))  # which are read off what is right
     return problems if problems or table.lacks else list(contradictions(table))
 
 
