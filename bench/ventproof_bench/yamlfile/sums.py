@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 _NAME: Final = re.compile(r"\$\w+")
 _PARTED: Final = re.compile(r"\s+([+-])\s+")
+_ALMOST: Final = re.compile(r"\s*(\$\w+\s*[-+*/\u2212]\s*[\d.$].*|[\d.]+[^$]*[-+*/\u2212]\s*\$\w+\s*)")
 _DIGITS: Final = 12
 """Significant digits of a sum: what is written has fewer, what floats leave behind comes after."""
 
@@ -27,6 +28,11 @@ def names_in(text: str) -> tuple[str, ...]:
     names = tuple(term[1:] for _, term in terms if _NAME.fullmatch(term))
     others_are_quantities = all(_NAME.fullmatch(term) or _is_quantity(term) for _, term in terms)
     return names if others_are_quantities else ()
+
+
+def is_almost_a_sum(text: str) -> bool:
+    """Return whether a text was meant as a sum, and is none: a name with a sign of arithmetic and a number or name."""
+    return _ALMOST.fullmatch(text) is not None
 
 
 def sum_of(text: str, values: Mapping[str, str | float]) -> str:

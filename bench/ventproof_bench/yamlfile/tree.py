@@ -11,7 +11,7 @@ import yaml
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.text import control_in
-from ventproof_bench.yamlfile.sums import names_in, sum_of
+from ventproof_bench.yamlfile.sums import is_almost_a_sum, names_in, sum_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -431,7 +431,7 @@ def put_values(root: Node, key: str) -> list[YamlFault]:
 def _put_value(leaf: Leaf, values: Mapping[str, Leaf], key: str) -> list[YamlFault]:
     names = names_in(leaf.value) if isinstance(leaf.value, str) and "$" in leaf.value else ()
     if not names:
-        return []
+        return [_no_sum(leaf)] if isinstance(leaf.value, str) and is_almost_a_sum(leaf.value) else []
     if unknown := [name for name in names if name not in values]:
         near = get_close_matches(unknown[0], values, n=1)
         known = f"known: {', '.join('$' + each for each in values)}" if values else f"state it below {key!r}"
@@ -450,6 +450,11 @@ def _put_value(leaf: Leaf, values: Mapping[str, Leaf], key: str) -> list[YamlFau
         return [YamlFault(leaf.line, leaf.column, refusal.reason, refusal.hint)]
     leaf.via = f"written as {text}, with the value of line {lines}"
     return []
+
+
+def _no_sum(leaf: Leaf) -> YamlFault:
+    hint = "write values and quantities with spaces around + or -, such as '$delay + 5 s'"
+    return YamlFault(leaf.line, leaf.column, f"{leaf.value!r} is not a sum", hint)
 
 
 def _addend(value: Scalar) -> str | float:

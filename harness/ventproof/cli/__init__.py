@@ -121,6 +121,7 @@ def ventproof() -> None:
       2 nothing failed, something is inconclusive
       3 a file or argument is wrong, nothing was switched
       4 the bench failed or a run was aborted
+      5 every fail is an accepted deviation (`--waivers`), the rest passed
       130 interrupted, outputs safe
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
 

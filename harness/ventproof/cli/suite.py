@@ -102,7 +102,7 @@ def load_suite(
         except FileError as error:
             problems.extend(error.problems)
     if not problems:
-        problems = [*(check_use(session.use, suite) if session is not None else ()), *_same_ids(suite)]
+        problems = [*(check_use(session.use, suite) if session is not None else ()), *_twins(suite)]
     if not suite and not problems:
         problems = [Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")]
     if problems:
@@ -125,14 +125,16 @@ def _loaded(
     return warned(profile)
 
 
-def _same_ids(suite: Sequence[Loaded[Profile]]) -> Iterator[Problem]:
-    """Yield a problem for each profile whose id another one has: a record that names it would name two tests."""
-    first: dict[str, Loaded[Profile]] = {}
-    for profile in suite:
-        other = first.setdefault(profile.model.id, profile)
-        if profile.model.id and other is not profile and other.digest != profile.digest:
-            reason = f"the id {profile.model.id!r} is also that of {other.path}"
-            yield profile.problem(("id",), reason, "give each profile an id of its own")
+def _twins(suite: Sequence[Loaded[Profile]]) -> Iterator[Problem]:
+    """Yield a problem for each profile whose name or id another one has: a record that says it would mean two tests."""
+    for key, what in (("profile", "a name"), ("id", "an id")):
+        first: dict[str, Loaded[Profile]] = {}
+        for profile in suite:
+            said = getattr(profile.model, key)
+            other = first.setdefault(said, profile)
+            if said and other is not profile and other.digest != profile.digest:
+                reason = f"the {what.split()[1]} {said!r} is also that of {other.path}"
+                yield profile.problem((key,), reason, f"give each profile {what} of its own")
 
 
 def _chosen(suite: list[Loaded[Profile]], selection: Selection) -> list[Loaded[Profile]]:

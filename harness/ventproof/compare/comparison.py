@@ -73,7 +73,7 @@ class Comparison:
         """Whether the sides differ in more than the firmware: what is worse may come of that."""
         base, candidate = self.base, self.candidate
         told = any(set(base.told(of)) != set(candidate.told(of)) for of in _CONDITIONS)
-        return told or _faults(base) != _faults(candidate)
+        return told or _faults(base) != _faults(candidate) or bool(_changed_profiles(base, candidate))
 
     @property
     def chance(self) -> int:
@@ -150,13 +150,7 @@ def _shortened(values: tuple[str, ...]) -> str:
 def _changed_demands(base: Side, candidate: Side) -> Iterator[str]:
     """Yield what is demanded otherwise: a limit that was loosened hides what it let through."""
     old, new = responses(complete(base.runs)), responses(complete(candidate.runs))
-    profiles = [
-        name
-        for name, runs in base.profiles.items()
-        if (others := candidate.profiles.get(name))
-        and {run.profile_sha256 for run in runs} != {run.profile_sha256 for run in others}
-    ]
-    for name in profiles:
+    for name in _changed_profiles(base, candidate):
         changed = [
             f"{key.step}: {key.signal} {old[key][0].demand!r} became {new[key][0].demand!r}"
             for key in old
@@ -164,6 +158,16 @@ def _changed_demands(base: Side, candidate: Side) -> Iterator[str]:
         ]
         told = "; ".join(changed) or "its responses require the same"
         yield f"the profile {name!r} is not the same text on both sides: {told}"
+
+
+def _changed_profiles(base: Side, candidate: Side) -> list[str]:
+    """Return the names of profiles that are not the same text on both sides."""
+    return [
+        name
+        for name, runs in base.profiles.items()
+        if (others := candidate.profiles.get(name))
+        and {run.profile_sha256 for run in runs} != {run.profile_sha256 for run in others}
+    ]
 
 
 def title_of(found: Comparison) -> str:

@@ -117,6 +117,10 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield from (("seed", str(run.seed)), ("repeat", str(run.repeat)), ("started", run.started or ""))
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
     yield from (("profile digest", run.profile_sha256), ("bench digest", run.bench_sha256))
+    if run.given:
+        yield "values set", ", ".join(f"{name} = {value}" for name, value in run.given)
+    if run.faults:
+        yield "faults of the mock", ", ".join(fault.text for fault in run.faults)
     if logged.gaps:
         yield "gaps", gaps_text(logged.gaps)
 

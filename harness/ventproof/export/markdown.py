@@ -7,7 +7,7 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.gaps import gaps_text, together
-from ventproof.log.run import UNMEASURED, VIRTUAL
+from ventproof.log.run import UNMEASURED, VIRTUAL, given_text
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, skipped, took_text
 from ventproof_bench.base.text import one_line
@@ -73,6 +73,10 @@ def _head(batch: Batch) -> Iterator[str]:
     if unmeasured := sum(bool(logged.run.unmeasured) for logged in batch.runs):
         yield ""
         yield f"{UNMEASURED[0].upper()}{UNMEASURED[1:]} ({unmeasured} of {len(batch.runs)} runs)."
+    for given, count in Counter(logged.run.given for logged in batch.runs).items():
+        if given:
+            yield ""
+            yield f"**{escaped(given_text(given))}** ({count} of {len(batch.runs)} runs)."
     for faults, count in Counter(logged.run.faults for logged in batch.runs).items():
         if faults:
             yield ""

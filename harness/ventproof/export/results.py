@@ -133,6 +133,8 @@ class Run(PublishedPart):
     """The profile's name."""
     profile_sha256: str
     """Digest of the profile's text."""
+    values_set: dict[str, str]
+    """Values that were given for the run in place of the profile's own (`run --set`), by name."""
     bench: str
     """The bench file's name."""
     bench_sha256: str
@@ -231,6 +233,7 @@ def _run(logged: Logged) -> Run:
         "responses",
         "gaps",
         "faults",
+        "values_set",
     }
     return Run.model_validate(
         {
@@ -239,6 +242,7 @@ def _run(logged: Logged) -> Run:
             "status": logged.standing,
             "no_selfcheck": run.unmeasured,
             "faults": mock_faults(run.faults),
+            "values_set": dict(run.given),
             "ventproof": run.version,
             "responses": tuple(_response(finding) for finding in run.findings),
             "gaps": tuple({"bus": encodable(one.bus), "counts": one.counts} for one in logged.gaps),

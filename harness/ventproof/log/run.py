@@ -59,6 +59,7 @@ class RunRecord:
         version: of the ventproof that ran it.
         findings: its responses, in the log's order.
         place: its place in the plan of the command that ran it; None where its log is older than plans.
+        given: names and values that were given in place of the profile's, as its log says; a history does not.
         faults: those that the bench file gives the mock unit, by name; None where nobody knows, the bench file being
             none that can be read, or the history older than this column.
     """
@@ -85,12 +86,18 @@ class RunRecord:
     version: str
     findings: tuple[Finding, ...]
     place: PlannedRun | None = None
+    given: tuple[tuple[str, str], ...] = ()
     faults: tuple[GivenFault, ...] | None = ()
 
     @property
     def unmeasured(self) -> str:
         """That nobody measured its bench; empty where a self-check did, and of a mock, which is as its file says."""
         return "" if self.selfcheck_sha256 or self.clock == "virtual" else UNMEASURED
+
+
+def given_text(given: Sequence[tuple[str, str]]) -> str:
+    """Return that values were given in place of a profile's, and which."""
+    return f"Values of the profile were set for the run: {', '.join(f'{name} = {value}' for name, value in given)}"
 
 
 def results_of(state: LogState, name: str = "the log") -> RunRecord:
@@ -114,6 +121,7 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         reason=reason,
         profile=header.profile.name,
         profile_sha256=header.profile.sha256,
+        given=tuple(header.profile.given.items()),
         bench=header.bench.name,
         bench_sha256=header.bench.sha256,
         unit=header.unit,

@@ -38,13 +38,16 @@ class AmbientConditions(FileModel):
 
     @model_validator(mode="after")
     def _are_what_they_are_called(self) -> Self:
-        for key, wanted, example in (
-            ("temperature", Dimension.TEMPERATURE, "21 °C"),
-            ("humidity", Dimension.PERCENT, "45 %"),
+        for key, wanted, example, lowest, highest in (
+            ("temperature", Dimension.TEMPERATURE, "21 °C", -60, 80),
+            ("humidity", Dimension.PERCENT, "45 %", 0, 100),
         ):
             said = getattr(self, key)
             if said is not None and said.dimension is not wanted:
                 raise Refusal(f"{key} {said.text!r} is not a {key}", f"write it as {example!r}", key=key)
+            if said is not None and not lowest <= said.value <= highest:
+                reason = f"{key} {said.text!r} is not one of air at a bench"
+                raise Refusal(reason, f"write from {lowest:g} to {highest:g} {example.split()[1]}", key=key)
         return self
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -39,8 +40,8 @@ class WaiverSpec(FileModel):
     step: Line | None = None
     """Name of the step, `start` for the start state, `always` for what must always hold; any step unless stated."""
     response: Line | None = None
-    """The signal of the response, or the signal and the kind, such as `roof_vent reaches`; `roof_vent always` is what
-    must always hold."""
+    """The signal and the kind of the response, such as `roof_vent reaches`; `roof_vent always` is what must always
+    hold. A signal may fail in several ways, and each is accepted by itself."""
     margin_at_least: AnyQuantity | None = None
     """Worst margin that is accepted, in the signal's unit, such as -3 %, or in seconds to its deadline, such as -2 s. A
     fail by more, or by an unknown margin, is not accepted. Any fail of the response is accepted unless stated."""
@@ -64,21 +65,21 @@ class WaiverSpec(FileModel):
         if self.requirement is None and (self.profile is None or self.response is None):
             hint = "write `profile` and `response`, or `requirement`"
             raise Refusal("the waiver does not say which response it is for", hint)
-        if self.response is not None and len(self.response.split()) not in {1, 2}:
+        if self.response is not None and len(self.response.split()) != 2:  # noqa: PLR2004 - a signal and a kind
             reason = f"{self.response!r} is not a signal with a kind of response"
-            raise Refusal(reason, "write `roof_vent`, or `roof_vent reaches`", key="response")
+            raise Refusal(reason, "write both, such as `roof_vent reaches`", key="response")
         return self
 
     def covers(self, run: WaivableRun, finding: Finding) -> bool:
         """Return whether it is for a response of a run, however that ended."""
-        signal, *kind = self.response.split() if self.response else (finding.signal,)
+        signal, kind = self.response.split() if self.response else (finding.signal, finding.kind)
         named = run.requirements.get((finding.step, finding.number), ())
         step = {0: "start", None: "always"}.get(finding.step, finding.step_name)
         return (
             signal == finding.signal
             and (self.requirement is None or self.requirement in named)
             and self.profile in {None, run.profile}
-            and kind in ([], [finding.kind])
+            and kind == finding.kind
             and self.step in {None, step, finding.step_name}
             and self.unit in {None, run.unit}
             and self.firmware in {None, run.firmware}
@@ -139,7 +140,7 @@ class Waived:
         accepted: the waiver of each fail that is accepted.
         refused: for each fail that a waiver covers and none accepts: the waiver, and why it does not.
         passed: ids of the waivers that cover a response of the run which passed.
-        open: ids of those that cover one which is inconclusive or was not run.
+        open: ids of those that cover one that did not pass.
     """
 
     accepted: Mapping[Key, WaiverSpec]
@@ -173,14 +174,25 @@ def waived(waivers: Sequence[WaiverSpec], run: WaivableRun, findings: Iterable[F
     others: dict[bool, set[str]] = {True: set(), False: set()}
     for finding in findings:
         for waiver in (one for one in waivers if one.covers(run, finding)):
+            others[finding.status is Status.PASS].add(waiver.id)
             if finding.status is not Status.FAIL:
-                others[finding.status is Status.PASS].add(waiver.id)
-            elif reason := waiver.refused(run, finding):
+                continue
+            if reason := waiver.refused(run, finding):
                 refused.setdefault(finding.key, (waiver, reason))
             else:
                 accepted.setdefault(finding.key, waiver)
     refused = {key: told for key, told in refused.items() if key not in accepted}
     return Waived(accepted, refused, frozenset(others[True]), frozenset(others[False]))
+
+
+def too_broad(runs: Sequence[Waived]) -> Iterator[str]:
+    """Yield a sentence for each waiver that accepts several fails of one run: it was written for one."""
+    most: Counter[str] = Counter()
+    for run in runs:
+        most |= Counter(one.id for one in run.accepted.values())
+    for waiver, many in most.items():
+        if many > 1:
+            yield f"waiver {waiver} accepts {many} fails in one run; state its step, or write a waiver for each"
 
 
 def unneeded(waivers: Sequence[WaiverSpec], runs: Sequence[Waived]) -> Iterator[str]:

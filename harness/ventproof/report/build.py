@@ -13,7 +13,7 @@ from ventproof.figures.repeats_figure import thin_run
 from ventproof.log.events import FindingMade, Header, PinnedText, PollSeen, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
-from ventproof.papers.waivers import NONE_WAIVED, unneeded
+from ventproof.papers.waivers import NONE_WAIVED, too_broad, unneeded
 from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
@@ -234,7 +234,7 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
     required = log.run.case.profile.required if log.run else {}
     named = {place: one.requirements for place, one in required.items()}
     waived = job.waiving.made(header, findings, named)
-    chapter = deviating(chapter, findings, waived, job.waiving.file(header))
+    chapter = deviating(chapter, findings, waived, job.waiving.file(header), header.waivers)
     if job.page is not None:
         write_run(chapter, job.page, complete=job.complete)
         chapter = remembered(chapter)
@@ -293,7 +293,7 @@ def _of_waivers(runs: Sequence[_Part], waiving: Waiving) -> Iterator[str]:
     for part in runs:
         by_file.setdefault(waiving.of(part.header), []).append(part.waived)
     for waivers, made in by_file.items():
-        for said in unneeded(waivers, made):
+        for said in (*too_broad(made), *unneeded(waivers, made)):
             yield f"{said[0].upper()}{said[1:]}."
 
 

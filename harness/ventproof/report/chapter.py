@@ -26,7 +26,7 @@ from ventproof.log.events import (
 from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.left import left_of
 from ventproof.log.read import header_of
-from ventproof.log.run import UNMEASURED, VIRTUAL, results_of
+from ventproof.log.run import UNMEASURED, VIRTUAL, given_text, results_of
 from ventproof.log.settings import settings_of
 from ventproof.papers.acceptance import told_of
 from ventproof.papers.fingerprint import settings_found
@@ -155,7 +155,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         says=_says(standing, state.outcome, told),
         alarms=tuple(filter(None, alarms)),
         notes=tuple(_notes(state, record)),
-        faults=run.bench.notes if run else (),
+        faults=(*((given_text(record.given),) if record.given else ()), *(run.bench.notes if run else ())),
         overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
         identity=_identity(record, header),

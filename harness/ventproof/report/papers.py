@@ -177,7 +177,11 @@ def waiving_today(given: PinnedText | None = None) -> Waiving:
 
 
 def deviating(
-    chapter: Chapter, findings: Sequence[Finding], made: Waived, file: PinnedText | None
+    chapter: Chapter,
+    findings: Sequence[Finding],
+    made: Waived,
+    file: PinnedText | None,
+    pinned: PinnedText | None,
 ) -> Chapter:
     """Return the chapter of a run with its accepted deviations; only a fail that is believed can be one.
 
@@ -186,9 +190,12 @@ def deviating(
         findings: as its log holds them.
         made: what waivers make of these.
         file: that holds the waivers; None where there is none.
+        pinned: the waivers that the run was made with; None where there were none.
     """
     if file is not None:
         said = f"{file.name}, digest {short_code(file.sha256)}"
+        if pinned is not None and pinned.sha256 != file.sha256:
+            said += f"; the run was made with others: {pinned.name}, digest {short_code(pinned.sha256)}"
         chapter = replace(chapter, identity={**chapter.identity, "waivers": said})
     if chapter.standing != "fail":
         return chapter

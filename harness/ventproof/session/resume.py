@@ -267,7 +267,7 @@ def in_plan(
                 if namesake
                 else f"{wanted.name!r} is not among them"
             )
-            hint = "a plan goes on with what it began with; begin a new one for what changed"
+            hint = "a plan goes on with what it began with, the same --set included; begin a new one for what changed"
             problems.append(Problem(where, None, None, reason, hint))
     if problems:
         raise FileError(problems)

@@ -65,7 +65,20 @@ def test_a_value_is_put_where_it_is_named(text, comes_to):
     assert put(f"{head}at: {text}\n")[1]["at"] == comes_to
 
 
-@pytest.mark.parametrize("text", ["$delay+5 s", "rain - $delay", "about $delay", "5 s + 3 s", "", "a + b"])
+@pytest.mark.parametrize(
+    "text", ["$delay+5 s", "$delay +5 s", "2 * $delay", "$delay \u2212 5 s", "5 s+$delay"]
+)
+def test_what_was_meant_as_a_sum_says_how_one_is_written(text):
+    """Signs without spaces, products, and the sign of typesetters."""
+    faults, _ = put(f"values: {{delay: 20 min}}\nat: {text!r}\n")
+    hint = "write values and quantities with spaces around + or -, such as '$delay + 5 s'"
+    assert faults == [(2, 5, f"{text!r} is not a sum", hint)]
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["rain - $delay", "about $delay", "5 s + 3 s", "", "a + b", "costs 5 $ - or $x", "$delay, and 3 more"],
+)
 def test_any_other_text_stays_as_it_is(text):
     """A sum has spaces around its signs, and nothing in it but names and quantities."""
     faults, data = put(f"values: {{delay: 20 min}}\nat: {text!r}\n")

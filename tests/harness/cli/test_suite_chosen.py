@@ -86,6 +86,17 @@ def test_two_profiles_of_one_id_are_refused(ventproof, suite):
     assert ventproof("run", first, first, "--bench", SHIPPED_BENCH, "--dry-run", "--history", "none")[0] == 0
 
 
+def test_two_profiles_of_one_name_are_refused(ventproof, suite):
+    """A report tells runs apart by it."""
+    third = suite / "third.yaml"
+    third.write_text(
+        third.read_text(encoding="utf-8").replace("profile: third", "profile: first"), encoding="utf-8"
+    )
+    code, _, err = ventproof("run", suite, "--bench", SHIPPED_BENCH, "--dry-run")
+    said = f"the name 'first' is also that of {suite / 'first.yaml'}; give each profile a name of its own"
+    assert (code, err) == (3, f"{third}:1:10: {said}\n")
+
+
 def test_an_id_that_stands_twice_in_a_profile_is_refused(ventproof, suite):
     """Whatever it names; the second one is told."""
     first = suite / "first.yaml"

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.papers.waivers import ACCEPTED, WaivableRun, read_waivers, unneeded, waived
+from ventproof.papers.waivers import ACCEPTED, WaivableRun, read_waivers, too_broad, unneeded, waived
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
 from ventproof_bench.base.errors import FileError
 
@@ -129,6 +129,25 @@ def test_one_of_several_waivers_suffices():
     assert not waived(both[::-1], RUN, [FAILED]).refused
 
 
+def test_a_waiver_that_accepts_several_fails_of_a_run_is_told():
+    """It was written for one; of repeats each run counts by itself."""
+    other = replace(FAILED, number=FAILED.number + 1)
+    both = waived(waivers_of(), RUN, [FAILED, other])
+    once = waived(waivers_of(), RUN, [FAILED])
+    assert list(too_broad([both])) == [
+        "waiver W-1 accepts 2 fails in one run; state its step, or write a waiver for each"
+    ]
+    assert not list(too_broad([once, once]))
+
+
+def test_a_waiver_that_does_not_accept_a_fail_is_not_called_needless():
+    """Whether another one accepts it or not."""
+    few = [*waivers_of("margin_at_least: 2 %"), *waivers_of("margin_at_least: 2 s")]
+    assert not list(unneeded(few, [waived(few, RUN, [FAILED])]))
+    some = [*waivers_of(), *waivers_of()]
+    assert not list(unneeded(some, [waived(some, RUN, [FAILED])]))
+
+
 @pytest.mark.parametrize(
     ("without", "lines", "finding", "covered"),
     [
@@ -136,12 +155,11 @@ def test_one_of_several_waivers_suffices():
         (("step",), ("step: start",), replace(FAILED, step=0, step_name="start state"), True),
         (("step",), ("step: always",), replace(FAILED, step=None, step_name="always"), True),
         (("step",), ("step: always",), FAILED, False),
-        (("response",), ("response: roof_vent",), FAILED, True),
         (("response",), ("response: roof_vent reaches",), FAILED, False),
     ],
 )
 def test_step_and_kind_say_which_response_is_meant(without, lines, finding, covered):
-    """Left out, they are any; the start state and what must always hold have words of their own."""
+    """Left out, the step is any; the start state and what must always hold have words of their own."""
     assert bool(waived(waivers_of(*lines, without=without), RUN, [finding]).accepted) == covered
 
 

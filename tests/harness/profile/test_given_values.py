@@ -103,7 +103,24 @@ def test_a_unit_with_another_delay_is_held_to_it(ventproof, slow, tmp_path):
     )
     assert ventproof("judge", log)[0] == 0
     assert ventproof("report", log, "-o", tmp_path / "r.html")[0] == 0
-    assert "release_delay = 45 s" in (tmp_path / "r.html").read_text(encoding="utf-8")
+    said = "Values of the profile were set for the run: release_delay = 45 s"
+    assert said in (tmp_path / "r.html").read_text(encoding="utf-8")
+    for ending, shown in (
+        ("md", said.replace("_", "\\_")),
+        ("json", '"release_delay": "45 s"'),
+        ("xml", "= 45 s"),
+    ):
+        assert ventproof("report", log, "-o", tmp_path / f"r.{ending}")[0] == 0
+        assert shown in (tmp_path / f"r.{ending}").read_text(encoding="utf-8")
+
+
+def test_a_comparison_with_a_looser_limit_is_not_one_of_firmware_alone(ventproof, slow, tmp_path):
+    """The same unit passes with a limit that was moved: the conclusion says so."""
+    common = ("run", RAIN, "--bench", slow, "--history", "none", "--quiet")
+    ventproof(*common, "--out", tmp_path / "a", "--firmware", "1")
+    ventproof(*common, "--out", tmp_path / "b", "--firmware", "2", "--set", "release_delay=45 s")
+    _, out, _ = ventproof("compare", tmp_path / "a", tmp_path / "b")
+    assert " ".join(out.split()).endswith("firmware is not the only difference")
 
 
 def test_profiles_without_the_value_run_as_they_are(ventproof, tmp_path):

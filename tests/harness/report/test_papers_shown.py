@@ -137,7 +137,7 @@ def test_what_was_not_run_because_of_a_fail_is_not_accepted(made, papers):
     text = (papers / "waivers.yaml").read_text(encoding="utf-8")
     head, _, body = text.partition("  - id")
     body = body.replace("step: rain ends", "step: rain begins")
-    responses = ("rain_override", "roof_vent", "side_vent")
+    responses = ("rain_override equals", "roof_vent reaches", "side_vent reaches")
     many = [f"  - id{body}".replace("rain_override equals", r).replace("01", r) for r in responses]
     given = PinnedText("waivers.yaml", "0" * 64, head + "".join(many))
     report = of(made["rain ignored"], given)
