@@ -72,7 +72,7 @@ def test_a_known_fail_that_keeps_others_from_being_run_leaves_the_run_open(ventp
     head, _, body = text.partition("  - id")
     many = [
         f"  - id{body}".replace("rain_override equals", one).replace("W-01", one)
-        for one in ("rain_override", "roof_vent", "side_vent")
+        for one in ("rain_override equals", "roof_vent reaches", "side_vent reaches")
     ]
     (tmp_path / "waivers.yaml").write_text(head + "".join(many), encoding="utf-8")
     code, out, _ = ventproof(*RUN, "--fault", "ignores_rain", "--waivers", "waivers.yaml", "--out", "logs")
