@@ -70,9 +70,10 @@ def value_row(
     assert is_discrete(course.traits.unit), "only flags and states have a row"
     flag = course.traits.unit == "flag"
     spans: list[Stretch] = []
+    for from_s, to_s, known in _uncertain(panel, course.pieces):
+        panel.uncertain(from_s, to_s, y + 3, y + 17, known=known)
     for piece in course.pieces:
         if piece.l0 != piece.u0:
-            panel.uncertain(piece.t0, piece.t1, y + 3, y + 17, known=piece.l0 > -INF)
             continue
         said = "" if flag else states.get(int(piece.l0), f"{piece.l0:g}")
         span = Stretch(piece.t0, piece.t1, said, flag and piece.l0 == 1)
@@ -80,6 +81,22 @@ def value_row(
             span = span._replace(from_s=spans.pop().from_s)
         spans.append(span)
     return span_row(drawing, panel, name, spans, y)
+
+
+def _uncertain(panel: Panel, pieces: Sequence[Piece]) -> list[tuple[float, float, bool]]:
+    """Return the stretches to hatch, and whether one of two values is known; what would overlap is one stretch."""
+    found: list[tuple[float, float, bool]] = []
+    for piece in pieces:
+        if piece.l0 == piece.u0:
+            continue
+        from_s, to_s, known = piece.t0, piece.t1, piece.l0 > -INF
+        if found and found[-1][2] == known:
+            last_from_s, last_to_s, _ = found[-1]
+            drawn_px = max(panel.px(last_to_s), panel.px(last_from_s) + _NARROWEST_PX)
+            if panel.px(from_s) <= drawn_px:
+                from_s = found.pop()[0]
+        found.append((from_s, to_s, known))
+    return found
 
 
 def timed_row(drawing: Drawing, panel: Panel, name: str, course: Course, y: float) -> float:
