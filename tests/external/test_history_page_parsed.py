@@ -8,31 +8,12 @@ from pathlib import Path
 
 import html5lib
 import pytest
+from findings import FINDING
 
 from ventproof.history.page import page_of
 from ventproof.history.store import HistoryEntry
 from ventproof.log.run import RunRecord
-from ventproof.verdict.finding import Bounds, Finding, Status
-from ventproof_bench.base.evidence import Window
 
-FINDING = Finding(
-    step=1,
-    step_name="rain begins",
-    number=0,
-    signal="roof_vent",
-    unit="%",
-    kind="reaches",
-    demand="reaches 8 % ± 2 % within 32 s",
-    status=Status.PASS,
-    why="in the band",
-    margin=Bounds(1.2, 2.0),
-    slack_s=Bounds(5.0, 5.3),
-    response_s=Window(29.7, 30.0),
-    seen=Bounds(4.0, 99.0),
-    stood=5.0,
-    conformance=1.0,
-    proves="",
-)
 RECORD = RunRecord(
     digest="d" * 64,
     lines=9,

@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from findings import FINDING
 
 from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
@@ -17,30 +18,21 @@ from ventproof.compare.summary import markdown_of, markdown_of_trend
 from ventproof.compare.trend import trend
 from ventproof.log.run import RunRecord
 from ventproof.terminal.comparison import show_comparison, show_trend
-from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
+from ventproof.verdict.finding import Bounds, NotRun, Status
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.mock.faults.fault import GivenFault
 
 GOLDEN = Path(__file__).parent
 LIMITS = ShiftLimits()
 
-CLOSES = Finding(
-    step=1,
-    step_name="rain begins",
-    number=0,
-    signal="roof_vent",
-    unit="%",
-    kind="reaches",
+CLOSES = replace(
+    FINDING,
     demand="reaches 8 % ± 2 % within 32 s, holds 20 s",
-    status=Status.PASS,
     why="in the band since 26.87 to 27.16 s after the stimulus (limit 32 s), stayed 20 s",
-    margin=Bounds(1.2, 2.0),
     slack_s=Bounds(4.8, 5.1),
     response_s=Window(26.87, 27.16),
     seen=Bounds(7.2, 92.0),
     stood=8.0,
-    conformance=1.0,
-    proves="",
 )
 LATE = replace(
     CLOSES,

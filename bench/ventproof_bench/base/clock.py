@@ -48,8 +48,14 @@ def local_text(moment: datetime) -> str:
         moment = moment.astimezone()
     except (OverflowError, OSError):  # at the ends of the calendar there is no other time zone
         moment = moment.astimezone(UTC)
-    text = moment.isoformat(sep=" ", timespec="minutes")
-    return f"{text[:16]} UTC{text[16:].removeprefix('+00:00')}"
+    return offset_text(moment)
+
+
+def offset_text(moment: datetime, *, seconds: bool = False) -> str:
+    """Return date and time with their own offset from UTC: `2026-03-01 11:00 UTC+01:00`; `seconds`: to the second."""
+    text = moment.isoformat(sep=" ", timespec="seconds" if seconds else "minutes")
+    end = 19 if seconds else 16
+    return f"{text[:end]} UTC{text[end:].removeprefix('+00:00')}"
 
 
 class Awake:

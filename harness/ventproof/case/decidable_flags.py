@@ -14,8 +14,7 @@ from ventproof.case.demand import formula_of, invariant_formula
 from ventproof.drives import formulas
 from ventproof.drives.formulas import FlagsFormula
 from ventproof.judge.flags import FlagsTrace
-from ventproof.profile.bind import responses
-from ventproof.profile.check_responses import DRIVE_KINDS, kind_of
+from ventproof.profile.check_responses import DRIVE_KINDS, kind_of, responses
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import SignalTraits, Window
 from ventproof_bench.benchfile.signals import SignalSpec

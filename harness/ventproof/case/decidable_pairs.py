@@ -14,7 +14,7 @@ from ventproof.case.ideal_contacts import IdealContacts
 from ventproof.drives.formulas import AgreesFormula
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.trace import SignalTrace
-from ventproof.profile.bind import responses
+from ventproof.profile.check_responses import responses
 from ventproof.profile.model import AgreesWith
 from ventproof.verdict.finding import Rule, Verdict
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window

@@ -286,8 +286,7 @@ def desks_for(bench: Loaded[BenchFile], *, page: bool = False) -> tuple[Desk, ..
 def code_of_series(done: Sequence[RepeatSeries]) -> int:
     """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
     code = code_of(r.outcome.verdict for series in done for r in series.results)
-    undecided = any(series.claim == "undecided" for series in done)
-    return EXIT_INCONCLUSIVE if code == EXIT_PASS and undecided else code
+    return EXIT_INCONCLUSIVE if code == EXIT_PASS and _undecided(done) else code
 
 
 def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:
@@ -298,10 +297,13 @@ def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:
         ended: how each ended with its waivers: `fail`, `inconclusive`, `accepted deviation` or `pass`.
     """
     code = code_of_series(done)
-    undecided = any(series.claim == "undecided" for series in done)
     if code != EXIT_FAIL or "fail" in ended:
         return code
-    return EXIT_INCONCLUSIVE if "inconclusive" in ended or undecided else EXIT_ACCEPTED
+    return EXIT_INCONCLUSIVE if "inconclusive" in ended or _undecided(done) else EXIT_ACCEPTED
+
+
+def _undecided(done: Sequence[RepeatSeries]) -> bool:
+    return any(series.claim == "undecided" for series in done)
 
 
 def _say(line: str) -> None:

@@ -69,10 +69,15 @@ class Comparison:
         return next((word for word in ("worse", "open") if word in found), "same")
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know before the differences."""
+        return (*self.faults, *self.alarms)
+
+    @property
     def confounded(self) -> bool:
         """Whether the sides differ in more than the firmware: what is worse may come of that."""
         base, candidate = self.base, self.candidate
-        told = any(set(base.told(of)) != set(candidate.told(of)) for of in _CONDITIONS)
+        told = any(_differ(base, candidate, of) for of in _CONDITIONS)
         return told or _faults(base) != _faults(candidate) or bool(_changed_profiles(base, candidate))
 
     @property
@@ -81,8 +86,14 @@ class Comparison:
         return sum(one.shift.chance for one in self.shifts)
 
 
-_CONDITIONS: Final = ("unit", "bench_sha256", "decision", "clock", "version")
-"""What is to be the same on both sides, so that what differs comes of the firmware."""
+_CONDITIONS: Final = {
+    "unit": "units",
+    "bench_sha256": "bench files",
+    "decision": "decision rules",
+    "clock": "clocks",
+    "version": "versions of ventproof",
+}
+"""What is to be the same on both sides, so that what differs comes of the firmware; each by what several are called."""
 
 _NOT_ALONE: Final = "; firmware is not the only difference"
 
@@ -116,11 +127,11 @@ def _alarms(base: Side, candidate: Side) -> Iterator[str]:
             yield f"{side.name} holds runs of several firmware versions: {', '.join(side.told('firmware'))}"
         if len(side.told("unit")) > 1:
             yield f"{side.name} holds runs of several units: {', '.join(side.told('unit'))}"
-    for of, what in (("unit", "units"), ("bench_sha256", "bench files"), ("decision", "decision rules")):
-        more = _BY_FAULTS if of == "bench_sha256" and _faults(base) != _faults(candidate) else ""
-        yield from (f"{alarm}{more}" for alarm in _differing(base, candidate, of, what))
-    for of, what in (("clock", "clocks"), ("version", "versions of ventproof")):
-        yield from _differing(base, candidate, of, what)
+    for of, what in _CONDITIONS.items():
+        if _differ(base, candidate, of):
+            more = _BY_FAULTS if of == "bench_sha256" and _faults(base) != _faults(candidate) else ""
+            old, new = (_shortened(side.told(of)) for side in (base, candidate))
+            yield f"the sides have different {what}: {old} and {new}{more}"
     if base.told("firmware") == candidate.told("firmware"):
         yield f"both sides state the same firmware: {', '.join(base.told('firmware'))}"
     if {run.digest for run in base.runs} & {run.digest for run in candidate.runs}:
@@ -137,10 +148,8 @@ def _faults(side: Side) -> set[GivenFault]:
 _BY_FAULTS: Final = "; the faults are one difference, and there may be more"
 
 
-def _differing(base: Side, candidate: Side, of: str, what: str) -> Iterator[str]:
-    old, new = base.told(of), candidate.told(of)
-    if set(old) != set(new):
-        yield f"the sides have different {what}: {_shortened(old)} and {_shortened(new)}"
+def _differ(base: Side, candidate: Side, of: str) -> bool:
+    return set(base.told(of)) != set(candidate.told(of))
 
 
 def _shortened(values: tuple[str, ...]) -> str:

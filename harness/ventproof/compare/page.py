@@ -74,7 +74,7 @@ def html_of(found: Comparison) -> str:
         standing=STANDING[found.outcome],
         closing=closing(found),
         cause=cause_of_outcome(found),
-        alarms=(*found.faults, *found.alarms),
+        alarms=found.notes,
         sides=[
             (role, side_facts(side)) for role, side in (("Base", found.base), ("Candidate", found.candidate))
         ],

@@ -41,11 +41,10 @@ _MOST: Final = 3
 
 def markdown_of(found: Comparison) -> str:
     """Return the summary of a comparison: what it comes to, why, and the values of both sides."""
-    notes = (*found.faults, *found.alarms)
     shifts = notable_shifts(found)
     return fitted(
         [
-            *_head(title_of(found), found.outcome, closing(found), cause_of_outcome(found), notes),
+            *_head(title_of(found), found.outcome, closing(found), cause_of_outcome(found), found.notes),
             *_flips("changed verdicts", ("base", "candidate"), flip_groups(found.flips)),
             *_lone(found),
             *_shifts(heading_of_shifts(found, shifts), shift_groups(shifts), found.confidence),
@@ -61,10 +60,9 @@ def markdown_of(found: Comparison) -> str:
 
 def markdown_of_trend(found: FirmwareTrend) -> str:
     """Return the summary of a trend: how the newest version stands, all versions, and what each changed."""
-    notes = (*found.faults, *found.others, *found.alarms)
     title = f"firmware {span_of(list(found.versions))}"
     lines = [
-        *_head(title, standing_of_newest(found), conclusion(found), cause_of_newest(found), notes),
+        *_head(title, standing_of_newest(found), conclusion(found), cause_of_newest(found), found.notes),
         *(_trend_flips(found) if found.flips else ()),
         *_board(found),
     ]

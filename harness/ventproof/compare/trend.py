@@ -84,6 +84,11 @@ class FirmwareTrend:
     confidence: float
 
     @property
+    def notes(self) -> tuple[str, ...]:
+        """What a reader must know before the changes."""
+        return (*self.faults, *self.others, *self.alarms)
+
+    @property
     def newest(self) -> str:
         """The newest version."""
         return list(self.versions)[-1]

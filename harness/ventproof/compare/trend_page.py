@@ -62,7 +62,7 @@ def html_of_trend(found: FirmwareTrend) -> str:
         standing=STANDING[stands],
         closing=conclusion(found),
         cause=cause_of_newest(found),
-        alarms=(*found.faults, *found.others, *found.alarms),
+        alarms=found.notes,
         flips=flips,
         heading=f"{heading[:1].upper()}{heading[1:]}",
         sides=[f"Firmware {name}" for name in newest_two(found)] if found.flips else (),

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
 from ventproof.log.gaps import gaps_text
-from ventproof.log.run import ABORTED
+from ventproof.log.run import ABORTED, given_pairs
 from ventproof.verdict.finding import Finding, Verdict
 from ventproof.verdict.text import margin_text, response, took_text
 from ventproof_bench.base.text import clean, one_line
@@ -118,7 +118,7 @@ def _facts(logged: Logged) -> Iterator[tuple[str, str]]:
     yield from (("log", logged.log), ("digest", run.digest), ("ventproof", run.version))
     yield from (("profile digest", run.profile_sha256), ("bench digest", run.bench_sha256))
     if run.given:
-        yield "values set", ", ".join(f"{name} = {value}" for name, value in run.given)
+        yield "values set", given_pairs(run.given)
     if run.faults:
         yield "faults of the mock", ", ".join(fault.text for fault in run.faults)
     if logged.gaps:

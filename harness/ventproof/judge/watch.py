@@ -317,20 +317,25 @@ class Watch:
         if decider.verdict is Verdict.FAIL:
             witness = witness_of(self.formula, decider, margin, self._other, self.seen.last_s)
         found = Ruling(decider.verdict, "", margin, slack, response, seen, witness)
-        if decider.verdict is not Verdict.PASS:
+        if self._worded:
+            found = self._told(found)
+        found = believed(found, self.formula, self._traits, self._role)
+        self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found
+
+    def _told(self, found: Ruling) -> Ruling:
+        """Return a ruling with what went wrong, by how much, and why, in words."""
+        decider, witness = self._decider, found.witness
+        if found.verdict is not Verdict.PASS:
             wrong = wrong_of(self.formula, witness, self._traits)
             miss = miss_of(self.formula, witness, self._traits, decider.s1) if witness else None
             found = replace(found, wrong=wrong, miss=miss)
-        if self._worded:
-            why = wording.why(
-                found,
-                self.formula,
-                decider,
-                self._traits,
-                self.seen,
-                rate_per_s=self._rate_per_s,
-                since=self._since,
-            )
-            found = replace(found, why=why)
-        found = believed(found, self.formula, self._traits, self._role)
-        self.ruling = self._contrast.weighed(found, decider.end_s) if self._contrast is not None else found
+        why = wording.why(
+            found,
+            self.formula,
+            decider,
+            self._traits,
+            self.seen,
+            rate_per_s=self._rate_per_s,
+            since=self._since,
+        )
+        return replace(found, why=why)

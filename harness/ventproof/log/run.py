@@ -95,9 +95,14 @@ class RunRecord:
         return "" if self.selfcheck_sha256 or self.clock == "virtual" else UNMEASURED
 
 
+def given_pairs(given: Sequence[tuple[str, str]]) -> str:
+    """Return which values were given in place of a profile's: `release_delay = 20 min`."""
+    return ", ".join(f"{name} = {value}" for name, value in given)
+
+
 def given_text(given: Sequence[tuple[str, str]]) -> str:
-    """Return that values were given in place of a profile's, and which."""
-    return f"Values of the profile were set for the run: {', '.join(f'{name} = {value}' for name, value in given)}"
+    """Return the same in a sentence."""
+    return f"Values of the profile were set for the run: {given_pairs(given)}"
 
 
 def results_of(state: LogState, name: str = "the log") -> RunRecord:

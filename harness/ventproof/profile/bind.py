@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.profile import model
-from ventproof.profile.check_responses import kind_of
+from ventproof.profile.check_responses import kind_of, responses
 from ventproof.profile.check_stimuli import interlock_problems
 from ventproof.profile.check_weather import sensor_problems
-from ventproof.profile.model import CONTACT, VENT, Profile, ResponseCommon
+from ventproof.profile.model import CONTACT, VENT, Profile
 from ventproof.profile.stimulus import PulseContact
 from ventproof.profile.vent_failures import parts_problems
 from ventproof.verdict.finding import Rule
@@ -27,20 +27,11 @@ from ventproof_bench.yamlfile.value_errors import near, nearest
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
-    from ventproof.profile.model import Profile, ResponseCommon
+    from ventproof.profile.model import Profile
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
-
-
-def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
-    """Yield every response of a profile with its path, those of the start first."""
-    for index, response in enumerate(profile.start.until):
-        yield ("start", "until", index), response
-    for number, step in enumerate(profile.steps):
-        for index, response in enumerate(step.expect):
-            yield ("steps", number, "expect", index), response
 
 
 _ROUNDING_S: Final = 1e-9

@@ -156,6 +156,15 @@ def kind_of(response: ResponseCommon) -> str:
     return _KINDS[type(response)][0]
 
 
+def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
+    """Yield every response of a profile with its path, those of the start first."""
+    for index, response in enumerate(profile.start.until):
+        yield ("start", "until", index), response
+    for number, step in enumerate(profile.steps):
+        for index, response in enumerate(step.expect):
+            yield ("steps", number, "expect", index), response
+
+
 def response_problems(
     profile: Loaded[Profile], path: Path, response: ResponseCommon, stimuli: Sequence[Stimulus]
 ) -> Iterator[Problem]:

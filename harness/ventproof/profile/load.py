@@ -15,6 +15,7 @@ from ventproof.profile.check_responses import (
     no_signal,
     other_problems,
     response_problems,
+    responses,
     value_problems,
 )
 from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start_problems, stimuli_problems
@@ -189,8 +190,7 @@ def _same_ids(profile: Loaded[Profile]) -> Iterator[Problem]:
     steps = [(("steps", n), step) for n, step in enumerate(model.steps)]
     parts: list[tuple[Path, str]] = [((), model.id), *((path, step.id) for path, step in steps)]
     parts += [(("always", n), invariant.id) for n, invariant in enumerate(model.always)]
-    parts += [(("start", "until", n), response.id) for n, response in enumerate(model.start.until)]
-    parts += [((*path, "expect", n), one.id) for path, step in steps for n, one in enumerate(step.expect)]
+    parts += [(path, response.id) for path, response in responses(model)]
     seen: set[str] = set()
     for path, ident in parts:
         if ident and ident in seen:

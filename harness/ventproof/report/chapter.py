@@ -26,7 +26,7 @@ from ventproof.log.events import (
 from ventproof.log.gaps import gaps_of, gaps_text
 from ventproof.log.left import left_of
 from ventproof.log.read import header_of
-from ventproof.log.run import UNMEASURED, VIRTUAL, given_text, results_of
+from ventproof.log.run import UNMEASURED, VIRTUAL, given_pairs, given_text, results_of
 from ventproof.log.settings import settings_of
 from ventproof.papers.acceptance import told_of
 from ventproof.papers.fingerprint import settings_found
@@ -48,6 +48,7 @@ from ventproof.run.ending import left_lines
 from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
+from ventproof_bench.base.clock import offset_text
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.evidence import is_discrete
 from ventproof_bench.base.text import number_of
@@ -155,7 +156,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         says=_says(standing, state.outcome, told),
         alarms=tuple(filter(None, alarms)),
         notes=tuple(_notes(state, record)),
-        faults=(*((given_text(record.given),) if record.given else ()), *(run.bench.notes if run else ())),
+        conditions=(*([given_text(record.given)] if record.given else []), *(run.bench.notes if run else ())),
         overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
         identity=_identity(record, header),
@@ -384,8 +385,7 @@ def _acceptance(header: Header) -> Mapping[str, str]:
 
 def date_text(iso: str) -> str:
     """Return a date and time of the log as people write it, in local time: `2026-05-01 12:00:00 UTC+02:00`."""
-    text = dt.datetime.fromisoformat(iso).isoformat(sep=" ", timespec="seconds")
-    return f"{text[:19]} UTC{text[19:].removeprefix('+00:00')}"
+    return offset_text(dt.datetime.fromisoformat(iso), seconds=True)
 
 
 def selfcheck_text(pinned: PinnedCheck | None) -> str:
@@ -410,7 +410,7 @@ def _facts(record: RunRecord, header: Header, signing: Signing, gaps: str) -> It
         yield Fact("Names on the bench", ", ".join(f"{a} is {b}" for a, b in header.use.items()))
     profile = header.profile
     if profile.given:
-        given = ", ".join(f"{name} = {value}" for name, value in profile.given.items())
+        given = given_pairs(record.given)
         yield Fact(
             "Values set for this run", f"{given}; digest of the file: {short_code(profile.file_sha256)}"
         )

@@ -91,7 +91,7 @@ def cover_of(
         cause=cause_of(groups, chapters),
         conditions=tuple(
             dict.fromkeys(
-                [*_faults(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL), *_hollow(hollow)]
+                [*_otherwise(chapters), *whole.remarks, *_of_runs(chapters, VIRTUAL), *_hollow(hollow)]
             )
         ),
         alarms=tuple(dict.fromkeys([*whole.wrong, *whole.missing, *gone, *_alarms(chapters)])),
@@ -155,9 +155,9 @@ def _alarms(chapters: Sequence[Chapter]) -> Iterator[str]:
             yield f"{chapter.profile} ({chapter.log}): {alarm}"
 
 
-def _faults(chapters: Sequence[Chapter]) -> Iterator[str]:
-    """Yield what was wrong with the mock unit, with in how many runs."""
-    for note, count in Counter(note for chapter in chapters for note in chapter.faults).items():
+def _otherwise(chapters: Sequence[Chapter]) -> Iterator[str]:
+    """Yield what was otherwise than usual in some runs, with in how many."""
+    for note, count in Counter(note for chapter in chapters for note in chapter.conditions).items():
         yield _of(count, chapters, f"{note[0].upper()}{note[1:]}.")
 
 

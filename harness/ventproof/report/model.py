@@ -142,7 +142,7 @@ class Chapter:
         says: what the standing means here, in a sentence.
         alarms: what a reader must not miss.
         notes: what else there is to know.
-        faults: those notes that name faults of the mock unit.
+        conditions: what was otherwise than usual: values that were set; faults of the mock unit, as notes say them.
         overdue: the equipment whose calibration was overdue, a sentence each.
         repeat: which repeat of the profile it is.
         identity: unit, firmware, operator, when, bench, self-check: what a report has in common or not.
@@ -169,7 +169,7 @@ class Chapter:
     says: str
     alarms: tuple[str, ...]
     notes: tuple[str, ...]
-    faults: tuple[str, ...]
+    conditions: tuple[str, ...]
     overdue: tuple[str, ...]
     repeat: int
     identity: Mapping[str, str]

@@ -122,7 +122,7 @@ def show_comparison(found: Comparison, *, verbose: bool) -> None:
 def _comparison_lines(found: Comparison, detail: _Detail) -> Iterator[ScreenLine]:
     for role, side in (("base", found.base), ("candidate", found.candidate)):
         yield ScreenLine(Text(side_line(role, side)), cut=not detail.whole)
-    yield from _notes([*found.faults, *found.alarms], detail)
+    yield from _notes(found.notes, detail)
     if found.flips:
         yield from _heading("changed verdicts", detail)
         yield from _flip_lines(flip_groups(found.flips), ("base", "candidate"), detail)
@@ -230,7 +230,7 @@ def show_trend(found: FirmwareTrend, *, verbose: bool) -> None:
     """
     console = new_console()
     with suppress(BrokenPipeError):
-        say_lines(console, _notes([*found.faults, *found.others, *found.alarms], _SHORT))
+        say_lines(console, _notes(found.notes, _SHORT))
         show_dashboard(console, tally_of(run for runs in found.versions.values() for run in runs).dashboard())
         say_lines(console, _trend_lines(found, _WHOLE if verbose else _SHORT))
 
