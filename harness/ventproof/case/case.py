@@ -16,6 +16,7 @@ from ventproof.case.demand import (
     AnyFormula,
     States,
     anchor_of,
+    flag_or_state,
     formula_of,
     invariant_formula,
     judged_together,
@@ -28,6 +29,7 @@ from ventproof.case.items import START, Item
 from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
+from ventproof.drives.holding import Holding
 from ventproof.envelope.spans import INF, Block
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
@@ -129,6 +131,7 @@ class Case:
                 self._evidence_of(invariant),
                 self._rule,
                 self.traits[invariant.signal].unit,
+                self._condition(invariant),
             )
             for number, invariant in enumerate(self.profile.always)
         ]
@@ -136,6 +139,14 @@ class Case:
     @property
     def _rule(self) -> Rule:
         return Rule(self.profile.decision)
+
+    def _condition(self, invariant: Invariant) -> Holding | None:
+        """Return what follows the signal of a condition; None where no signal is the condition."""
+        if invariant.while_signal is None:
+            return None
+        name, value = invariant.while_signal
+        number = flag_or_state(value, self.states.get(name, {}))
+        return Holding(self.traits[name], number, as_read=self._rule is Rule.SIMPLE)
 
     def _evidence_of(self, invariant: Invariant) -> SignalTrace | FlagsTrace | SignalPair:
         match invariant_formula(invariant):
@@ -196,8 +207,10 @@ class Case:
                 self._poll(poll)
             case GapSeen(gap=gap):
                 names = self._buses.get(gap.bus, set())
-                results = [r for r in self.results if names.intersection(r.signals)]
+                results = [r for r in self.results if names.intersection(r.rests_on)]
                 take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
+                for invariant in self._conditioned:
+                    invariant.condition_gap(gap, names)
                 for name in names:
                     self._facts[name].interrupt()
                 self._lost = self._lost or gap.reason == "void"
@@ -242,7 +255,7 @@ class Case:
         columns: dict[str, _Columns] = {}
         polls: list[Poll] = []
         for event in events:
-            if isinstance(event, PollSeen) and not self._ended:
+            if isinstance(event, PollSeen) and not self._ended and not self._turns_condition(event.poll):
                 self._gather(event.poll, columns)
                 polls.append(event.poll)
                 if event.poll.unread:
@@ -271,7 +284,7 @@ class Case:
             self.traces[name].observe_block(block)
             self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
-        for poll in polls if self._together else ():
+        for poll in polls if self._together or self._conditioned else ():
             self._read_together(poll)
         polls.clear()
 
@@ -281,6 +294,23 @@ class Case:
             values = [poll.values.get(self._bench_names[name]) for name in signals]
             if any(value is not None for value in values):
                 flags.observe(values, poll.requested_s, poll.replied_s)
+        for invariant, value in self._conditions_in(poll):
+            invariant.condition_read(Sample(value, poll.requested_s, poll.replied_s))
+
+    @property
+    def _conditioned(self) -> list[InvariantItem]:
+        return [invariant for invariant in self.invariants if invariant.condition is not None]
+
+    def _conditions_in(self, poll: Poll) -> Iterator[tuple[InvariantItem, float]]:
+        """Yield what a poll read of the signals on which invariants depend."""
+        for invariant in self._conditioned:
+            value = poll.values.get(self._bench_names[invariant.while_name])
+            if value is not None:
+                yield invariant, value
+
+    def _turns_condition(self, poll: Poll) -> bool:
+        """Return whether a poll begins or ends the time in which an invariant binds."""
+        return any(invariant.turns(value) for invariant, value in self._conditions_in(poll))
 
     def _flags_on(self, names: Collection[str]) -> Iterator[tuple[FlagsTrace, list[int]]]:
         """Yield the flags that are judged together with one of some signals, and which of them these are."""
@@ -319,14 +349,15 @@ class Case:
             if name in item.signals and min(now, START + 1) <= item.step <= now:
                 item.settled = undecided(why)
         for invariant in self.invariants:
-            if name in invariant.signals:
+            if name in invariant.rests_on:
                 invariant.doubt(why)
 
     def _step_begin(self, event: StepBegin) -> None:
         self.step = event.step
         self._last_edges.clear()
         if not self.keeps_all:
-            self._remember_from(event.window.earliest_s)
+            needed_s = [invariant.needs_from_s for invariant in self._conditioned]
+            self._remember_from(min([event.window.earliest_s, *needed_s]))
         if self.step == START + 1:
             for invariant in self.invariants:
                 invariant.run_begins(event.window)
@@ -343,7 +374,7 @@ class Case:
         Otherwise a step of an hour would hold an hour of readings. What begins with a contact begins after its command.
         """
         begun = all(item.watch is not None for item in self.of_step(self.step or START))
-        looks_back = any(i.invariant.while_ and len(i.signals) > 1 for i in self.invariants)
+        looks_back = any(i.invariant.while_ and len(i.rests_on) > 1 for i in self.invariants)
         if begun and not (self.keeps_all or self._moving or looks_back):
             self._keep_from(INF)
 
@@ -480,6 +511,7 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
 
 
 _TURNING: Final = (
+    PollSeen,  # one that turns a condition, or after the end
     GapSeen,
     StepBegin,
     StepEnd,

@@ -360,9 +360,9 @@ def invariant_wording(invariant: model.Invariant) -> str:
         parts.append(f"stays at most {invariant.stays_at_most}")
     said = f"always {' and '.join(parts)}"
     if invariant.while_:
-        contact, state = next(iter(invariant.while_.items()))
+        name, value = next(iter(invariant.while_.items()))
         settled = f", {seconds(invariant.applies_after)} after that began" if invariant.applies_after else ""
-        said += f" while {contact} is {state}{settled}"
+        said += f" while {name} is {value}{settled}"
     return said
 
 

@@ -41,6 +41,11 @@ class Item:
         return self.signals[0]
 
     @property
+    def rests_on(self) -> tuple[str, ...]:
+        """The signals whose readings decide it."""
+        return self.signals
+
+    @property
     def ruling(self) -> Ruling | None:
         """What was found; None while undecided."""
         return self.settled or (self.watch.ruling if self.watch else None)

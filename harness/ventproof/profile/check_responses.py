@@ -244,7 +244,7 @@ def _nested_problems(
         case model.MovesAt():
             yield from _rate_problems(profile, path, response, unit)
         case model.Equals(equals=value):
-            yield from _equals_problems(profile, (*path, "equals"), value, unit)
+            yield from equals_problems(profile, (*path, "equals"), value, unit)
 
 
 def _rate_problems(
@@ -265,9 +265,8 @@ def _rate_problems(
         )
 
 
-def _equals_problems(
-    profile: Loaded[Profile], path: Path, value: str | float, unit: str
-) -> Iterator[Problem]:
+def equals_problems(profile: Loaded[Profile], path: Path, value: str | float, unit: str) -> Iterator[Problem]:
+    """Yield what is wrong with a value of a flag or a state, by the signal's unit."""
     if unit == FLAG_UNIT:
         if not (value in FLAG_WORDS if isinstance(value, str) else value in {0, 1}):
             yield profile.problem(path, f"{show(value)} is not a value of a flag", "write on or off")

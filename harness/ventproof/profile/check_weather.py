@@ -103,7 +103,7 @@ def weather_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             reason = f"{name!r} stands for {plays[name]} further up and for {kind} here"
             yield profile.problem(path, reason, "let each contact stand for one thing in a profile")
     for index, invariant in enumerate(profile.model.always):
-        for name in invariant.while_ or {}:
+        for name in filter(None, [invariant.while_contact]):
             if plays.get(name, _CONTACT) != _CONTACT:
                 path = ("always", index, "while", name)
                 reason = f"{name!r} stands for {plays[name]}: it opens and closes all the time"

@@ -12,6 +12,7 @@ from ventproof.profile.check_responses import (
     ALWAYS_KINDS,
     DRIVE_KINDS,
     contact_problems,
+    equals_problems,
     no_signal,
     other_problems,
     response_problems,
@@ -21,15 +22,15 @@ from ventproof.profile.check_responses import (
 from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start_problems, stimuli_problems
 from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.given import blamed, text_with
-from ventproof.profile.model import Invariant, Profile
+from ventproof.profile.model import CONTACT, CONTACT_STATES, Invariant, Profile
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof.verdict.old_names import IN_PROFILES
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import stands_below
 from ventproof_bench.base.quantities import PLAIN_UNITS
-from ventproof_bench.yamlfile.fields import FLAG_UNIT
+from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked, read_attached
-from ventproof_bench.yamlfile.value_errors import nearest
+from ventproof_bench.yamlfile.value_errors import nearest, show
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -215,9 +216,32 @@ def _always_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             yield profile.problem(path, reason, f"say exactly one of {', '.join(ALWAYS_KINDS)} in each item")
         else:
             yield from _accompanying(profile, path, invariant, kinds[0])
-        for contact in invariant.while_ or {}:
-            yield from contact_problems(profile, (*path, "while", contact), contact, at_key=True)
+        yield from _condition_problems(profile, path, invariant)
         yield from _invariant_values(profile, path, invariant)
+
+
+def _condition_problems(profile: Loaded[Profile], path: Path, invariant: Invariant) -> Iterator[Problem]:
+    """Yield what is wrong with the contact or the signal while which an `always` binds."""
+    needs = profile.model.needs
+    for name, value in (invariant.while_ or {}).items():
+        here = (*path, "while", name)
+        if name in needs.outputs and (value in CONTACT_STATES or name not in needs.signals):
+            yield from contact_problems(profile, here, name, at_key=True)
+            if needs.outputs[name] == CONTACT and value not in CONTACT_STATES:
+                hint = "write open or closed"
+                yield profile.problem(here, f"{show(value)} is not a state of contact {name!r}", hint)
+        elif name not in needs.signals:
+            known = [*needs.outputs, *needs.signals]
+            reason = f"{name!r} is neither an output nor a signal that this profile needs"
+            yield profile.problem(here, reason, nearest(name, known), at_key=True)
+        elif needs.signals[name] not in (FLAG_UNIT, STATE_UNIT):
+            reason = f"{name!r} is neither a contact, nor a flag, nor a state"
+            yield profile.problem(here, reason, "name one of these", at_key=True)
+        elif value in CONTACT_STATES:
+            hint = "write on or off" if needs.signals[name] == FLAG_UNIT else "write the number of the state"
+            yield profile.problem(here, f"{show(value)} is a state of a contact, not of {name!r}", hint)
+        else:
+            yield from equals_problems(profile, here, value, needs.signals[name])
 
 
 def _accompanying(profile: Loaded[Profile], path: Path, invariant: Invariant, kind: str) -> Iterator[Problem]:
@@ -264,6 +288,7 @@ def _unused_needs(profile: Loaded[Profile]) -> Iterator[Problem]:
     model = profile.model
     signals = {name for step in model.steps for r in step.expect for name in r.signals}
     signals |= {name for r in (*model.start.until, *model.always) for name in r.signals}
+    signals |= {name for i in model.always for name in i.while_ or {}}
     for name in model.needs.signals:
         if name not in signals:
             yield profile.problem(

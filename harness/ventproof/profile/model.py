@@ -50,6 +50,9 @@ class Needs(FileModel):
     """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
 
 
+CONTACT_STATES = ("open", "closed")
+"""What a contact can be, and no flag."""
+
 OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with", "agrees_with")
 """Keys of kinds that name a second signal."""
 
@@ -407,7 +410,7 @@ Response = Annotated[
 
 
 class Invariant(FileModel):
-    """Something that holds through the whole run, or while a contact is in a state."""
+    """Something that holds through the whole run, or while a contact is in a state, or a flag on."""
 
     signal: Name
     """The signal that is watched."""
@@ -445,8 +448,9 @@ class Invariant(FileModel):
     """The signal is within `tolerance` of a value that this one had in the last `lag`."""
     lag: Seconds | None = None
     """How much later than the other it may tell the same."""
-    while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
-    """Only while this contact is so: `while: {rain: closed}`."""
+    while_: Annotated[dict[Name, str | int | bool] | None, Field(alias="while", max_length=1)] = None
+    """Only while this contact is so: `while: {rain: closed}`; or while this flag or state has the value:
+    `while: {rain_override: on}`. A state that is named open or closed goes by its number here."""
     applies_after: Seconds = 0.0
     """Time after the condition begins before the invariant applies."""
     purpose: str = ""
@@ -456,6 +460,16 @@ class Invariant(FileModel):
     def signals(self) -> tuple[Name, ...]:
         """The signals that it binds, that of `signal` first."""
         return _signals(self)
+
+    @property
+    def while_contact(self) -> str | None:
+        """The contact that is its condition, if one is."""
+        return next((name for name, value in (self.while_ or {}).items() if value in CONTACT_STATES), None)
+
+    @property
+    def while_signal(self) -> tuple[str, str | int | bool] | None:
+        """The signal that is its condition, if one is, and the value."""
+        return next((one for one in (self.while_ or {}).items() if one[1] not in CONTACT_STATES), None)
 
 
 class Start(FileModel):
@@ -510,7 +524,7 @@ class Profile(FileModel):
     """`guarded` allows for how exact, how old and how far apart the readings are, and says inconclusive where that
     matters; `simple` takes the readings as they stand."""
     always: list[Invariant] = Field(default_factory=list)
-    """What must hold through the whole run, or while a contact is in a state."""
+    """What must hold through the whole run, or while a contact is in a state, or a flag on."""
     start: Start = Field(default_factory=Start)
     """The known state in which the test begins."""
     steps: Annotated[list[Step], Field(min_length=1)]

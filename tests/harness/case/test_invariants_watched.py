@@ -86,6 +86,20 @@ def always(text):
         ),
         # And until the first closure, for which the train is asked a moment before.
         ("{signal: roof_vent, stays_at_most: 90 %, while: {rain: open}}", CLOSING, "fail"),
+        # A flag of the unit is a condition as a contact is: the override comes 10 s after the rain and goes 60 s later.
+        (
+            "{signal: roof_vent, stays_at_most: 11 %, while: {rain_override: on}, applies_after: 33 s}",
+            RAIN + DRY,
+            "pass",
+        ),
+        (
+            "{signal: roof_vent, stays_at_most: 11 %, while: {rain_override: on}, applies_after: 1 s}",
+            RAIN + DRY,
+            "fail",
+        ),
+        ("{signal: roof_vent, stays_at_least: 85 %, while: {rain_override: off}}", TRAIN, "pass"),
+        ("{signal: roof_vent, stays_at_most: 85 %, while: {rain_override: off}}", TRAIN, "fail"),
+        ("{signal: roof_vent, stays_at_most: 1 %, while: {rain_override: on}}", TRAIN, "inconclusive"),
         # The condition never holds, or not long enough to settle: nothing was shown.
         (
             "{signal: roof_vent, stays_at_most: 1 %, while: {rain: closed}, applies_after: 2 min}",
