@@ -9,6 +9,7 @@ from typing import Any, Final
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
 from ventproof.drives import formulas as drives
+from ventproof.envelope.spans import INF
 from ventproof.judge.contrast import Role
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.profile import model
@@ -102,6 +103,16 @@ def _(response: model.Equals, states: States) -> Formula:
 @formula_of.register
 def _(response: model.Counts, _: States) -> Formula:
     return formulas.CountsFormula(number=response.counts, within_s=response.within)
+
+
+@formula_of.register
+def _(response: model.CountsAtLeast, _: States) -> Formula:
+    return formulas.CountsFormula(number=response.counts_at_least, within_s=response.within, most=INF)
+
+
+@formula_of.register
+def _(response: model.CountsAtMost, _: States) -> Formula:
+    return formulas.CountsFormula(number=0, within_s=response.for_, most=response.counts_at_most)
 
 
 @formula_of.register
@@ -262,6 +273,16 @@ def _(response: model.Equals) -> str:
 @wording.register
 def _(response: model.Counts) -> str:
     return f"counts {response.counts} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.CountsAtLeast) -> str:
+    return f"counts at least {response.counts_at_least} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.CountsAtMost) -> str:
+    return f"counts at most {response.counts_at_most} in {seconds(response.for_)}"
 
 
 @wording.register

@@ -111,6 +111,8 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.Unchanged: ("unchanged", (), ()),
     model.Equals: ("equals", (), ()),
     model.Counts: ("counts", (), ()),
+    model.CountsAtLeast: ("counts_at_least", (), ()),
+    model.CountsAtMost: ("counts_at_most", (), ()),
     model.StartsMoving: ("starts_moving", (), ()),
     model.MovesAt: ("moves_at", ("to",), ()),
     model.OvershootsAtMost: ("overshoots_at_most", ("of",), ("overshoots_at_most",)),
@@ -141,13 +143,14 @@ ALWAYS_KINDS: Final[dict[str, str]] = {
 }
 """What may always hold, and the key that must go with it."""
 _STATE_KINDS: Final = ("equals", "unchanged", "stays")
+_COUNT_KINDS: Final = ("counts", "counts_at_least", "counts_at_most")
 _FITTING: Final = {
     FLAG_UNIT: (*_STATE_KINDS, *DRIVE_KINDS),
     STATE_UNIT: _STATE_KINDS,
-    COUNT_UNIT: ("counts", "unchanged"),
+    COUNT_UNIT: (*_COUNT_KINDS, "unchanged"),
 }
 _ANALOGUE_KINDS: Final = tuple(
-    key for key, _, _ in _KINDS.values() if key not in {"equals", "counts", *DRIVE_KINDS}
+    key for key, _, _ in _KINDS.values() if key not in {"equals", *_COUNT_KINDS, *DRIVE_KINDS}
 )
 
 
@@ -318,7 +321,7 @@ def _label_problems(
         elif key == "after_end_of" and not _ends(labels[label]):
             reason = f"{label!r} is neither a pulse train, nor rain, nor a wind that becomes steady"
             yield profile.problem((*path, key), reason, "use `after`", at_key=True)
-        elif key == "after_end_of" and isinstance(response, model.Counts):
+        elif key == "after_end_of" and kind_of(response) in _COUNT_KINDS:
             reason = "what the last closure counts may come before or after the end of it"
             yield profile.problem((*path, key), reason, "use `after`, and count the whole train", at_key=True)
     if len(real) > 1 and response.after is None and response.after_end_of is None:

@@ -53,6 +53,7 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             | model.StopsAtEnd()
             | model.TogetherWith()
             | model.AgreesWith()
+            | model.CountsAtMost()
         ):
             return response.for_, response.for_
         case model.Unchanged():
@@ -63,7 +64,7 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             return response.within, response.within
         case model.StartsMoving():
             return 0.0, response.starts_moving.within
-        case model.Equals() | model.MovesAt():
+        case model.Equals() | model.MovesAt() | model.CountsAtLeast():
             return 0.0, response.within
     raise AssertionError(f"no span for {type(response).__name__}")
 

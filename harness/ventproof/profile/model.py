@@ -207,6 +207,30 @@ class Counts(ResponseCommon):
     """The count is complete by then, and is watched until then for one too many."""
 
 
+class CountsAtLeast(ResponseCommon):
+    """The counter goes up by so many at least, `within` after the stimulus at the latest: the rest may come later.
+
+    What was played before must have been counted by then, as for `counts`.
+    """
+
+    counts_at_least: Annotated[int, Field(ge=1)]
+    """How many more it must read at least."""
+    within: PositiveSeconds
+    """So many are counted by then."""
+
+
+class CountsAtMost(ResponseCommon):
+    """The counter goes up by so many at most in the time that `for` says; fewer, or none, pass as well.
+
+    What was played before must have been counted by then, as for `counts`.
+    """
+
+    counts_at_most: Annotated[int, Field(ge=0)]
+    """How many more it may read at most."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
+
+
 class Motion(FileModel):
     """How far, and how soon."""
 
@@ -380,7 +404,8 @@ class AgreesWith(ResponseCommon):
 
 _RESPONSE_KEYS = (
     *("reaches", "stays", "stays_at_least", "stays_at_most", "returns", "unchanged"),
-    *("equals", "counts", "starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
+    *("equals", "counts", "counts_at_least", "counts_at_most"),
+    *("starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
     *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
     "agrees_with",
 )
@@ -394,6 +419,8 @@ Response = Annotated[
     | Annotated[Unchanged, Tag("unchanged")]
     | Annotated[Equals, Tag("equals")]
     | Annotated[Counts, Tag("counts")]
+    | Annotated[CountsAtLeast, Tag("counts_at_least")]
+    | Annotated[CountsAtMost, Tag("counts_at_most")]
     | Annotated[StartsMoving, Tag("starts_moving")]
     | Annotated[MovesAt, Tag("moves_at")]
     | Annotated[OvershootsAtMost, Tag("overshoots_at_most")]
