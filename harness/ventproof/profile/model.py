@@ -47,7 +47,8 @@ class Needs(FileModel):
     """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …); or `vent`, for one that the bench
     plays and that is to fail."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
-    """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
+    """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, V, mA, ohm, W/m², %RH, ppm, kPa, s,
+    `flag`, `count` or `state`."""
 
 
 CONTACT_STATES = ("open", "closed")
