@@ -23,11 +23,12 @@ from ventproof.profile.stimulus import (
 )
 from ventproof.profile.vent_failures import parts_of
 from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, rain_edges, rain_of, wind_of
+from ventproof.weather.levels import FAULT_FROM_MA, FAULT_UP_TO_MA
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
-from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
+from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, canonical_symbol, value_fault
 from ventproof_bench.benchcheck.levels import put_fault
-from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
+from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -193,7 +194,9 @@ def _can_fail(
     profile: Loaded[Profile], path: Path, failure: Fail, output: OutputSpec, at: str
 ) -> Iterator[Problem]:
     is_contact = isinstance(output, ContactOutput)
-    if isinstance(output, RegisterOutput) and not failure.wanders:
+    if failure.level is not None:
+        yield from _signalled_problems(profile, (*path, "level"), failure.level, output, at)
+    elif isinstance(output, RegisterOutput) and not failure.wanders:
         hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
         yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
     elif is_contact and failure.by is not None:
@@ -213,6 +216,27 @@ def _can_fail(
             yield profile.problem((*path, "mode"), reason, f"{cure}fail it in another way")
     elif not is_contact and failure.mode == "chatter" and failure.by is None:
         yield profile.problem((*path, "mode"), f"{at} is not a contact", "say `by:`, how far its value jumps")
+
+
+def _signalled_problems(
+    profile: Loaded[Profile], path: Path, level: Quantity, output: OutputSpec, at: str
+) -> Iterator[Problem]:
+    """Yield what is wrong with the level by which a transmitter signals its own failure."""
+    if not isinstance(output, TerminalOutput):
+        hint = "only what puts a current, a voltage or a resistance on terminals signals a failure so"
+        yield profile.problem(path, f"{at} has no level", hint, at_key=True)
+        return
+    said = value_fault(level, canonical_symbol(output.carries), at) or put_fault(output, level.value)
+    if said is not None:
+        yield profile.problem(path, *said)
+    elif (
+        isinstance(output, LevelOutput)
+        and output.signal == "4-20 mA"
+        and FAULT_UP_TO_MA < level.value < FAULT_FROM_MA
+    ):
+        reason = f"{level.text!r} is a value and signals no failure"
+        hint = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
+        yield profile.problem(path, reason, hint)
 
 
 def _chatter_problems(
@@ -266,7 +290,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
         match stimulus:
             case WriteValue(write=name):
                 known.add(name)
-            case Fail(fail=name, mode="open" | "short"):
+            case Fail(fail=name, mode="open" | "short" | "signals"):
                 cut.add(name)
             case Restore(restore=name):
                 if name in cut - known and isinstance(outputs[name], TerminalOutput):

@@ -114,7 +114,7 @@ def wind_said(wind: Wind) -> str:
     return said
 
 
-def failure_said(failure: Fail) -> str:
+def failure_said(failure: Fail) -> str:  # noqa: PLR0911 - a table of kinds
     """Return what was done to a sensor."""
     name = failure.fail
     match failure.mode:
@@ -124,6 +124,8 @@ def failure_said(failure: Fail) -> str:
             return f"short the wires of {name}"
         case "stuck":
             return f"freeze {name}"
+        case "signals":
+            return f"let {name} signal a failure by {failure.level}"
         case "drift":
             assert failure.over is not None, "the model sees to it"
             return f"let {name} drift by {failure.by} in {seconds(failure.over)}"

@@ -88,6 +88,11 @@ is infinite; 10 Mohm stands for it, since an output must be able to play it.
 """
 
 
+FAULT_UP_TO_MA: Final = 3.6
+FAULT_FROM_MA: Final = 21.0
+"""A 4-20 mA transmitter signals a failure at most and at least so (NAMUR NE 43, from memory)."""
+
+
 DRIFT_STEP_S: Final = 0.5
 """A drift is played in steps of this length."""
 
