@@ -301,6 +301,31 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
                 cut.discard(name)
 
 
+def _bounce_problems(
+    profile: Loaded[Profile],
+    path: Path,
+    stimulus: Rainfall | Wind,
+    output: ContactOutput,
+    where: tuple[str, float],
+) -> Iterator[Problem]:
+    """Yield what is wrong with the bounce of a bucket or of cups: too quick, or longer than a closure."""
+    bounce, sensor, (at, fastest_s) = stimulus.bounce, output.sensor, where
+    if bounce is None or sensor is None:
+        return
+    if bounce.each < fastest_s:
+        reason = f"each {bounce.each:g} s is shorter than {at} can follow"
+        yield profile.problem((*path, "bounce", "each"), reason, f"write {fastest_s:g} s or more")
+    closed_s = None if sensor.bucket is None else sensor.bucket.closed_for
+    if isinstance(stimulus, Wind) and sensor.cups is not None:
+        hz = anemometer(sensor.cups).frequency_hz(wind_of(stimulus).fastest_m_per_s)
+        closed_s = 1 / hz / 2 if hz else None
+    if closed_s is not None and closed_s < bounce.least_s:
+        reason = f"a contact that is closed for {closed_s:.4g} s has no time for this bounce of {bounce.least_s:.4g} s"
+        yield profile.problem(
+            (*path, "bounce"), reason, "let it bounce less often, or each time for less long"
+        )
+
+
 def _shown_problems(
     profile: Loaded[Profile],
     path: Path,
@@ -315,6 +340,7 @@ def _shown_problems(
         yield profile.problem((*path, word), f"{at} stands for no {kind}", hint)
         return
     fastest_s = fastest_edge_s(output, bench.buses)
+    yield from _bounce_problems(profile, path, stimulus, output, (at, fastest_s))
     try:
         if isinstance(stimulus, Rainfall) and output.sensor.bucket is not None:
             check_plan(rain_edges(output.sensor.bucket, stimulus, left), fastest_edge_s=fastest_s)

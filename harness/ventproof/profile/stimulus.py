@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Discriminator, Field, Tag, model_validator
 
 from ventproof.profile.courses import (
+    Bounce,
     Gust,
     RainBlock,
     RainSeries,
@@ -129,6 +130,8 @@ class Rainfall(StimulusCommon):
     """Tips stray by at most this share of the time to their neighbours, below 50 %; their number is kept."""
     seed: Seed = 0
     """The same seed gives the same jitter."""
+    bounce: Bounce | None = None
+    """How the bucket's contact bounces at each tip; the tips are the same."""
 
     @model_validator(mode="after")
     def _rains_in_one_way(self) -> Self:
@@ -181,6 +184,8 @@ class Wind(StimulusCommon):
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
     """The series is played this many times as fast; speeds are unchanged."""
+    bounce: Bounce | None = None
+    """How the cups' contact bounces at each pulse; the pulses are the same."""
 
     @model_validator(mode="after")
     def _blows_in_one_way(self) -> Self:

@@ -12,7 +12,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import Edge
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 @final
@@ -121,6 +121,20 @@ def contact_chatter(*, every_s: float, seed: int) -> Iterator[Edge]:
     for at_s in _instants(every_s, seed):
         yield Edge(at_s, closed=closed)
         closed = not closed
+
+
+def bounced(edges: Iterable[Edge], *, times: int, each_s: float) -> Iterator[Edge]:
+    """Yield the edges of a contact that opens and closes again after each closure, so many times, before it rests.
+
+    Args:
+        edges: without bounce; each closure lasts longer than its bounce, `2 * times * each_s`.
+        times: how often it opens again.
+        each_s: how long it is closed, and open, at a time.
+    """
+    for edge in edges:
+        yield edge
+        for number in range(1, 2 * times + 1) if edge.closed else ():
+            yield Edge(edge.at_s + number * each_s, closed=number % 2 == 0)
 
 
 def _instants(every_s: float, seed: int) -> Iterator[float]:
