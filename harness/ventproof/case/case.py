@@ -25,11 +25,12 @@ from ventproof.case.demand import (
     wording,
 )
 from ventproof.case.invariants import InvariantItem
-from ventproof.case.items import START, Item
+from ventproof.case.items import START, Item, Until
 from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
+from ventproof.deciders.formulas import StaysFormula
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
-from ventproof.drives.holding import Holding
+from ventproof.drives.holding import Holding, Turning
 from ventproof.envelope.spans import INF, Block
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
@@ -53,7 +54,7 @@ from ventproof.log.events import (
     StimulusSettled,
 )
 from ventproof.profile.check_responses import kind_of
-from ventproof.profile.model import Invariant, Profile, Step
+from ventproof.profile.model import Invariant, Profile, Step, until_of
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
@@ -104,6 +105,7 @@ class Case:
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
     _undecided: list[Item] = field(init=False, default_factory=list)
     _movements: Movements = field(init=False)
+    _conditioned: list[Result] = field(init=False)
     _ended: bool = field(init=False, default=False)
     _lost: bool = field(init=False, default=False)
     _last_edges: dict[str, Sequence[EdgeReport]] = field(init=False, default_factory=dict)
@@ -135,6 +137,8 @@ class Case:
             )
             for number, invariant in enumerate(self.profile.always)
         ]
+        conditioned = [invariant for invariant in self.invariants if invariant.condition is not None]
+        self._conditioned = [*(item for item in self.items if item.until is not None), *conditioned]
 
     @property
     def _rule(self) -> Rule:
@@ -142,11 +146,13 @@ class Case:
 
     def _condition(self, invariant: Invariant) -> Holding | None:
         """Return what follows the signal of a condition; None where no signal is the condition."""
-        if invariant.while_signal is None:
-            return None
-        name, value = invariant.while_signal
+        condition = self.profile.signal_condition(invariant)
+        return None if condition is None else Holding(*self._followed(*condition))
+
+    def _followed(self, name: str, value: str | float) -> tuple[SignalTraits, float, bool]:
+        """Return how a condition is followed: a signal, its value, and whether its readings count as they stand."""
         number = flag_or_state(value, self.states.get(name, {}))
-        return Holding(self.traits[name], number, as_read=self._rule is Rule.SIMPLE)
+        return self.traits[name], number, self._rule is Rule.SIMPLE
 
     def _evidence_of(self, invariant: Invariant) -> SignalTrace | FlagsTrace | SignalPair:
         match invariant_formula(invariant):
@@ -163,7 +169,11 @@ class Case:
     def _items(self, steps: Sequence[Step]) -> Iterator[Item]:
         for number, step in enumerate(steps):
             for index, response in enumerate(step.expect):
-                formula = formula_of(response, self.states.get(response.signal, {}))
+                formula, until = formula_of(response, self.states.get(response.signal, {})), None
+                for name, value in until_of(response).items():
+                    assert isinstance(formula, StaysFormula)
+                    until = Until(name, Turning(*self._followed(name, value)), formula.for_s or 0.0)
+                    formula = replace(formula, for_s=None)
                 anchor = anchor_of(response, step)
                 after = ALL_SET if number == START else since(anchor)
                 role = Role.CONDITION if number == START else role_of(response)
@@ -178,15 +188,17 @@ class Case:
                     purpose=response.purpose,
                     anchor=anchor,
                     open_watch=partial(self._watch, formula, response.signals, after, role),
+                    until=until,
                 )
 
-    def _watch(
+    def _watch(  # noqa: PLR0917 - the last two are known later
         self,
         formula: AnyFormula,
         signals: tuple[str, ...],
         since: Since,
         role: Role,
         window: Window,
+        until: Window | None,
     ) -> AnyWatch:
         if isinstance(formula, FlagsFormula):
             return self._together[signals].watch(formula, window, self._rule, since, role=role)
@@ -194,7 +206,7 @@ class Case:
             return self._pair(signals).watch(formula, window, self._rule, since, role=role)
         trace = self.traces[signals[0]]
         formula = self._movements.since_played(formula, trace.traits.name)
-        return trace.watch(formula, window, self._rule, since, role=role)
+        return trace.watch(formula, window, self._rule, since, role=role, until=until)
 
     def feed(self, event: Event) -> None:
         """Take the next event of the run.
@@ -209,8 +221,8 @@ class Case:
                 names = self._buses.get(gap.bus, set())
                 results = [r for r in self.results if names.intersection(r.rests_on)]
                 take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
-                for invariant in self._conditioned:
-                    invariant.condition_gap(gap, names)
+                for result in self._conditioned:
+                    result.condition_gap(gap, names)
                 for name in names:
                     self._facts[name].interrupt()
                 self._lost = self._lost or gap.reason == "void"
@@ -294,23 +306,19 @@ class Case:
             values = [poll.values.get(self._bench_names[name]) for name in signals]
             if any(value is not None for value in values):
                 flags.observe(values, poll.requested_s, poll.replied_s)
-        for invariant, value in self._conditions_in(poll):
-            invariant.condition_read(Sample(value, poll.requested_s, poll.replied_s))
+        for result, sample in self._conditions_in(poll):
+            result.condition_read(sample)
 
-    @property
-    def _conditioned(self) -> list[InvariantItem]:
-        return [invariant for invariant in self.invariants if invariant.condition is not None]
-
-    def _conditions_in(self, poll: Poll) -> Iterator[tuple[InvariantItem, float]]:
-        """Yield what a poll read of the signals on which invariants depend."""
-        for invariant in self._conditioned:
-            value = poll.values.get(self._bench_names[invariant.while_name])
+    def _conditions_in(self, poll: Poll) -> Iterator[tuple[Result, Sample]]:
+        """Yield what a poll read of the signals that say when something is required."""
+        for result in self._conditioned:
+            value = poll.values.get(self._bench_names[result.while_name])
             if value is not None:
-                yield invariant, value
+                yield result, Sample(value, poll.requested_s, poll.replied_s)
 
     def _turns_condition(self, poll: Poll) -> bool:
-        """Return whether a poll begins or ends the time in which an invariant binds."""
-        return any(invariant.turns(value) for invariant, value in self._conditions_in(poll))
+        """Return whether a poll begins or ends the time in which something is required."""
+        return any(result.turns(sample) for result, sample in self._conditions_in(poll))
 
     def _flags_on(self, names: Collection[str]) -> Iterator[tuple[FlagsTrace, list[int]]]:
         """Yield the flags that are judged together with one of some signals, and which of them these are."""
@@ -346,7 +354,7 @@ class Case:
         self.belied[name] = why
         now = self.step or START
         for item in self.items:
-            if name in item.signals and min(now, START + 1) <= item.step <= now:
+            if name in item.rests_on and min(now, START + 1) <= item.step <= now:
                 item.settled = undecided(why)
         for invariant in self.invariants:
             if name in invariant.rests_on:
@@ -356,7 +364,7 @@ class Case:
         self.step = event.step
         self._last_edges.clear()
         if not self.keeps_all:
-            needed_s = [invariant.needs_from_s for invariant in self._conditioned]
+            needed_s = [result.needs_from_s for result in self._conditioned]
             self._remember_from(min([event.window.earliest_s, *needed_s]))
         if self.step == START + 1:
             for invariant in self.invariants:

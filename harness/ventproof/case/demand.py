@@ -238,17 +238,19 @@ def _(response: model.Reaches) -> str:
 
 @wording.register
 def _(response: model.Stays) -> str:
-    return f"stays at {_about(response.stays, response.tolerance)} for {seconds(response.for_)}"
+    return f"stays at {_about(response.stays, response.tolerance)} for {seconds(response.for_)}" + _until(
+        response
+    )
 
 
 @wording.register
 def _(response: model.StaysAtLeast) -> str:
-    return f"stays at least {response.stays_at_least} for {seconds(response.for_)}"
+    return f"stays at least {response.stays_at_least} for {seconds(response.for_)}" + _until(response)
 
 
 @wording.register
 def _(response: model.StaysAtMost) -> str:
-    return f"stays at most {response.stays_at_most} for {seconds(response.for_)}"
+    return f"stays at most {response.stays_at_most} for {seconds(response.for_)}" + _until(response)
 
 
 @wording.register
@@ -356,6 +358,10 @@ def _about(value: Quantity, tolerance: Quantity | None) -> str:
 
 def _watched(for_s: float | None) -> str:
     return "" if for_s is None else f", watched for {seconds(for_s)}"
+
+
+def _until(response: ResponseCommon) -> str:
+    return "".join(f", or until {name} becomes {value}" for name, value in model.until_of(response).items())
 
 
 def _enough(response: model.Occurrence) -> str:

@@ -136,9 +136,9 @@ class InvariantItem:
             None if self.invariant.while_ is None else next(iter(self.invariant.while_.values())) == "closed"
         )
 
-    def turns(self, value: float) -> bool:
+    def turns(self, sample: Sample) -> bool:
         """Return whether a reading of the signal of its condition may begin or end the time in which it binds."""
-        return self.condition is not None and self.condition.turns(value)
+        return self.condition is not None and self.condition.turns(sample.value)
 
     def condition_read(self, sample: Sample) -> None:
         """Take a reading of the signal of its condition; what was bound while that held is judged when it is over."""
@@ -158,7 +158,7 @@ class InvariantItem:
         window = Window(
             max(held.began.earliest_s, began.earliest_s), max(held.began.latest_s, began.latest_s)
         )
-        _, value = self.invariant.while_signal or ("", "")
+        value = (self.invariant.while_ or {})[self.while_name]
         self._begin(window, f"{self.while_name} was {value}", held.ended)
 
     def _condition_breaks(self) -> None:

@@ -41,7 +41,7 @@ class Holding:
         as_read: the readings are taken as they stand.
     """
 
-    def __init__(self, traits: SignalTraits, value: float, *, as_read: bool) -> None:
+    def __init__(self, traits: SignalTraits, value: float, as_read: bool) -> None:  # noqa: FBT001 - as a condition is given
         self._runs = FlagRuns(traits, as_read=as_read)
         self._value = value
         self._has = False
@@ -90,6 +90,52 @@ class Holding:
         """Forget everything: what comes next is read as if it were the first."""
         self._runs.clear()
         self._has = self._read = False
+
+
+@final
+class Turning:
+    """Follows a flag or a state, and tells when it first takes a value after an instant.
+
+    What it had of the value before does not count: it must take it anew.
+
+    Args:
+        traits: what is declared of the signal.
+        value: the value.
+        as_read: the readings are taken as they stand.
+    """
+
+    def __init__(self, traits: SignalTraits, value: float, as_read: bool) -> None:  # noqa: FBT001 - as a condition is given
+        self._runs = FlagRuns(traits, as_read=as_read)
+        self._value = value
+        self._last: bool | None = None
+        self._fresh = False
+
+    def observe(self, value: float, requested_s: float, replied_s: float) -> None:
+        """Take a reading."""
+        self._last = value == self._value
+        self._runs.observe(float(self._last), requested_s, replied_s, None, fresh=self._fresh)
+        self._fresh = False
+
+    def turns(self, value: float) -> bool:
+        """Return whether a reading is another than the last, or the first."""
+        return self._last is not (value == self._value)
+
+    def gap(self, gap: Gap) -> None:
+        """Note a span without readings, before the first one after it."""
+        self._fresh = self._fresh or gap.reason in _ANEW
+
+    def since(self, instant: Window) -> Window:
+        """Return between when it first took the value after an instant; the end is infinite while it need not have."""
+        if self._last is None:
+            return Window(instant.earliest_s, INF)
+        earliest_s = INF
+        for turn in self._runs.turns_on():
+            if turn.to_s <= instant.earliest_s:
+                continue
+            earliest_s = min(earliest_s, max(turn.from_s, instant.earliest_s))
+            if turn.sure and turn.from_s >= instant.latest_s:
+                return _between(earliest_s, turn.to_s)
+        return Window(earliest_s, INF)
 
 
 def _held(stretch: MaybeHeld) -> Held:

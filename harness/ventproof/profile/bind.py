@@ -244,20 +244,26 @@ def _state_problems(
         yield profile.problem(path, reason, hint)
 
 
+def _conditions(profile: Profile) -> Iterator[tuple[Path, str, str | int | bool]]:
+    """Yield the signals that are conditions: where each stands, its name, and its value then."""
+    for index, invariant in enumerate(profile.always):
+        if (condition := profile.signal_condition(invariant)) is not None:
+            yield ("always", index, "while", condition[0]), *condition
+    for path, response in responses(profile):
+        for name, value in model.until_of(response).items():
+            yield (*path, "until", name), name, value
+
+
 def _condition_problems(
     profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
 ) -> Iterator[Problem]:
     """Yield what is wrong with the signals that are conditions: when they hold must follow from their readings."""
-    for index, invariant in enumerate(profile.model.always):
-        if invariant.while_signal is None:
-            continue
-        name, value = invariant.while_signal
-        path, at = ("always", index, "while", name), names[name]
+    for path, name, value in _conditions(profile.model):
+        at = names[name]
         yield from _state_problems(profile, path, value, bench, at)
         if not isinstance(bench.model.signals[at], SignalSpec):
-            yield profile.problem(
-                path, f"{at!r} on bench {bench.path} is read by a person", "name one of a bus"
-            )
+            reason = f"{at!r} on bench {bench.path} is not read over a bus"
+            yield profile.problem(path, reason, "name a flag or a state that is")
             continue
         traits, every_s = bench.model.traits(at), bench.model.every_s(at)
         unseen_s = every_s + traits.refreshed_every_s

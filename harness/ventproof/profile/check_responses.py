@@ -197,6 +197,9 @@ def response_problems(
     yield from value_problems(profile, path, response, unit, values=values, differences=differences)
     yield from _nested_problems(profile, path, response, unit)
     yield from other_problems(profile, path, response, unit)
+    for name, value in model.until_of(response).items():
+        here = (*path, "until", name)
+        yield from signal_value_problems(profile, here, value, list(profile.model.needs.signals))
 
 
 def other_problems(
@@ -248,6 +251,30 @@ def _nested_problems(
             yield from _rate_problems(profile, path, response, unit)
         case model.Equals(equals=value):
             yield from equals_problems(profile, (*path, "equals"), value, unit)
+
+
+def signal_value_problems(
+    profile: Loaded[Profile], path: Path, value: str | float, known: Sequence[str]
+) -> Iterator[Problem]:
+    """Yield what is wrong with a signal and its value that are a condition; the path ends with the signal's name.
+
+    Args:
+        profile: the profile.
+        path: where the value stands.
+        value: what the signal is then.
+        known: the names that could be meant.
+    """
+    name, units = str(path[-1]), profile.model.needs.signals
+    unit = units.get(name)
+    if unit is None:
+        what = "neither an output nor a signal" if len(known) > len(units) else "not a signal"
+        reason = f"{name!r} is {what} that this profile needs"
+        yield profile.problem(path, reason, nearest(name, known), at_key=True)
+    elif unit not in (FLAG_UNIT, STATE_UNIT):
+        reason = f"{name!r} is neither a contact, nor a flag, nor a state"
+        yield profile.problem(path, reason, "name one of these", at_key=True)
+    else:
+        yield from equals_problems(profile, path, value, unit)
 
 
 def _rate_problems(

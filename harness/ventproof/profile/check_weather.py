@@ -104,7 +104,9 @@ def weather_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             reason = f"{name!r} stands for {plays[name]} further up and for {kind} here"
             yield profile.problem(path, reason, "let each contact stand for one thing in a profile")
     for index, invariant in enumerate(profile.model.always):
-        for name in filter(None, [invariant.while_contact]):
+        for name, value in (invariant.while_ or {}).items():
+            if not profile.model.needs.is_contact(name, value):
+                continue
             if plays.get(name, _CONTACT) != _CONTACT:
                 path = ("always", index, "while", name)
                 reason = f"{name!r} stands for {plays[name]}: it opens and closes all the time"

@@ -43,10 +43,11 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             return response.holds, response.within + response.holds
         case model.Returns():
             return response.not_before, response.within
-        case model.Stays() | model.StaysAtLeast() | model.StaysAtMost() | model.OvershootsAtMost():
-            return response.for_, response.for_
+        case model.Stays() | model.StaysAtLeast() | model.StaysAtMost():
+            return response.for_ * (response.until is None), response.for_
         case (
-            model.NeverTogether()
+            model.OvershootsAtMost()
+            | model.NeverTogether()
             | model.PausesBefore()
             | model.RunsAtMost()
             | model.StartsAtMost()

@@ -12,23 +12,23 @@ from ventproof.profile.check_responses import (
     ALWAYS_KINDS,
     DRIVE_KINDS,
     contact_problems,
-    equals_problems,
     no_signal,
     other_problems,
     response_problems,
     responses,
+    signal_value_problems,
     value_problems,
 )
 from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start_problems, stimuli_problems
 from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.given import blamed, text_with
-from ventproof.profile.model import CONTACT, CONTACT_STATES, Invariant, Profile
+from ventproof.profile.model import CONTACT, CONTACT_STATES, Invariant, Profile, until_of
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof.verdict.old_names import IN_PROFILES
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import stands_below
 from ventproof_bench.base.quantities import PLAIN_UNITS
-from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
+from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked, read_attached
 from ventproof_bench.yamlfile.value_errors import nearest, show
 
@@ -225,23 +225,14 @@ def _condition_problems(profile: Loaded[Profile], path: Path, invariant: Invaria
     needs = profile.model.needs
     for name, value in (invariant.while_ or {}).items():
         here = (*path, "while", name)
-        if name in needs.outputs and (value in CONTACT_STATES or name not in needs.signals):
+        if needs.is_contact(name, value):
             yield from contact_problems(profile, here, name, at_key=True)
             if needs.outputs[name] == CONTACT and value not in CONTACT_STATES:
                 hint = "write open or closed"
                 yield profile.problem(here, f"{show(value)} is not a state of contact {name!r}", hint)
-        elif name not in needs.signals:
-            known = [*needs.outputs, *needs.signals]
-            reason = f"{name!r} is neither an output nor a signal that this profile needs"
-            yield profile.problem(here, reason, nearest(name, known), at_key=True)
-        elif needs.signals[name] not in (FLAG_UNIT, STATE_UNIT):
-            reason = f"{name!r} is neither a contact, nor a flag, nor a state"
-            yield profile.problem(here, reason, "name one of these", at_key=True)
-        elif value in CONTACT_STATES:
-            hint = "write on or off" if needs.signals[name] == FLAG_UNIT else "write the number of the state"
-            yield profile.problem(here, f"{show(value)} is a state of a contact, not of {name!r}", hint)
         else:
-            yield from equals_problems(profile, here, value, needs.signals[name])
+            known = [*needs.outputs, *needs.signals]
+            yield from signal_value_problems(profile, here, value, known)
 
 
 def _accompanying(profile: Loaded[Profile], path: Path, invariant: Invariant, kind: str) -> Iterator[Problem]:
@@ -289,6 +280,7 @@ def _unused_needs(profile: Loaded[Profile]) -> Iterator[Problem]:
     signals = {name for step in model.steps for r in step.expect for name in r.signals}
     signals |= {name for r in (*model.start.until, *model.always) for name in r.signals}
     signals |= {name for i in model.always for name in i.while_ or {}}
+    signals |= {name for step in model.steps for r in step.expect for name in until_of(r)}
     for name in model.needs.signals:
         if name not in signals:
             yield profile.problem(

@@ -40,6 +40,10 @@ OutputNeed = Annotated[
 """`contact`, `vent`, or the unit of a value that is written."""
 
 
+CONTACT_STATES = ("open", "closed")
+"""What a contact can be."""
+
+
 class Needs(FileModel):
     """What a bench must have for this profile."""
 
@@ -50,9 +54,10 @@ class Needs(FileModel):
     """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, V, mA, ohm, W/m², %RH, ppm, kPa, s,
     `flag`, `count` or `state`."""
 
+    def is_contact(self, name: str, value: object) -> bool:
+        """Return whether a condition is one on a contact; else it is one on a signal."""
+        return name in self.outputs and (value in CONTACT_STATES or name not in self.signals)
 
-CONTACT_STATES = ("open", "closed")
-"""What a contact can be, and no flag."""
 
 OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with", "agrees_with")
 """Keys of kinds that name a second signal."""
@@ -115,7 +120,19 @@ class Reaches(Occurrence):
     """How long it must then stay in the band."""
 
 
-class Stays(ResponseCommon):
+Condition = Annotated[dict[Name, str | int | bool], Field(max_length=1)]
+"""A contact, a flag or a state by its name, and what it is then."""
+
+
+class Lasting(ResponseCommon):
+    """Something that is so all the time."""
+
+    until: Condition | None = None
+    """Only until this flag or state takes this value, `until: {rain_override: off}`, after what it counts from: `for`
+    is then the longest. That it takes it must be required by itself."""
+
+
+class Stays(Lasting):
     """The signal keeps to this value the whole time.
 
     It must be within `tolerance` of this value from the stimulus on, for the time that `for` says.
@@ -129,7 +146,12 @@ class Stays(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class StaysAtLeast(ResponseCommon):
+def until_of(response: ResponseCommon) -> dict[Name, str | int | bool]:
+    """Return the signal until whose value a response is required, with the value; empty where there is none."""
+    return response.until or {} if isinstance(response, Lasting) else {}
+
+
+class StaysAtLeast(Lasting):
     """The signal is never below this value for the time that `for` says; on it still passes."""
 
     stays_at_least: AnyQuantity
@@ -138,7 +160,7 @@ class StaysAtLeast(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class StaysAtMost(ResponseCommon):
+class StaysAtMost(Lasting):
     """The signal is never above this value for the time that `for` says; on it still passes."""
 
     stays_at_most: AnyQuantity
@@ -476,9 +498,9 @@ class Invariant(FileModel):
     """The signal is within `tolerance` of a value that this one had in the last `lag`."""
     lag: Seconds | None = None
     """How much later than the other it may tell the same."""
-    while_: Annotated[dict[Name, str | int | bool] | None, Field(alias="while", max_length=1)] = None
+    while_: Annotated[Condition | None, Field(alias="while")] = None
     """Only while this contact is so: `while: {rain: closed}`; or while this flag or state has the value:
-    `while: {rain_override: on}`. A state that is named open or closed goes by its number here."""
+    `while: {rain_override: on}`."""
     applies_after: Seconds = 0.0
     """Time after the condition begins before the invariant applies."""
     purpose: str = ""
@@ -490,14 +512,9 @@ class Invariant(FileModel):
         return _signals(self)
 
     @property
-    def while_contact(self) -> str | None:
-        """The contact that is its condition, if one is."""
-        return next((name for name, value in (self.while_ or {}).items() if value in CONTACT_STATES), None)
-
-    @property
-    def while_signal(self) -> tuple[str, str | int | bool] | None:
-        """The signal that is its condition, if one is, and the value."""
-        return next((one for one in (self.while_ or {}).items() if one[1] not in CONTACT_STATES), None)
+    def condition(self) -> tuple[Name, str | int | bool] | None:
+        """What must be so for it to bind, and what that is then; None: it always binds."""
+        return next(iter((self.while_ or {}).items()), None)
 
 
 class Start(FileModel):
@@ -557,6 +574,11 @@ class Profile(FileModel):
     """The known state in which the test begins."""
     steps: Annotated[list[Step], Field(min_length=1)]
     """What is done and expected, one step after the other; a failed step ends the run."""
+
+    def signal_condition(self, invariant: Invariant) -> tuple[Name, str | int | bool] | None:
+        """Return the signal that is the condition of an invariant, with its value; None where no signal is."""
+        condition = invariant.condition
+        return None if condition is None or self.needs.is_contact(*condition) else condition
 
     @property
     def required(self) -> dict[tuple[int | None, int], ResponseCommon | Invariant]:

@@ -7,7 +7,7 @@ from collections import Counter
 from itertools import pairwise
 
 import pytest
-from flag_cases import Course, FlagCase, Read, draw, holds
+from flag_cases import Course, FlagCase, Read, draw, holds, pairs_that_keep
 
 from ventproof.case.demand import invariant_formula
 from ventproof.case.invariants import InvariantItem
@@ -23,17 +23,7 @@ from ventproof_bench.base.evidence import Gap, Sample, Window
 D = 1e-6  # log times have a grid of this, s
 
 
-def _keeps(case: FlagCase) -> bool:
-    """Return whether two flags keep their values as declared, longer than most readings are apart."""
-    spans = [
-        (traits.keeps_for_s, pairwise(x.changes)) for traits, x in zip(case.traits, case.courses, strict=True)
-    ]
-    return len(spans) == 2 and all(
-        keeps_s and keeps_s >= 0.3 and all(b - a >= keeps_s for a, b in x) for keeps_s, x in spans
-    )
-
-
-SEEDS = [seed for seed in range(1000) if _keeps(draw(seed))]
+SEEDS = pairs_that_keep(1000)
 BEGAN_S = 1.0
 KINDS = (
     {"stays": "0", "tolerance": "0"},
@@ -56,8 +46,8 @@ def played(case: FlagCase, invariant: Invariant) -> InvariantItem:
     stays = isinstance(invariant_formula(invariant), StaysFormula)
     trace = SignalTrace(case.traits[0]) if stays else FlagsTrace(case.traits[:1], Rule.GUARDED)
     trace.remember_from(-1e9)
-    assert invariant.while_signal is not None
-    wanted = float(invariant.while_signal[1] == "on")
+    assert invariant.condition is not None
+    wanted = float(invariant.condition[1] == "on")
     item = InvariantItem(
         0, invariant, trace, Rule.GUARDED, "flag", Holding(case.traits[1], wanted, as_read=False)
     )
@@ -91,8 +81,8 @@ def spans(course: Course, *, on: bool, until_s: float) -> list[tuple[float, floa
 
 def truth(case: FlagCase, invariant: Invariant, d: float, until_s: float) -> bool:
     """Return whether the invariant holds of the true courses, eased by d."""
-    assert invariant.while_signal is not None
-    on = invariant.while_signal[1] == "on"
+    assert invariant.condition is not None
+    on = invariant.condition[1] == "on"
     formula = invariant_formula(invariant)
     for a, b in spans(case.courses[1], on=on, until_s=until_s):
         s, e = a + invariant.applies_after + d, b - d

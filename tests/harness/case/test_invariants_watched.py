@@ -14,7 +14,7 @@ HEAD = """
 profile: invariants
 needs:
   outputs: {rain: contact, house_temperature: °C}
-  signals: {roof_vent: "%", rain_override: flag}
+  signals: {roof_vent: "%", rain_override: flag, stage: state}
 start:
   write: {house_temperature: 30 °C}
   until:
@@ -100,6 +100,12 @@ def always(text):
         ("{signal: roof_vent, stays_at_least: 85 %, while: {rain_override: off}}", TRAIN, "pass"),
         ("{signal: roof_vent, stays_at_most: 85 %, while: {rain_override: off}}", TRAIN, "fail"),
         ("{signal: roof_vent, stays_at_most: 1 %, while: {rain_override: on}}", TRAIN, "inconclusive"),
+        (
+            "{signal: roof_vent, stays_at_least: 85 %, while: {stage: third}, applies_after: 1 s}",
+            TRAIN,
+            "pass",
+        ),
+        ("{signal: roof_vent, stays_at_least: 1 %, while: {stage: closed}}", TRAIN, "inconclusive"),
         # The condition never holds, or not long enough to settle: nothing was shown.
         (
             "{signal: roof_vent, stays_at_most: 1 %, while: {rain: closed}, applies_after: 2 min}",
