@@ -123,6 +123,20 @@ def test_an_invariant_binds_while_its_condition_holds(invariant, steps, verdict,
     assert result.outcome.verdict == verdict
 
 
+@pytest.mark.parametrize(("faults", "verdict"), [((), "pass"), (("wrong_roof_position",), "fail")])
+def test_a_vent_stands_where_its_override_has_it_while_that_is_on(faults, verdict, run):
+    """A unit that drives the vent elsewhere fails while its own flag is on, whatever the steps ask of it."""
+    steps = """
+  - step: rain
+    do: [{close: rain}]
+    expect: [{signal: rain_override, equals: on, within: 3 s}, {signal: roof_vent, stays_at_least: 0 %, for: 60 s}]
+"""
+    text = "{signal: roof_vent, stays_at_most: 11 %, while: {rain_override: on}, applies_after: 33 s}"
+    result = run(HEAD + always(text) + "steps:" + steps, faults=faults)
+    found = next(f for f in result.findings if f.step is None)
+    assert found.verdict == verdict, found
+
+
 def test_a_failed_invariant_says_when_and_by_how_much(run):
     """The finding names the value, and its margin is negative."""
     result = run(HEAD + always("{signal: roof_vent, stays_at_most: 90 %}") + "steps:" + RAIN)
