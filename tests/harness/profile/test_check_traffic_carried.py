@@ -139,7 +139,7 @@ TOO_FAST = {"bucket-bounce-ignored", "sensor-cups-chatter"}
 def profiles_for_the_line():
     """Return the shipped profiles whose outputs the shipped bench with a serial line has."""
     outputs = read_bench(str(LINE), LINE.read_text(encoding="utf-8")).model.outputs
-    paths = sorted((ROOT / "profiles" / "weather").glob("*.yaml"))
+    paths = sorted((ROOT / "profiles" / "weather").rglob("*.yaml"))
     needs = {p: load_profile(p).model.needs.outputs for p in paths}
     return [path for path in paths if needs[path].keys() <= outputs.keys() and path.stem not in TOO_FAST]
 
