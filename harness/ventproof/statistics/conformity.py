@@ -51,12 +51,6 @@ class Limits:
             message="limits without a finite side decide nothing; give lower, upper or both",
         )
 
-    @property
-    def middle(self) -> float | None:
-        """The middle of two-sided limits, or None when only one side is limited."""
-        middle = self.lower + (self.upper - self.lower) / 2
-        return middle if math.isfinite(middle) else None
-
 
 @final
 @dataclass(frozen=True, slots=True)
