@@ -4,7 +4,8 @@ Fixed priorities, no pre-emption. The analysis is that of R. I. Davis, A. Burns,
 Real-Time Systems 35 (2007) 239-272: every instance within the busy period is examined, since a later one can be worse
 than the first. All times are whole microseconds, so that nothing is lost to rounding.
 
-The formulas are those of MODBUS over Serial Line V1.02 (20 December 2006), sections 2.5.1 and 2.5.1.1.
+Times of characters and silences are those of MODBUS over Serial Line V1.02 (20 December 2006), 2.5.1, 2.5.1.1 and
+2.5.2.
 
 It follows from how `ventproof_bench.modbus.bus`, `ventproof_bench.modbus.polling` and the drivers take turns:
 
@@ -158,7 +159,7 @@ def silent_interval_s(baud: int) -> float:
 
 AnyBus = TypeVar("AnyBus", bound=BusCommon)
 
-# MODBUS over Serial Line V1.02, 2.5.1: 9600 and 19200 must be there; the others are common practice, no source.
+# MODBUS over Serial Line V1.02, 3.2: 9600 and 19200 must be there, others may be.
 BAUDS: Final = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 _US: Final = 1_000_000
 _LONGEST_SINGLE: Final = 1  # registers that a single write carries

@@ -25,8 +25,9 @@ _ROUNDING: Final = 1e-9  # relative: 10 Hz computed from a speed may come out a 
 class CupAnemometer:
     """A cup anemometer's transfer function, v = slope * f + offset, with f the turns a second.
 
-    The line is the one that calibration certificates state (IEC 61400-12-1 calls for such a linear fit). A
-    certificate that gives the line for pulses rather than turns is entered with `pulses_per_turn=1`.
+    The line is the one that calibration certificates state: a linear regression (IEC 61400-12-1, since 2022
+    IEC 61400-50-1). A certificate that gives the line for pulses rather than turns is entered with
+    `pulses_per_turn=1`.
 
     Attributes:
         slope_m: metres of wind run a turn, that is (m/s)/Hz; more than 0.
