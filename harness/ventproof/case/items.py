@@ -126,6 +126,8 @@ class Item:
 
     def withdraw(self, gap: Gap, why: str) -> None:
         """Leave it open if it is watching, or was decided by readings that the gap takes back."""
+        if self.until is not None:
+            self.until.turning.forget()
         if self.watch is None:
             self.settled = self.settled if self._since is None else undecided(why)
             return

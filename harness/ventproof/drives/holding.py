@@ -137,6 +137,11 @@ class Turning:
                 return _between(earliest_s, turn.to_s)
         return Window(earliest_s, INF)
 
+    def forget(self) -> None:
+        """Forget everything: what comes next is read as if it were the first."""
+        self._runs.clear()
+        self._last = None
+
 
 def _held(stretch: MaybeHeld) -> Held:
     possible, sure = stretch

@@ -17,7 +17,8 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchcheck.load import travel_notes
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, ValueOutput
-from ventproof_bench.benchfile.signals import Signal, SignalSpec
+from ventproof_bench.benchfile.people import PersonSignal
+from ventproof_bench.benchfile.signals import Signal
 from ventproof_bench.drivers.driver import fastest_edge_s
 from ventproof_bench.plant.contacts import ReckonedTraits
 from ventproof_bench.yamlfile.fields import STATE_UNIT
@@ -244,26 +245,28 @@ def _state_problems(
         yield profile.problem(path, reason, hint)
 
 
-def _conditions(profile: Profile) -> Iterator[tuple[Path, str, str | int | bool]]:
-    """Yield the signals that are conditions: where each stands, its name, and its value then."""
+def _conditions(profile: Profile) -> Iterator[tuple[Path, tuple[str, ...], str, str | int | bool]]:
+    """Yield the signals that are conditions: where each stands, what it binds, its name, and its value then."""
     for index, invariant in enumerate(profile.always):
         if (condition := profile.signal_condition(invariant)) is not None:
-            yield ("always", index, "while", condition[0]), *condition
+            yield ("always", index, "while", condition[0]), invariant.signals, *condition
     for path, response in responses(profile):
         for name, value in model.until_of(response).items():
-            yield (*path, "until", name), name, value
+            yield (*path, "until", name), response.signals, name, value
 
 
 def _condition_problems(
     profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
 ) -> Iterator[Problem]:
     """Yield what is wrong with the signals that are conditions: when they hold must follow from their readings."""
-    for path, name, value in _conditions(profile.model):
+    signals = bench.model.signals
+    for path, bound, name, value in _conditions(profile.model):
         at = names[name]
         yield from _state_problems(profile, path, value, bench, at)
-        if not isinstance(bench.model.signals[at], SignalSpec):
-            reason = f"{at!r} on bench {bench.path} is not read over a bus"
-            yield profile.problem(path, reason, "name a flag or a state that is")
+        told = [at for at in (at, *(names[one] for one in bound)) if isinstance(signals[at], PersonSignal)]
+        if told:
+            reason = f"{told[0]!r} on bench {bench.path} is read by a person, who is not asked all the time"
+            yield profile.problem(path, reason, "leave the condition out, or name signals of a bus")
             continue
         traits, every_s = bench.model.traits(at), bench.model.every_s(at)
         unseen_s = every_s + traits.refreshed_every_s

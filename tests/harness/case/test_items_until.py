@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import random
 from collections import Counter
+from math import inf
 
 import pytest
 from flag_cases import Course, FlagCase, Read, draw, pairs_that_keep
 
 from ventproof.case.case import Case
+from ventproof.drives.holding import Turning
 from ventproof.log.events import EvidenceEnd, GapSeen, PollSeen, StepBegin, StepEnd
 from ventproof.profile.load import read_profile
 from ventproof.verdict.finding import Verdict
-from ventproof_bench.base.evidence import Gap, Poll, Window
+from ventproof_bench.base.evidence import Gap, Poll, SignalTraits, Window
 
 D = 1e-6  # log times have a grid of this, s
 SEEDS = pairs_that_keep(1000)
@@ -116,6 +118,17 @@ def test_the_cases_come_to_every_verdict(found):
     counted = Counter(_verdict(live) for *_, live, _ in found)
     assert min(counted[verdict] for verdict in (Verdict.PASS, Verdict.FAIL)) > 30, counted
     assert counted[Verdict.INCONCLUSIVE] < len(found) / 2, counted
+
+
+def test_readings_that_are_withdrawn_end_nothing():
+    """A flag that went on in readings that were taken back, and is on in the next, need not have gone on since."""
+    turning = Turning(SignalTraits(name="closes", unit="flag", keeps_for_s=1.0), 1.0, as_read=False)
+    for at_s in range(20):
+        turning.observe(float(at_s >= 10), at_s / 10, at_s / 10)
+    assert turning.since(Window(0.5, 0.5)) == Window(0.9, 1.0)
+    turning.forget()
+    turning.observe(1.0, 3.0, 3.0)
+    assert turning.since(Window(0.5, 0.5)) == Window(0.5, inf)
 
 
 RELEASE = """
