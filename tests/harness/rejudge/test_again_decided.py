@@ -51,7 +51,7 @@ def test_judging_again_says_the_same(path, faults, recorded):
 
 def test_what_binds_while_a_flag_is_on_is_judged_again_alike(tmp_path):
     """When the flag was on follows from the log, and so does what was found of what must hold then."""
-    text = SHIPPED.joinpath("rain-closes-holds-releases.yaml").read_text()
+    text = next(path for path in PROFILES if path.stem == "rain-closes-holds-releases").read_text()
     conditions = "".join(
         f"  - {{signal: roof_vent, stays_at_most: {limit} %, while: {{rain_override: on}}, applies_after: {after} s}}\n"
         for limit, after in ((11, 35), (5, 35), (11, 5))
