@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, final
 
 from ventproof.table.model import (
+    ActiveCondition,
     BusSilentCondition,
     ContactCondition,
     FailedCondition,
@@ -92,7 +93,8 @@ class _Rewriting:
         self._write_sensors(sensors)
         ranks = model.ranks
         if ranks is not None:
-            mock["precedence"] = [self._names[name] for rank in ranks for name in rank]
+            moving = (name for rank in ranks for name in rank if model.overrides[name].positions)
+            mock["precedence"] = [self._names[name] for name in moving]
         if model.supply is not None:
             self._wired(("supply", "contact"), model.supply.contact, "supply")
             mock["supply"] = {
@@ -109,7 +111,7 @@ class _Rewriting:
 
     def _drop_unused(self, sensors: dict[str, Any]) -> None:
         """Take out the inputs that no override of the table needs."""
-        needed = (("wind", "gale_at"), ("tip_rate", "wet_at"), ("frost", "frost_at"))
+        needed = (("wind", "gale_at"), ("tip_rate", "tip"), ("frost", "frost_at"))
         for section, key in needed:
             if key not in self._mock[section]:
                 del self._mock[section]
@@ -141,8 +143,8 @@ class _Rewriting:
     def _is_rule(self, name: str) -> bool:
         """Return whether the mock has no override of this kind, and needs a rule of its own for it."""
         override = self._table.model.overrides[name]
-        return override.is_alarm or any(
-            isinstance(its, JoinedCondition)
+        return not override.positions or any(
+            isinstance(its, JoinedCondition | ActiveCondition)
             or (
                 isinstance(its, ContactCondition)
                 and self._input(its.contact) not in {None, "rain", *_INPUTS.values()}
@@ -163,7 +165,7 @@ class _Rewriting:
             return {"all": [self._term((*path, "all", part), its) for part, its in parts]}
         return self._term(path, alternative)
 
-    def _term(self, path: Path, condition: object) -> dict[str, Any]:
+    def _term(self, path: Path, condition: object) -> dict[str, Any]:  # noqa: PLR0911 - a table of kinds
         match condition:
             case ContactCondition():
                 term = {"contact": self._input(condition.contact), "debounce": _seconds(condition.debounce)}
@@ -176,6 +178,13 @@ class _Rewriting:
                 return {"outside_below": str(condition.begins_at), "hysteresis": _apart(condition)}
             case FailedCondition():
                 return {"failed": self._input_of(path, condition.failed)}
+            case RainfallCondition():
+                self._mock["tip_rate"] |= {"tip": str(condition.tip), "tips": condition.tips}
+                return {"rain_from": str(condition.begins_at), "hysteresis": _apart(condition)}
+            case BusSilentCondition():
+                return {"bus_silent": _seconds(condition.bus_silent)}
+            case ActiveCondition():
+                return {"active": self._names[condition.active]}
         self._cannot(path, "the mock joins no such condition", "")
         return {}
 
@@ -221,6 +230,11 @@ class _Rewriting:
             its["leeward"] = {vent: str(position) for vent, position in override.leeward.items()}
             faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
             its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
+            sides = self._table.model.sides
+            its |= {"dead_band": str(sides.dead_band), "settles_after": _seconds(sides.settles_after)}
+        if override.scale is not None:
+            its["limits"] = {vent: [str(at) for at in limits] for vent, limits in override.limits.items()}
+            its["scale"] = [str(at) for at in override.scale]
         if not override.only_close:
             its["only_close"] = False
         if override.flag_while_active == "off":

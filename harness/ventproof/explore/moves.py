@@ -22,7 +22,7 @@ from ventproof.draft.stimuli import (
     turned,
     wind,
 )
-from ventproof.oracle.targets import ahead_deg, angle_deg
+from ventproof.oracle.sides import ahead_deg, angle_deg
 from ventproof.profile.bind import bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.load import read_profile

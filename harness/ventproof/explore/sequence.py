@@ -13,7 +13,7 @@ from ventproof.draft.resolution import Margins
 from ventproof.explore.moves import LATEST_S
 from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
-from ventproof.oracle.targets import ahead_deg
+from ventproof.oracle.sides import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import StaysAtLeast, StaysAtMost

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Final, final
 
+from ventproof.oracle.measured import MeasuredValue
 from ventproof.oracle.timeline import (
     ALWAYS,
     Steps,
@@ -23,6 +24,7 @@ from ventproof.oracle.timeline import (
     switched,
 )
 from ventproof.table.model import (
+    ActiveCondition,
     Alternative,
     BusSilentCondition,
     Condition,
@@ -52,18 +54,21 @@ class Activity:
         powered: whether the unit has its supply and has booted.
         failed: of each sensor, whether it counts as failed.
         active: of each override, whether it is active.
+        measured: of each override whose limits follow the wind or the rain, how much of it the unit sees.
     """
 
     powered: UncertainState
     failed: Mapping[str, UncertainState]
     active: Mapping[str, UncertainState]
+    measured: Mapping[str, MeasuredValue]
 
 
 def activity(table: OverrideTable, weather: Weather) -> Activity:
     """Return when sensors count as failed and overrides are active."""
     made = _Conditions(table, weather)
-    active = {name: made.active(override) for name, override in table.overrides.items()}
-    return Activity(made.powered, made.failed, active)
+    active = {name: made.active(name) for name in table.overrides}
+    measured = {name: made.measured(its) for name, its in table.overrides.items() if its.limits}
+    return Activity(made.powered, made.failed, active, measured)
 
 
 def flag_of(override: TableOverride, active: UncertainState) -> UncertainState:
@@ -77,8 +82,15 @@ class _Conditions:
         self._table, self._weather = table, weather
         self.powered = _powered(table, weather)
         self.failed = {name: self._failed(name) for name in table.sensors}
+        self._active: dict[str, UncertainState] = {}
 
-    def active(self, override: TableOverride) -> UncertainState:
+    def active(self, name: str) -> UncertainState:
+        """Return when an override is active; those that it waits for are found on the way."""
+        if name not in self._active:
+            self._active[name] = self._follow(self._table.overrides[name])
+        return self._active[name]
+
+    def _follow(self, override: TableOverride) -> UncertainState:
         holding = [self._calls(alternative) for alternative in override.when]
         off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delay_tolerance
         # `may` begins as early and ends as late as the delays allow, `must` begins as late and ends as early.
@@ -113,7 +125,7 @@ class _Conditions:
             combined([each.may for each in parts], all), combined([each.must for each in parts], all)
         )
 
-    def _holds(self, condition: Condition) -> UncertainState:
+    def _holds(self, condition: Condition) -> UncertainState:  # noqa: PLR0911 - a table of kinds
         match condition:
             case ContactCondition(contact=name, debounce=debounce_s):
                 seen = self._state(name, condition.state)
@@ -123,6 +135,8 @@ class _Conditions:
                 )
             case FailedCondition(failed=name):
                 return self.failed[name]
+            case ActiveCondition(active=name):
+                return self.active(name)
             case BusSilentCondition(bus_silent=silent_s):
                 seen = switched(of(self._weather, "silent", ""))
                 return UncertainState(
@@ -135,6 +149,19 @@ class _Conditions:
                 return self._beyond(condition, self._pulses("wind", name), over_s)
             case LevelCondition(level=name):
                 return self._beyond(condition, self._level(name, condition), 0.0)
+
+    def measured(self, override: TableOverride) -> MeasuredValue:
+        """Return how much of its wind or rain a unit sees that limits vents by it."""
+        condition = override.measures
+        if isinstance(condition, WindCondition):
+            low, high = self._pulses("wind", condition.wind)
+            return MeasuredValue(low, high, condition.averaged_over, 0.0, condition.accuracy.value)
+        low, high = self._pulses("rainfall", condition.rainfall)
+        falls = [value for steps in (low, high) for _, value in steps.jumps if value > 0]
+        # The intensity of the last tips is right after as many tips; after the rain it falls until the end is seen.
+        slowest = min([*falls, condition.ends_at.value - condition.accuracy.value])
+        since_s = condition.tips * _apart_s(condition, slowest)
+        return MeasuredValue(low, high, 0.0, since_s, condition.accuracy.value)
 
     def _state(self, name: str, state: ContactState) -> UncertainState:
         """Return whether a contact is in a state; one that counts when open is closed where nothing is stated."""

@@ -89,7 +89,8 @@ OPEN_WIRE = 1e6
 INPUTS = {"rain_loop": "rain", "snow_detector": "snow", "hand_switch": "hand", "unit_supply": "supply"}
 EVENTS = st.one_of(
     st.tuples(st.just("contact"), st.sampled_from(sorted(INPUTS)), st.sampled_from([0, 1])),
-    st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 6, 8, 9.8, 13, 16])),
+    st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 4.5, 6, 7.2, 8, 9.8, 13, 16])),
+    st.tuples(st.just("direction"), st.just(""), st.sampled_from([250, 180, 70, 10, 350, 330, 147])),
     st.tuples(st.just("level"), st.just("outside_temperature"), st.sampled_from([10, 2.8, 2.0, 1.2, -4])),
     st.tuples(st.just("failed"), st.just("outside_temperature"), st.sampled_from([0, 1])),
 )
@@ -111,6 +112,8 @@ def play(unit, weather):
     for change in weather:
         if change.kind == "contact":
             unit.set_contact(INPUTS[change.name], change.at_s, closed=bool(change.value))
+        elif change.kind == "direction":
+            unit.set_level("direction", change.at_s, 4 + 16 * change.value / 360)
         elif change.kind in {"level", "failed"}:
             failed = bool(change.value) if change.kind == "failed" else failed
             value = change.value if change.kind == "level" else value
@@ -121,6 +124,7 @@ def play(unit, weather):
 def weather_of(story):
     """Return a story's changes, tenths of seconds to minutes apart; the rain loop is whole at first."""
     weather, now_s = [WeatherChange(0.0, "contact", "rain_loop", 1.0)], 60.0
+    weather.append(WeatherChange(0.0, "direction", "", 180.0))
     for tenths, (kind, name, value) in story:
         now_s += tenths / 10
         weather.append(WeatherChange(now_s, kind, name, float(value), 1.3 if kind == "wind" else 0.0))
@@ -145,7 +149,7 @@ def disagreement(unit, story):
     return None
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(story=STORIES)
 def test_the_unit_of_the_snow_house_does_what_its_table_says(story):
     """No override is active, and no vent stands, where the oracle says that it cannot."""
@@ -158,6 +162,15 @@ SNOW = [
     (900, ("contact", "snow_detector", 0)),
 ]
 WIND = [(10, ("wind", "cups", 9.8)), (900, ("wind", "cups", 9.8)), (900, ("wind", "cups", 0))]
+BREEZE = [
+    (10, ("wind", "cups", 6.2)),
+    (900, ("wind", "cups", 7.5)),
+    (600, ("wind", "cups", 6.2)),
+    (900, ("wind", "cups", 0)),
+]
+GALE = [(10, ("direction", "", 70)), (300, ("wind", "cups", 18))]
+WAVERS = [*GALE, (600, ("direction", "", 330))]
+TURNS = [*GALE, (600, ("direction", "", 250)), (150, ("direction", "", 70))]
 CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
 
 
@@ -172,6 +185,16 @@ CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
         ("wrong_rule_position", SNOW),
         ("mean_wind_ignored", WIND),
         ("loop_taken_for_open", CUT),
+        ("limits_ignored", BREEZE),
+        ("limit_ignores_strength", BREEZE),
+        ("limit_too_open", BREEZE),
+        ("limit_falls_late", BREEZE),
+        ("limit_never_rises", BREEZE),
+        ("no_dead_band", WAVERS),
+        ("sides_change_at_once", TURNS),
+        ("sides_exchanged", WAVERS),
+        ("active_override_ignored", WIND),
+        ("active_override_ignored", SNOW),
     ],
 )
 def test_a_unit_that_joins_otherwise_disagrees(fault, story):
