@@ -231,7 +231,9 @@ class _Rewriting:
             faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
             its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
             sides = self._table.model.sides
-            its |= {"dead_band": str(sides.dead_band), "settles_after": _seconds(sides.settles_after)}
+            if sides.dead_band.value:
+                its["dead_band"] = str(sides.dead_band)
+            its["settles_after"] = _seconds(sides.settles_after)
         if override.scale is not None:
             its["limits"] = {vent: [str(at) for at in limits] for vent, limits in override.limits.items()}
             its["scale"] = [str(at) for at in override.scale]

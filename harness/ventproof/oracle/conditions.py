@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Final, final
 
-from ventproof.oracle.measured import MeasuredValue
+from ventproof.oracle.measured import Measured, MeasuredRain, MeasuredWind
 from ventproof.oracle.timeline import (
     ALWAYS,
     Steps,
@@ -60,7 +60,7 @@ class Activity:
     powered: UncertainState
     failed: Mapping[str, UncertainState]
     active: Mapping[str, UncertainState]
-    measured: Mapping[str, MeasuredValue]
+    measured: Mapping[str, Measured]
 
 
 def activity(table: OverrideTable, weather: Weather) -> Activity:
@@ -150,18 +150,16 @@ class _Conditions:
             case LevelCondition(level=name):
                 return self._beyond(condition, self._level(name, condition), 0.0)
 
-    def measured(self, override: TableOverride) -> MeasuredValue:
+    def measured(self, override: TableOverride) -> Measured:
         """Return how much of its wind or rain a unit sees that limits vents by it."""
         condition = override.measures
+        off_by = condition.accuracy.value
         if isinstance(condition, WindCondition):
             low, high = self._pulses("wind", condition.wind)
-            return MeasuredValue(low, high, condition.averaged_over, 0.0, condition.accuracy.value)
+            return MeasuredWind(low, high, condition.averaged_over, off_by)
         low, high = self._pulses("rainfall", condition.rainfall)
-        falls = [value for steps in (low, high) for _, value in steps.jumps if value > 0]
-        # The intensity of the last tips is right after as many tips; after the rain it falls until the end is seen.
-        slowest = min([*falls, condition.ends_at.value - condition.accuracy.value])
-        since_s = condition.tips * _apart_s(condition, slowest)
-        return MeasuredValue(low, high, 0.0, since_s, condition.accuracy.value)
+        forgotten_s = condition.tips * _apart_s(condition, condition.ends_at.value - off_by)
+        return MeasuredRain(low, high, condition.tips * condition.tip.value, forgotten_s, off_by)
 
     def _state(self, name: str, state: ContactState) -> UncertainState:
         """Return whether a contact is in a state; one that counts when open is closed where nothing is stated."""
@@ -248,9 +246,14 @@ class _Conditions:
             _apart_s(condition, may_end),
             self.powered.may,
         )
+        # To begin for certain it must rain hard enough until the last tips are; what lasts then may be less.
+        begun = settled(
+            beyond(low, sure_at, sure_at), condition.tips * slowest_s, 0.0, self.powered.must
+        )
+        lasting = beyond(low, sure_end, sure_end)
         must = settled(
-            beyond(low, sure_at, sure_end),
-            condition.tips * slowest_s,
+            combined([latched(begun, (end_s for _, end_s in lasting.yes())), self.powered.must], all),
+            0.0,
             max(0.0, _apart_s(condition, sure_end) - slowest_s),
             self.powered.must,
         )

@@ -4,7 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from ventproof.table.model import OverrideTable, RainfallCondition, WindCondition
+from ventproof.table.model import (
+    VALUE_DIMENSIONS,
+    OverrideTable,
+    RainfallCondition,
+    WindCondition,
+    condition_key,
+)
 from ventproof_bench.base.quantities import canonical_symbol, difference_fault, value_fault
 
 if TYPE_CHECKING:
@@ -50,12 +56,12 @@ def _falling(table: Loaded[OverrideTable], name: str, override: TableOverride) -
 def _scale_problems(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Problem]:
     path: Path = ("overrides", name, "scale")
     measuring = [its for its in override.conditions if isinstance(its, WindCondition | RainfallCondition)]
-    if len(measuring) != 1 or measuring[0].above is None:
+    if len(measuring) != 1 or measuring[0].below is not None:
         reason = f"{len(measuring)} wind or rainfall conditions could set the limits of {name!r}"
         hint = "state exactly one, with `above:`"
         yield table.problem(path, reason, hint, at_key=True)
         return
-    unit = canonical_symbol(measuring[0].begins_at.dimension)
+    unit = canonical_symbol(VALUE_DIMENSIONS[condition_key(measuring[0])])
     assert override.scale is not None, "whoever asks sees to it"
     begin, end = override.scale
     wrong = [
