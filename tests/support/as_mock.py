@@ -224,16 +224,7 @@ class _Rewriting:
             its["entry_delay"] = _seconds(override.entry_delay)
             its["release_delay"] = _seconds(override.release_delay)
         its["positions"] = {vent: str(position) for vent, position in override.positions.items()}
-        if override.leeward:
-            if self._names[name] != "gale":
-                self._cannot(("overrides", name, "leeward"), "the mock has a lee side in a gale only", "")
-            its["leeward"] = {vent: str(position) for vent, position in override.leeward.items()}
-            faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
-            its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
-            sides = self._table.model.sides
-            if sides.dead_band.value:
-                its["dead_band"] = str(sides.dead_band)
-            its["settles_after"] = _seconds(sides.settles_after)
+        self._write_lee(name, its)
         if override.scale is not None:
             its["limits"] = {vent: [str(at) for at in limits] for vent, limits in override.limits.items()}
             its["scale"] = [str(at) for at in override.scale]
@@ -243,6 +234,20 @@ class _Rewriting:
             its["drops_out"] = True
         if override.latched:
             its["latched"] = True
+
+    def _write_lee(self, name: str, its: dict[str, Any]) -> None:
+        override = self._table.model.overrides[name]
+        if not override.leeward:
+            return
+        if self._names[name] != "gale":
+            self._cannot(("overrides", name, "leeward"), "the mock has a lee side in a gale only", "")
+        its["leeward"] = {vent: str(position) for vent, position in override.leeward.items()}
+        faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
+        its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
+        sides = self._table.model.sides
+        if sides.dead_band.value:
+            its["dead_band"] = str(sides.dead_band)
+        its["settles_after"] = _seconds(sides.settles_after)
 
     def _write_condition(self, path: Path, name: str, its: dict[str, Any], condition: object) -> None:
         if isinstance(condition, ThresholdCondition | ContactCondition):

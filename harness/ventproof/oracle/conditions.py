@@ -247,9 +247,7 @@ class _Conditions:
             self.powered.may,
         )
         # To begin for certain it must rain hard enough until the last tips are; what lasts then may be less.
-        begun = settled(
-            beyond(low, sure_at, sure_at), condition.tips * slowest_s, 0.0, self.powered.must
-        )
+        begun = settled(beyond(low, sure_at, sure_at), condition.tips * slowest_s, 0.0, self.powered.must)
         lasting = beyond(low, sure_end, sure_end)
         must = settled(
             combined([latched(begun, (end_s for _, end_s in lasting.yes())), self.powered.must], all),

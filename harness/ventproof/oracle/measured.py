@@ -86,7 +86,11 @@ class MeasuredRain:
     def edges(self) -> Iterator[float]:
         """Yield each jump, and when it may count no longer."""
         for jump_s in {t_s for course in (self.low, self.high) for t_s, _ in course.jumps}:
-            yield from (jump_s, jump_s + self.forgotten_s, min(self._fallen_s(jump_s), jump_s + self.forgotten_s))
+            yield from (
+                jump_s,
+                jump_s + self.forgotten_s,
+                min(self._fallen_s(jump_s), jump_s + self.forgotten_s),
+            )
 
     def within(self, from_s: float, to_s: float) -> Range:
         """Return between which values the intensity is."""
@@ -97,8 +101,8 @@ class MeasuredRain:
     def _fallen_s(self, from_s: float) -> float:
         """Return when the rain of the last tips has surely fallen since an instant."""
         missing = self.tips_mm
-        for begin_s, end_s, mm_per_s in self._spans():
-            begin_s = max(begin_s, from_s)
+        for rains_from_s, end_s, mm_per_s in self._spans():
+            begin_s = max(rains_from_s, from_s)
             if mm_per_s and end_s > begin_s:
                 if missing <= mm_per_s * (end_s - begin_s):
                     return begin_s + missing / mm_per_s
@@ -108,8 +112,8 @@ class MeasuredRain:
     def _counts_from_s(self, to_s: float) -> float:
         """Return since when the rain of the last tips has surely fallen, up to an instant."""
         missing = self.tips_mm
-        for begin_s, end_s, mm_per_s in reversed([*self._spans()]):
-            end_s = min(end_s, to_s)
+        for begin_s, rains_to_s, mm_per_s in reversed([*self._spans()]):
+            end_s = min(rains_to_s, to_s)
             if mm_per_s and end_s > begin_s:
                 if missing <= mm_per_s * (end_s - begin_s):
                     return end_s - missing / mm_per_s

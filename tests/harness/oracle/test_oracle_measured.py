@@ -1,4 +1,4 @@
-"""A rain that limits vents, and rain and a silent bus among conditions that are joined: the oracle and the mock agree."""
+"""A rain that limits vents, and rain and a silent bus among joined conditions: the oracle and the mock agree."""
 
 from __future__ import annotations
 
@@ -41,7 +41,11 @@ MORE = """
 precedence:"""
 SHIPPED = (FILES / "mock-overrides.yaml").read_text(encoding="utf-8")
 TABLE = read_table("rain.yaml", SHIPPED.replace("\nprecedence:", MORE))
-WARM = (FILES / "mock.yaml").read_text(encoding="utf-8").replace("house: {temperature: 18", "house: {temperature: 30")
+WARM = (
+    (FILES / "mock.yaml")
+    .read_text(encoding="utf-8")
+    .replace("house: {temperature: 18", "house: {temperature: 30")
+)
 UNTIL_S = 420.0
 TIP_MM = 0.2
 READ_EVERY_S = 1.7
