@@ -291,7 +291,8 @@ class _Rewriting:
             place = self._input_of(path, name)
             if place == "cups":
                 sensors["cups"] = {"silent_for": _seconds(sensor.fails_after)}
-            elif place in sensors:
+            elif place == "loop" or place in sensors:
+                sensors.setdefault(place, {})
                 sensors[place] |= {
                     "fails_after": _seconds(sensor.fails_after),
                     "recovers_after": _seconds(sensor.recovers_after),

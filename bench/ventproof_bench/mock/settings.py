@@ -286,6 +286,8 @@ class Sensors(FileModel):
     """The house thermometer, input `house`; without it the house temperature never fails."""
     direction: Vane | None = None
     """The wind vane, input `direction`."""
+    loop: SensorSettings | None = None
+    """The supervised loop of a sensor, input `loop`: closed while the sensor works."""
     cups: CupsWatch | None = None
     """Watches the cups of `wind`."""
     failure: Positions | None = None
@@ -527,7 +529,8 @@ class MockSettings(FileModel):
                     key="house",
                 )
         watches = {
-            f"sensors.{name}": getattr(sensors, name) for name in ("outside", "house", "direction", "cups")
+            f"sensors.{name}": getattr(sensors, name)
+            for name in ("outside", "house", "direction", "loop", "cups")
         }
         for name, watched in {**watches, "bus_loss": self.bus_loss}.items():
             if watched is not None and watched.treat_as not in ("nothing", *self.overrides):
@@ -551,6 +554,7 @@ class MockSettings(FileModel):
             "sensors": sensors != Sensors(),
             "sensors.outside": sensors.outside,
             "sensors.cups": sensors.cups,
+            "sensors.loop": sensors.loop,
             "a second override": len(self.overrides) > 1,
             "bus_loss": self.bus_loss,
             "rules": self.rules,

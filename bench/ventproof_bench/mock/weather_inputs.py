@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import inf
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof_bench.mock.inputs import Counter, Current, Line, PlatinumCurve, Sensor, unfailing
+from ventproof_bench.mock.inputs import Counter, Current, Line, Loop, PlatinumCurve, Sensor, unfailing
 from ventproof_bench.mock.pulse_inputs import Bucket, Cups, Part, Silence
 from ventproof_bench.mock.registers import WeatherReading
 from ventproof_bench.mock.rules.joined import Joins
@@ -56,6 +56,7 @@ class UnitWeather:
         sensors: the analogue inputs, `house` always among them.
         cups: of a unit that has them.
         bucket: of a unit that has one.
+        loop: the supervised loop, of a unit that has one.
         buses: whether nobody asks over the bus, for each part that watches that.
         parts: what falls due, in the order in which it happens at one instant.
     """
@@ -83,6 +84,7 @@ class UnitWeather:
         self.sensors = _sensors(settings, behaviour)
         watch = settings.sensors.cups
         self.cups = Cups(settings.wind, watch, behaviour, now_s) if settings.wind else None
+        self.loop = _loop(settings.sensors.loop, behaviour, now_s)
         self.bucket = Bucket(settings.tip_rate, behaviour) if settings.tip_rate else None
         self._frost = _frost(settings.frost, behaviour) if settings.frost else None
         self._rain_closed = settings.rain.state == "closed" or behaviour.loops_taken_for_open
@@ -99,10 +101,10 @@ class UnitWeather:
         self._demands: dict[str, bool] = {}
         loss = settings.bus_loss
         own_bus = self._bus_silence(loss.silent_for, loss.treat_as) if loss else None
-        silences = (self.cups.silence if self.cups else None, own_bus)
-        self._watched: tuple[Sensor | Silence, ...] = (
+        others = (self.cups.silence if self.cups else None, own_bus, self.loop)
+        self._watched: tuple[Sensor | Silence | Loop, ...] = (
             *self.sensors.values(),
-            *(silence for silence in silences if silence),
+            *(watched for watched in others if watched),
         )
         self.parts = self._parts()
         self._judge_frost()
@@ -113,6 +115,7 @@ class UnitWeather:
             *(self.cups.parts if self.cups else ()),
             *(self.bucket.parts if self.bucket else ()),
             *((bus, bus.fire) for bus in self.buses),
+            *([(self.loop.failure, self.loop.failure.fire)] if self.loop else ()),
             (self.rain, self._rain_settled),
             *((settling, settling.fire) for settling in (*self._joins.settling, *self._sides.settling)),
         )
@@ -148,6 +151,8 @@ class UnitWeather:
             self.cups.contact(now_s, closed=closed)
         elif name == "bucket" and self.bucket:
             self.bucket.contact(now_s, closed=closed)
+        elif name == "loop" and self.loop:
+            self.loop.take(now_s, closed=closed)
         elif name == "rain":
             if closed and not self._terminal and self._behaviour.counts_bounce:
                 self.counter.closure()
@@ -166,7 +171,7 @@ class UnitWeather:
         self._failed_once = self._failed_once or bool(failed)
         deaf = seen.deaf_after_failure and self._failed_once and not failed
         state = (
-            self.rain.value and seen.rain_seen and not deaf,
+            (self.rain.value and seen.rain_seen and not deaf) or self._cut_is_rain,
             bucket is not None and bucket.wet.on and seen.tips_seen,
             cups is not None and cups.gale and seen.gale_seen,
             frost is not None and frost.on and seen.frost_seen,
@@ -179,6 +184,10 @@ class UnitWeather:
             self._demands = {name: bool(calls.get(name)) or name in calling for name in self._names}
             self._state = state, called
         return self._demands
+
+    @property
+    def _cut_is_rain(self) -> bool:
+        return self._behaviour.cut_taken_for_rain and self.loop is not None and self.loop.failed
 
     def leeward(self, now_s: float) -> frozenset[str]:
         """Return the vent groups that face away from the wind; none while nobody knows where it comes from."""
@@ -195,6 +204,8 @@ class UnitWeather:
 
     def failed(self, name: str) -> bool:
         """Return whether a sensor has failed; one that the unit lacks has not."""
+        if name == "loop":
+            return self.loop is not None and self.loop.failed and not self._behaviour.cut_taken_for_rain
         if name == "cups":
             return self.cups is not None and self.cups.silence is not None and self.cups.silence.failed
         return name in self.sensors and self.sensors[name].failed
@@ -255,6 +266,15 @@ def _frost(frost: Frost, behaviour: Behaviour) -> Threshold:
     return Threshold(at_c, at_c + frost.hysteresis.value * behaviour.frost_hysteresis_factor, rising=False)
 
 
+def _loop(settings: SensorSettings | None, behaviour: Behaviour, now_s: float) -> Loop | None:
+    if settings is None:
+        return None
+    watched = behaviour.failures_seen or behaviour.cut_taken_for_rain
+    fails_s = settings.fails_after * behaviour.sensor_fails_factor if watched else inf
+    recovers_s = settings.recovers_after * behaviour.sensor_recovers_factor
+    return Loop(Settling(fails_s, recovers_s), settings.treat_as, now_s)
+
+
 def _sides(wind: WindSettings | None, behaviour: Behaviour) -> Sides:
     if wind is None:
         return Sides({}, 0.0, 0.0, behaviour)
@@ -292,6 +312,7 @@ def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
     contacts = [*RAIN_CONTACTS]
     contacts += ["cups"] if settings.wind else []
     contacts += ["bucket"] if settings.tip_rate else []
+    contacts += ["loop"] if settings.sensors.loop else []
     contacts += [RESET] if settings.latched else []
     terms = (term for rule in settings.rules.values() for group in terms_of(rule.when) for term in group)
     contacts += [term.contact for term in terms if isinstance(term, ContactTerm)]

@@ -248,9 +248,9 @@ class _Conditions:
         )
         # To begin for certain it must rain hard enough until the last tips are; what lasts then may be less.
         begun = settled(beyond(low, sure_at, sure_at), condition.tips * slowest_s, 0.0, self.powered.must)
-        lasting = beyond(low, sure_end, sure_end)
+        lasting = combined([beyond(low, sure_end, sure_end), self.powered.must], all)
         must = settled(
-            combined([latched(begun, (end_s for _, end_s in lasting.yes())), self.powered.must], all),
+            latched(begun, (end_s for _, end_s in lasting.yes() if end_s < inf)),
             0.0,
             max(0.0, _apart_s(condition, sure_end) - slowest_s),
             self.powered.must,
@@ -260,6 +260,11 @@ class _Conditions:
     def _failed(self, name: str) -> UncertainState:
         sensor = self._table.sensors[name]
         failing = switched(of(self._weather, "failed", name))
+        if sensor.loop is not None:
+            broken = self._state(name, "open" if sensor.loop == "closed" else "closed")
+            failing = UncertainState(
+                combined([failing.may, broken.may], any), combined([failing.must, broken.must], any)
+            )
         if self._turns(name):
             still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
             # Before 0 s every sensor is well, although no wind is stated there.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from ventproof.table.contradictions import contradictions
 from ventproof.table.doubts import doubts
@@ -29,13 +29,14 @@ from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_orde
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path as FilePath
 
     from ventproof.table.model import OverrideTable, TableOverride
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.base.quantities import Quantity
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.fields import ContactState
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
@@ -110,7 +111,9 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     pulses = {c.wind for o in model.overrides.values() for c in o.conditions if isinstance(c, WindCondition)}
     for name, sensor in model.sensors.items():
         path: Path = ("sensors", name)
-        if name in pulses:
+        if sensor.loop is not None:
+            yield from _loop_problems(table, name, sensor.loop)
+        elif name in pulses:
             for number, mode in enumerate(sensor.modes):
                 if mode != "open":
                     reason = f"cups that fail {mode!r} send no pulse either"
@@ -124,6 +127,28 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
         elif sensor.normal is None:
             hint = "add `normal:`, a value with which no override begins"
             yield table.problem(path, f"the normal value of {name!r} is missing", hint, at_key=True)
+
+
+_BREAKS: Final[Mapping[ContactState, str]] = {"closed": "open", "open": "short"}
+"""How the wires of a loop fail that is in this state while its sensor works."""
+
+
+def _loop_problems(table: Loaded[OverrideTable], name: str, loop: ContactState) -> Iterator[Problem]:
+    sensor, path = table.model.sensors[name], ("sensors", name)
+    for number, mode in enumerate(sensor.modes):
+        if mode != _BREAKS[loop]:
+            reason = f"a loop that is {loop} while {name!r} works does not show a failure {mode!r}"
+            yield table.problem((*path, "modes", number), reason, f"write [{_BREAKS[loop]}]")
+    if sensor.normal is not None:
+        yield table.problem((*path, "normal"), "a loop has no level to play", "leave it out", at_key=True)
+    for override_name, override in table.model.overrides.items():
+        for placed in override.placed:
+            if isinstance(placed.condition, ContactCondition) and placed.condition.contact == name:
+                reason = (
+                    f"{name!r} is a supervised loop: a cut wire is a failure, and this takes it for weather"
+                )
+                hint = f"write {{failed: {name}}}, or leave out `loop:`"
+                yield table.problem(("overrides", override_name, *placed.path), reason, hint)
 
 
 def _override_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:

@@ -46,6 +46,9 @@ class TableSensor(FileModel):
     """Signal that is on while the sensor has failed."""
     normal: AnyQuantity | None = None
     """A value with which no override begins: what the bench plays before and after a failure."""
+    loop: ContactState | None = None
+    """State of its supervised loop, a contact, while it works: a cut wire is then a failure and no weather. Left out
+    for a sensor that has a level or sends pulses."""
     modes: Annotated[list[Literal["open", "short", "stuck"]], Field(min_length=1)]
     """The failures that the unit must notice: a broken wire, wires that touch, a value that stays as it is."""
     fails_after: PositiveSeconds
@@ -336,6 +339,8 @@ class OverrideTable(FileModel):
         """Return the state of a contact in which it calls for no override; of two that differ, as one alone says."""
         if self.supply is not None and contact == self.supply.contact:
             return "closed"
+        if contact in self.sensors and (loop := self.sensors[contact].loop) is not None:
+            return loop
         placed = [its for override in self.overrides.values() for its in override.placed]
         for its in sorted(placed, key=lambda its: its.part is not None):
             if isinstance(its.condition, ContactCondition) and its.condition.contact == contact:

@@ -86,7 +86,13 @@ def _table(text):
 
 UNTIL_S = 1200.0
 OPEN_WIRE = 1e6
-INPUTS = {"rain_loop": "rain", "snow_detector": "snow", "hand_switch": "hand", "unit_supply": "supply"}
+INPUTS = {
+    "rain_loop": "rain",
+    "rain_monitor": "loop",
+    "snow_detector": "snow",
+    "hand_switch": "hand",
+    "unit_supply": "supply",
+}
 EVENTS = st.one_of(
     st.tuples(st.just("contact"), st.sampled_from(sorted(INPUTS)), st.sampled_from([0, 1])),
     st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 4.5, 6, 7.2, 8, 9.8, 13, 16])),
@@ -123,7 +129,7 @@ def play(unit, weather):
 
 def weather_of(story):
     """Return a story's changes, tenths of seconds to minutes apart; the rain loop is whole at first."""
-    weather, now_s = [WeatherChange(0.0, "contact", "rain_loop", 1.0)], 60.0
+    weather, now_s = [WeatherChange(0.0, "contact", f"rain_{its}", 1.0) for its in ("loop", "monitor")], 60.0
     weather.append(WeatherChange(0.0, "direction", "", 180.0))
     for tenths, (kind, name, value) in story:
         now_s += tenths / 10
@@ -171,6 +177,7 @@ BREEZE = [
 GALE = [(10, ("direction", "", 70)), (300, ("wind", "cups", 18))]
 WAVERS = [*GALE, (600, ("direction", "", 330))]
 TURNS = [*GALE, (600, ("direction", "", 250)), (150, ("direction", "", 70))]
+UNMONITORED = [(10, ("contact", "rain_monitor", 0)), (600, ("contact", "rain_monitor", 1))]
 CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
 
 
@@ -185,6 +192,7 @@ CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
         ("wrong_rule_position", SNOW),
         ("mean_wind_ignored", WIND),
         ("loop_taken_for_open", CUT),
+        ("cut_taken_for_rain", UNMONITORED),
         ("limits_ignored", BREEZE),
         ("limit_ignores_strength", BREEZE),
         ("limit_too_open", BREEZE),

@@ -116,6 +116,9 @@ class Behaviour:
     bus_silence_factor: float = 1.0
     """It must be silent this many times as long to be lost."""
 
+    cut_taken_for_rain: bool = False
+    """A supervised loop that is cut is rain, and no failure."""
+
     # Conditions that are joined, and contacts that count when open.
     joins_by_any: bool = False
     """Of conditions that must hold together one is enough."""

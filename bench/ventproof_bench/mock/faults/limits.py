@@ -1,4 +1,4 @@
-"""Faults of limits that follow the wind or the rain, of sides, and of rules that wait for an override (pure)."""
+"""Faults of limits, of sides, of supervised loops, and of rules that wait for an override (pure)."""
 
 from __future__ import annotations
 
@@ -51,6 +51,14 @@ LIMIT_FAULTS = (
         lambda b, s: replace(b, side_settles_factor=left(s)),
         "1 leaves no time; 0.5 leaves half",
         needs="wind.settles_after",
+    ),
+    Fault(
+        "cut_taken_for_rain",
+        "A cut wire of the supervised loop is read as rain: the vents close, and nobody is told of the failure.",
+        lambda b, _: replace(b, cut_taken_for_rain=True),
+        family="sensor failure",
+        needs="sensors.loop",
+        shows_by=("loop",),
     ),
     Fault(
         "active_override_ignored",

@@ -160,7 +160,12 @@ def exercise_rules(unit):
             shown.append(tuple(unit.read("input", 0, 16, at_s)))
 
     unit.set_contact("rain", T0, closed=True)
+    unit.set_contact("loop", T0, closed=True)
     unit.write("holding", 0, [300], T0)
+    watch(180)
+    unit.set_contact("loop", T0 + 180, closed=False)  # the wire of the monitor is cut
+    watch(190)
+    unit.set_contact("loop", T0 + 190, closed=True)
     watch(200)
     unit.set_contact("rain", T0 + 200, closed=False)  # the wire is cut
     watch(220)
