@@ -480,7 +480,7 @@ class MockUnit:
             weather.bucket is not None and weather.bucket.wet.on,
             *(told and weather.failed(name) for name in ("outside", "house", "direction", "cups")),
             self._reference.due_s < math.inf,
-            told and weather.failed("loop"),
+            *([told and weather.failed("loop")] if weather.loop else ()),
         )
 
 

@@ -60,11 +60,9 @@ def test_both_sides_of_what_changes_are_played():
 @pytest.mark.parametrize(
     ("fault", "moments"),
     [
-        ("limits_ignored", BREEZE),
         ("limit_never_rises", BREEZE),
         ("no_dead_band", WAVERS),
         ("sides_change_at_once", TURNS),
-        ("active_override_ignored", WAVERS),
         ("cut_taken_for_rain", CUT),
     ],
 )

@@ -212,3 +212,27 @@ def test_a_unit_that_joins_otherwise_disagrees(fault, story):
     assert disagreement(
         build(MockSettings.model_validate(snow_house() | {"faults": {fault: 1.0}}), 0.0, 0), story
     )
+
+
+FOLLOWING = """
+  follows:
+    when:
+      - all: [{active: joined}, {contact: b}]
+      - {active: joined_too}
+    entry_delay: 1 s
+    release_delay: 2 s
+    delay_tolerance: 1 ms
+    positions: {roof: 5 %}
+  joined_too: {when: [{contact: c}], entry_delay: 0 s, release_delay: 0 s, delay_tolerance: 1 ms, flag: lamp}
+"""
+
+
+def test_an_override_follows_another_with_its_own_delays():
+    """It counts from when the other begins and ends, alone or beside a contact, whichever is stated first."""
+    table = _table(text_of([[("a", "closed")]]) + FOLLOWING)
+    moments = ((10, "a", 1), (20, "b", 1), (30, "a", 0), (50, "c", 1), (60, "c", 0))
+    weather = [WeatherChange(float(at_s), "contact", name, float(state)) for at_s, name, state in moments]
+    owed = expected(table, weather, 100.0)
+    # The other is active from 13 s to 35 s, and so is the contact from 20 s on.
+    spells = [(spell.begins.earliest_s, spell.ends.latest_s) for spell in owed.spells("follows")]
+    assert spells == [pytest.approx((21, 37), abs=0.01), pytest.approx((51, 62), abs=0.01)]
