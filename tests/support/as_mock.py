@@ -297,6 +297,8 @@ class _Rewriting:
                     "fails_after": _seconds(sensor.fails_after),
                     "recovers_after": _seconds(sensor.recovers_after),
                 }
+                if sensor.loop == "open":
+                    self._cannot((*path, "loop"), "the mock's loop is closed while its sensor works", "")
                 if "stuck" in sensor.modes:
                     where = (*path, "modes", sensor.modes.index("stuck"))
                     self._cannot(
@@ -305,14 +307,19 @@ class _Rewriting:
             elif place is not None:
                 self._cannot(path, f"the mock watches no sensor at its input {place!r}", "")
                 continue
-            for override_name, override in self._table.model.overrides.items():
-                if self._is_rule(override_name):
-                    continue
-                if place and any(isinstance(c, FailedCondition) and c.failed == name for c in override.when):
-                    if "treat_as" in sensors[place]:
-                        reason = f"the mock takes a failed {name!r} for one override only"
-                        self._cannot(("overrides", override_name, "when"), reason, "")
-                    sensors[place]["treat_as"] = self._names[override_name]
+            if place is not None:
+                self._treat(name, sensors[place])
+
+    def _treat(self, name: str, its: dict[str, Any]) -> None:
+        """Write which override a failed sensor counts as."""
+        for override_name, override in self._table.model.overrides.items():
+            if self._is_rule(override_name):
+                continue
+            if any(isinstance(c, FailedCondition) and c.failed == name for c in override.when):
+                if "treat_as" in its:
+                    reason = f"the mock takes a failed {name!r} for one override only"
+                    self._cannot(("overrides", override_name, "when"), reason, "")
+                its["treat_as"] = self._names[override_name]
 
     def _input_of(self, path: Path, name: str) -> str | None:
         output = self._bench.model.outputs.get(name)

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Final, final
 
-from ventproof.oracle.measured import Measured, MeasuredRain, MeasuredWind
+from ventproof.oracle.measured import MeasuredRain, MeasuredWeather, MeasuredWind
 from ventproof.oracle.timeline import (
     ALWAYS,
     Steps,
@@ -60,7 +60,7 @@ class Activity:
     powered: UncertainState
     failed: Mapping[str, UncertainState]
     active: Mapping[str, UncertainState]
-    measured: Mapping[str, Measured]
+    measured: Mapping[str, MeasuredWeather]
 
 
 def activity(table: OverrideTable, weather: Weather) -> Activity:
@@ -150,7 +150,7 @@ class _Conditions:
             case LevelCondition(level=name):
                 return self._beyond(condition, self._level(name, condition), 0.0)
 
-    def measured(self, override: TableOverride) -> Measured:
+    def measured(self, override: TableOverride) -> MeasuredWeather:
         """Return how much of its wind or rain a unit sees that limits vents by it."""
         condition = override.measures
         off_by = condition.accuracy.value

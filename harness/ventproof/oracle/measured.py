@@ -18,7 +18,7 @@ _PIECES: Final = 12
 """A mean that changes is followed in so many pieces of its time."""
 
 
-class Measured(Protocol):
+class MeasuredWeather(Protocol):
     """Between which values a unit takes a wind or a rain to be."""
 
     def edges(self) -> Iterator[float]:

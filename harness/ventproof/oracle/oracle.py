@@ -154,7 +154,7 @@ class _Following:
             open_=open_,
             stage=stage,
             ceilings=ceilings,
-            limits=self._limits(vent, measured),
+            limits=self._limits(vent, {name: measured[name] for name in ceilings if name in measured}),
             lee=_SIDES[self._lee[vent].at(from_s)],
         )
         target = self._referenced(target, from_s)

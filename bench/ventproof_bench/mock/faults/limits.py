@@ -54,7 +54,7 @@ LIMIT_FAULTS = (
     ),
     Fault(
         "cut_taken_for_rain",
-        "A cut wire of the supervised loop is read as rain: the vents close, and nobody is told of the failure.",
+        "A cut wire of the supervised loop is read as rain: the vents close, and no failure is reported.",
         lambda b, _: replace(b, cut_taken_for_rain=True),
         family="sensor failure",
         needs="sensors.loop",
