@@ -156,9 +156,10 @@ def test_a_mean_is_followed_piece_by_piece():
 
 def test_tips_count_until_as_many_have_surely_fallen():
     """After a heavier rain either intensity is possible until three tips of the lighter one, or for half an hour."""
-    course = Steps(0.0, ((10.0, 72.0), (40.0, 36.0), (100.0, 0.0)))
+    course = Steps(0.0, ((10.0, 72.0), (40.0, 36.0), (130.0, 0.0)))
     measured = MeasuredRain(course, course, tips_mm=0.6, forgotten_s=1800.0, off_by=0.0)
-    assert sorted({*measured.edges()}) == [10, 40, 100, 1810, 1840, 1900]
-    assert measured.within(40.0, 99.0) == Range(36.0, 72.0)
-    assert measured.within(100.0, 200.0) == Range(0.0, 36.0)
-    assert measured.within(1900.0, 2000.0) == Range(0.0, 0.0)
+    assert sorted({*measured.edges()}) == [10, 40, 100, 130, 1810, 1840, 1930]
+    assert measured.within(99.0, 100.0) == Range(36.0, 72.0)
+    assert measured.within(100.0, 130.0) == Range(36.0, 36.0)
+    assert measured.within(130.0, 200.0) == Range(0.0, 36.0)
+    assert measured.within(1930.0, 2000.0) == Range(0.0, 0.0)
