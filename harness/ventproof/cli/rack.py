@@ -16,7 +16,8 @@ import click
 from ventproof.cli import main, options
 from ventproof.cli.run import session_of
 from ventproof.cli.suite import ONLY, TAG, Selection, load_suite
-from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
+from ventproof.log.run import ABORTED
+from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from ventproof_bench.base.errors import DriverError, FileError, Problem
 from ventproof_bench.base.text import harmless, number_of
 
@@ -190,19 +191,19 @@ def _carried(ready: Sequence[ReadyPlace]) -> int:
     """Return how many places this computer can carry at once."""
     from ventproof.rack.supervise import AT_ONCE_A_CORE  # noqa: PLC0415
 
-    cores = len(os.sched_getaffinity(0))
-    return cores if all(one.session.bench.model.virtual for one in ready) else AT_ONCE_A_CORE * cores
+    return _cores() if all(one.session.bench.model.virtual for one in ready) else AT_ONCE_A_CORE * _cores()
+
+
+def _cores() -> int:
+    """Return how many processor cores this command may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
 def _planned(ready: Sequence[ReadyPlace], most: int, *, asked: bool) -> str:
     """Return how many places there are, how many are tested at once, and why no more."""
     if len(ready) <= most:
         return f"{number_of(len(ready), 'place')}, all at the same time"
-    why = (
-        "--at-once"
-        if asked
-        else f"{number_of(len(os.sched_getaffinity(0)), 'processor core')}; see --at-once"
-    )
+    why = "--at-once" if asked else f"{number_of(_cores(), 'processor core')}; see --at-once"
     return f"{len(ready)} places, at most {most} at the same time ({why})"
 
 
@@ -338,7 +339,7 @@ def _say(line: str) -> None:
 
 
 def _ended(one: PlaceProgress, folder: Path) -> RackedPlace:
-    """Return how a place ended; it has passed only where each of its planned runs left a log that says so."""
+    """Return how a place ended; an exit code that its logs do not show is no verdict."""
     from ventproof.log.read import check_log  # noqa: PLC0415
     from ventproof.runset.rack_record import RackedLog, RackedPlace  # noqa: PLC0415
 
@@ -349,9 +350,12 @@ def _ended(one: PlaceProgress, folder: Path) -> RackedPlace:
             logs.append(RackedLog(path.relative_to(folder).as_posix(), check.sha256, check.outcome))
         except FileError as error:
             one.remark = one.remark or str(error)
-    passed = len(logs) == place.runs and all(log.outcome == "pass" for log in logs)
-    if one.code == EXIT_PASS and (one.remark or not passed):
-        one.remark = one.remark or f"{len(logs)} logs, {place.runs} runs were planned"
+    if one.code in _SHOWN_BY and (
+        one.remark or not _shows(one.code, [log.outcome for log in logs], place.runs)
+    ):
+        outcomes = ", ".join(log.outcome for log in logs) or "none"
+        said = f"its run ended with exit code {one.code}, and its logs of {place.runs} planned runs show: {outcomes}"
+        one.remark = one.remark or said
         one.code = EXIT_BENCH
     return RackedPlace(
         place=place.name,
@@ -362,6 +366,21 @@ def _ended(one: PlaceProgress, folder: Path) -> RackedPlace:
         remark=one.remark,
         logs=tuple(logs),
     )
+
+
+_SHOWN_BY: Final = {
+    EXIT_PASS: {"pass"},
+    EXIT_FAIL: {"fail"},
+    EXIT_INCONCLUSIVE: {"inconclusive"},
+    EXIT_ACCEPTED: {"fail"},
+}
+"""Exit codes that are verdicts, each with what must be among the outcomes."""
+
+
+def _shows(code: int, outcomes: Sequence[str], planned: int) -> bool:
+    """Return whether outcomes of runs bear out an exit code."""
+    every = len(outcomes) == planned and ABORTED not in outcomes
+    return every and _SHOWN_BY[code] <= set(outcomes) and (code != EXIT_PASS or set(outcomes) == {"pass"})
 
 
 def _tell(one: PlaceProgress) -> None:

@@ -10,6 +10,8 @@ from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from threading import Thread
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.verdict.finding import EXIT_INTERRUPTED
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from multiprocessing.connection import Connection
@@ -25,7 +27,12 @@ WARNED: Final = "run-warnings.txt"
 """Likewise what it prints to its standard error."""
 
 _WARM: Final = (
+    "alembic.command",
+    "alembic.config",
+    "numpy",
+    "rich.live",
     "ventproof.cli.run",
+    "ventproof.cli.sign",
     "ventproof.history.enter",
     "ventproof.history.store",
     "ventproof.papers.acceptance",
@@ -44,7 +51,15 @@ _WARM: Final = (
     "ventproof.terminal.live",
     "ventproof_bench.benchcheck.load",
     "ventproof_bench.benchfile.equipment",
-    "ventproof_bench.relays",
+    "ventproof_bench.relays.coil",
+    "ventproof_bench.relays.control_line",
+    "ventproof_bench.relays.frames",
+    "ventproof_bench.relays.mock",
+    "ventproof_bench.relays.mock_level",
+    "ventproof_bench.relays.person",
+    "ventproof_bench.relays.register",
+    "ventproof_bench.relays.scpi",
+    "ventproof_bench.relays.scpi_level",
     "ventproof_bench.rig.session",
 )
 """What a run imports, all of it before the first output of a rack is opened: later it would disturb those at work."""
@@ -54,9 +69,18 @@ _NICE: Final = 10
 
 
 def call_up() -> None:
-    """Begin to import what the runs need, in the process that all of them are forked from."""
+    """Begin to import what the runs need, in the process that all of them are forked from.
+
+    What ends all processes of a terminal or a service must not end that one: it tells how the runs ended. It ends with
+    this process.
+    """
     set_forkserver_preload(list(_WARM))
-    ensure_running()
+    before = {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGHUP, signal.SIGTERM)}
+    try:
+        ensure_running()
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
 
 
 @final
@@ -109,7 +133,10 @@ def _be(
         os.nice(_NICE)
     Thread(target=_end_with_rack, args=(watched,), daemon=True).start()
     sys.argv = ["ventproof", *words]
-    main()
+    try:
+        main()
+    except KeyboardInterrupt:  # before it listened
+        sys.exit(EXIT_INTERRUPTED)
 
 
 def _end_with_rack(watched: Connection) -> None:

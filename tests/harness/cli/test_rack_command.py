@@ -12,6 +12,7 @@ from fast_house import VENTPROOF
 from screen import played
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.rack import _shows
 from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof.runset.rack_record import read_rack_record
@@ -227,3 +228,25 @@ def test_a_terminal_shows_one_table_and_ctrl_c_stops_all(tmp_path):
     assert len(re.findall(r"place_[23] .*not run.*not driven", screen.text)) == 2
     record = read_rack_record(tmp_path / "records" / "bay-2" / "rack.json")
     assert [one.code for one in record.places] == [130, 130, None, None]
+
+
+@pytest.mark.parametrize(
+    ("code", "outcomes", "shown"),
+    [
+        (0, ["pass", "pass"], True),
+        (0, ["pass"], False),
+        (0, [], False),
+        (0, ["pass", "fail"], False),
+        (0, ["pass", "aborted"], False),
+        (1, ["pass", "fail"], True),
+        (1, [], False),
+        (1, ["pass", "pass"], False),
+        (2, ["inconclusive", "fail"], True),
+        (2, ["pass", "pass"], False),
+        (5, ["pass", "fail"], True),
+        (5, ["pass", "pass"], False),
+    ],
+)
+def test_an_exit_code_that_logs_do_not_show_is_no_verdict(code, outcomes, shown):
+    """A process may end with any number: a verdict is what all planned runs left in their logs."""
+    assert _shows(code, outcomes, 2) is shown
