@@ -386,6 +386,7 @@ def _shows(code: int, outcomes: Sequence[str], planned: int) -> bool:
 def _tell(one: PlaceProgress) -> None:
     """Print what the run of a place said: of one that passed the warnings, of each other all."""
     from ventproof.rack.process import SAID, WARNED  # noqa: PLC0415
+    from ventproof.terminal.console import new_console, tell_left  # noqa: PLC0415
 
     said, warned = (_read(one.place.folder / name) for name in (SAID, WARNED))
     passed = one.code == EXIT_PASS
@@ -397,21 +398,27 @@ def _tell(one: PlaceProgress) -> None:
         unit = f", unit {one.place.unit}" if one.place.unit else ""
         click.echo(harmless(f"\n{one.place.name}{unit}:"))
     for line in lines:
-        click.echo(harmless(f"  {line}".rstrip()))
+        click.echo(harmless(f"  {line}"))
+    if _in_doubt(one):
+        tell_left(new_console(), (), "its run did not confirm that they are", one.place.name)
+
+
+def _in_doubt(one: PlaceProgress) -> bool:
+    """Return whether nothing says that real outputs are safe."""
+    from ventproof.rack.follow import UNKNOWN  # noqa: PLC0415
+
+    return one.outputs == UNKNOWN and not one.place.virtual
 
 
 def _read(path: Path) -> list[str]:
     try:
-        return path.read_text(encoding="utf-8", errors="replace").splitlines()
+        text = path.read_text(encoding="utf-8", errors="replace")
     except OSError:
         return []
+    return [line.rstrip() for line in text.splitlines() if line.strip()]
 
 
 def _require_safe(progress: Sequence[PlaceProgress]) -> None:
     """Raise where a place was stopped and nothing says that its outputs are safe."""
-    from ventproof.rack.follow import UNKNOWN  # noqa: PLC0415
-
-    if unsafe := [one.place.name for one in progress if one.outputs == UNKNOWN]:
-        raise DriverError(
-            f"OUTPUTS MAY NOT BE SAFE at {', '.join(unsafe)}: isolate the drives, then put the contacts right by hand"
-        )
+    if unsafe := [one.place.name for one in progress if _in_doubt(one)]:
+        raise DriverError(f"stopped; the outputs of {', '.join(unsafe)} may not be in their safe state")
