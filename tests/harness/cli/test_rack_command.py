@@ -10,6 +10,7 @@ import subprocess
 import pytest
 from fast_house import VENTPROOF
 from screen import played
+from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.cli.rack import _shows
@@ -17,8 +18,8 @@ from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof.runset.rack_record import read_rack_record
 
-COUNT = SHIPPED / "rain-count.yaml"
-RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
+COUNT = shipped_path("rain-count")
+RAIN = shipped_path("rain-closes-holds-releases")
 REAL = SHIPPED_BENCH.with_name("mock-tcp.yaml")
 
 

@@ -7,8 +7,9 @@ import json
 from itertools import count, pairwise
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.profile.load import load_profile
 from ventproof.rack.follow import IN_USE, SAFE, UNKNOWN, PlacePhase, RackPlace
 from ventproof.rack.supervise import ENDS_WITHIN_S, Rack, worst_code
@@ -27,7 +28,7 @@ def lines(tmp_path_factory):
     """The lines of a log as a run writes them, each with its time."""
     folder = tmp_path_factory.mktemp("played")
     session = Session(bench=load_bench(SHIPPED_BENCH), out=folder)
-    result = session.run(load_profile(SHIPPED / "rain-count.yaml"), SilentView())
+    result = session.run(load_profile(shipped_path("rain-count")), SilentView())
     return [(json.loads(line)["t"], line + b"\n") for line in result.log.read_bytes().splitlines()]
 
 
