@@ -7,7 +7,6 @@ import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
@@ -231,16 +230,22 @@ def _new_folder(out: Path, name: str) -> Path:
 
     try:
         out.mkdir(parents=True, exist_ok=True)
-        for number in count(1):
-            folder = out / (slug(name) + (f"-{number}" if number > 1 else ""))
-            try:
-                folder.mkdir()
-            except FileExistsError:
-                continue
-            return folder
+        folder, number = out / slug(name), 1
+        while not _made(folder):
+            number += 1
+            folder = out / f"{slug(name)}-{number}"
     except OSError as error:
         raise FileError([Problem(str(out), None, None, f"cannot make a folder: {error.strerror}")]) from error
-    raise AssertionError("there is always a further number")
+    return folder
+
+
+def _made(folder: Path) -> bool:
+    """Make a folder; whether there was none."""
+    try:
+        folder.mkdir()
+    except FileExistsError:
+        return False
+    return True
 
 
 def _place(ready: ReadyPlace, folder: Path, repeat: int, words: Sequence[str]) -> RackPlace:
@@ -378,7 +383,7 @@ _SHOWN_BY: Final = {
 
 
 def _shows(code: int, outcomes: Sequence[str], planned: int) -> bool:
-    """Return whether outcomes of runs bear out an exit code."""
+    """Return whether an exit code is what outcomes of runs show."""
     every = len(outcomes) == planned and ABORTED not in outcomes
     return every and _SHOWN_BY[code] <= set(outcomes) and (code != EXIT_PASS or set(outcomes) == {"pass"})
 

@@ -56,7 +56,6 @@ class RackPlace:
         folder: where its logs are written; nothing else is.
         words: the command line of its `run`.
         profiles: how long the parts of each profile take.
-        steps: names of the steps of each profile.
         repeats: how often each profile is run.
         silence_s: after so long without a line in a log its process hangs.
     """

@@ -68,14 +68,17 @@ _NICE: Final = 10
 """By so much a run in virtual time stands back behind those on real wires."""
 
 
+_KEPT_FROM: Final = (signal.SIGHUP, signal.SIGTERM)
+"""What ends all processes of a terminal or a service, and not the one that the runs are forked from."""
+
+
 def call_up() -> None:
     """Begin to import what the runs need, in the process that all of them are forked from.
 
-    What ends all processes of a terminal or a service must not end that one: it tells how the runs ended. It ends with
-    this process.
+    That one tells how the runs ended, and ends with this one.
     """
     set_forkserver_preload(list(_WARM))
-    before = {number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGHUP, signal.SIGTERM)}
+    before = {number: signal.signal(number, signal.SIG_IGN) for number in _KEPT_FROM}
     try:
         ensure_running()
     finally:
@@ -125,6 +128,8 @@ def _be(
 ) -> None:
     """Be the process of a place."""
     os.setsid()  # Ctrl-C is for the rack alone, which tells each place once
+    for number in _KEPT_FROM:
+        signal.signal(number, signal.SIG_DFL)
     for stream, name in ((1, SAID), (2, WARNED)):
         file = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
         os.dup2(file, stream)

@@ -74,7 +74,9 @@ class Running:
         self.names = names
         self.folder = out / "-".join(names)
         command = [*VENTPROOF, "rack", rack_of(folder, names), "--confirm-clear", "--out", out]
-        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, start_new_session=True
+        )
 
     def log(self, name):
         """Return the log of a place; None before it is there."""
@@ -149,7 +151,7 @@ def test_ctrl_c_stops_all_places_and_makes_their_outputs_safe(bay, tmp_path):
     names = ("fine", "faulty", "hit")
     rack = Running(folder, tmp_path, names)
     rack.until_it_rains()
-    rack.process.send_signal(signal.SIGINT)
+    os.killpg(rack.process.pid, signal.SIGINT)  # as a terminal does, to all processes of its foreground
     code, said = rack.ended()
     assert code == 130, said
     for name in names:
@@ -173,7 +175,9 @@ def test_a_rack_that_is_killed_leaves_nothing_driven(bay, tmp_path):
         while not check_log(rack.log(name)).closed:
             assert time.monotonic() < end_s, f"{name} goes on"
             time.sleep(0.1)
-        assert any(isinstance(event, OutputsSafe) for event in read_log(rack.log(name)).events)
+        state = read_log(rack.log(name))
+        assert state.outcome == "aborted"  # it did not simply go on to its end
+        assert any(isinstance(event, OutputsSafe) for event in state.events)
 
 
 def test_a_unit_that_is_not_there_is_said_before_any_other_is_driven(bay, tmp_path):
