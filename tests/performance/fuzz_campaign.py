@@ -38,6 +38,7 @@ from fuzz_inputs import CHANGES, shipped_inputs
 
 from ventproof import cli
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
+from ventproof.log.archive import frames_of
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.modbus.link import InProcessTransport
@@ -87,6 +88,10 @@ COMMANDS: Final[dict[str, tuple[str, ...]]] = {
             "judge INPUT.jsonl --figures OUT",
             f"run rain.yaml --resume INPUT.jsonl --bench {SHIPPED_BENCH} {_DRY}",
         ),
+    ),
+    "archive": (
+        *("verify INPUT.jsonl.zst", "judge INPUT.jsonl.zst", "report INPUT.jsonl.zst -o OUT.html"),
+        "history import --history OUT.sqlite INPUT.jsonl.zst",
     ),
     "key": (
         "verify log.jsonl --key INPUT.pub",
@@ -240,6 +245,7 @@ class Fuzzer:
             "log": [
                 path.read_bytes() for path in (folder / "log.jsonl", *(folder / "checked").glob("*.jsonl"))
             ],
+            "archive": [b"".join(frames_of((folder / "log.jsonl").read_bytes().splitlines(keepends=True)))],
             "key": [(folder / f"anna.{ending}").read_bytes() for ending in ("key", "pub")],
             "signature": [(folder / "signed.jsonl.sig").read_bytes()],
             "manifest": [(folder / "set/series.manifest.json").read_bytes()],

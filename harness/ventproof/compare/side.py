@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, final
 
 from ventproof.log.run import ABORTED, evidence_key
+from ventproof.log.write import logs_in
 from ventproof.rejudge.batch import Logged, read_runs
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem
@@ -119,7 +120,7 @@ def load_runs(name: str, history: str) -> Sequence[Logged]:
     """
     path = Path(name)
     if path.is_dir():
-        logs = sorted(path.glob("**/*.jsonl"))
+        logs = logs_in(path, below=True)
         if not logs:
             raise FileError([Problem(name, None, None, "holds no .jsonl file")])
         return read_runs(logs)

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO, Final, final, get_args
 
+from ventproof.log.archive import LONGEST_LINE, ArchiveError, lines_of
 from ventproof.log.decode import LATEST_S, LineError, event_of
 from ventproof.log.events import (
     FORMAT,
@@ -39,9 +40,6 @@ _CONVERTED: Final = (
 )
 
 _AFTER_THE_END: Final = "it stands after the line that closed the run"
-
-LONGEST_LINE: Final = 64 * 2**20
-"""Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
 
 
 @final
@@ -216,12 +214,15 @@ class _Walk:
                 yield from self._events(file)
         except OSError as error:
             raise self._refused(f"cannot read the log: {error.strerror}") from error
+        except ArchiveError as error:
+            hint = "restore the file from a copy"
+            raise self._refused(f"this archive of a log was damaged: {error}", hint=hint) from None
         if self.lines == 0:
             raise self._refused("the log is empty: the run died before its first line")
 
     def _events(self, file: BinaryIO) -> Iterator[Event]:
         whole = hashlib.sha256()
-        while line := file.readline(LONGEST_LINE):
+        for line in lines_of(file):
             whole.update(line)
             # As long as the limit and without an end it is no torn line but one too long, which `_checked` tells.
             if not line.endswith(b"\n") and len(line) < LONGEST_LINE:
@@ -282,8 +283,8 @@ class _Walk:
             reason = f"a log that begins with {self._opened or 'it'} is not closed by {event['event']}"
         return reason, event, digest
 
-    def _refused(self, reason: str, line: int | None = None) -> FileError:
-        return FileError([Problem(str(self._path), line, None, reason)])
+    def _refused(self, reason: str, line: int | None = None, hint: str = "") -> FileError:
+        return FileError([Problem(str(self._path), line, None, reason, hint)])
 
 
 def _refuse_constant(name: str) -> None:

@@ -17,7 +17,7 @@ from ventproof.log.read import LogCheck, check_log, header_of, read_log
 from ventproof.log.run import ABORTED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.log.signing import whats_wrong
-from ventproof.log.write import is_being_written
+from ventproof.log.write import is_being_written, logs_in, plain_path
 from ventproof.rejudge.again import follow
 from ventproof.run.engine import Outcome
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, LeftLog, Manifest, read_manifest
@@ -133,7 +133,10 @@ def resumed(path: Path) -> Resumed:
         if before:
             before.sort(key=lambda one: len(one[1].place.earlier) if one[1].place else 0)
             earlier[run] = tuple(
-                (Attempt(log.name, check.digest), LeftLog(log.name, check.sha256, ABORTED))
+                (
+                    Attempt(plain_path(log).name, check.digest),
+                    LeftLog(plain_path(log).name, check.sha256, ABORTED),
+                )
                 for log, check in before
             )
     listed = {left.sha256 for _, manifest in here.manifests for left in manifest.left}
@@ -145,7 +148,7 @@ def _plans_in(folder: Path) -> dict[str, _Here]:
     logs: dict[str, dict[int, list[tuple[Path, LogCheck]]]] = defaultdict(lambda: defaultdict(list))
     manifests: dict[str, list[tuple[Path, Manifest]]] = defaultdict(list)
     plans: dict[str, Plan] = {}
-    for path in sorted(folder.glob("*.jsonl")):
+    for path in logs_in(folder):
         with suppress(FileError):  # what is no log belongs to no plan
             check = check_log(path)
             if check.place is not None:

@@ -7,6 +7,7 @@ import os
 import pytest
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.log.archive import frames_of
 
 PROFILE = str(SHIPPED / "rain-count.yaml")
 BENCH = str(SHIPPED_BENCH)
@@ -25,6 +26,8 @@ COMMANDS = [
     f"run --resume WHAT --bench {BENCH}",
     "judge WHAT",
     "verify WHAT",
+    "archive WHAT",
+    "archive --unpack WHAT",
     f"verify {PROFILE} --key WHAT",
     "report WHAT -o page.html",
     "bundle WHAT -o bundle.zip",
@@ -37,12 +40,13 @@ COMMANDS = [
 ]
 
 
-@pytest.mark.parametrize("what", ["pipe", "/dev/zero", "/dev/null", "empty", "nothing"])
+@pytest.mark.parametrize("what", ["pipe", "/dev/zero", "/dev/null", "empty", "cut.zst", "nothing"])
 @pytest.mark.parametrize("command", COMMANDS)
 def test_what_is_no_file_is_refused_at_once(command, what, ended, tmp_path):
-    """A named pipe that nobody writes to, a device, an empty file and none: exit code 3, and nothing is filled."""
+    """A named pipe that nobody writes to, a device, an empty file, half an archive and none: exit code 3, unfilled."""
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "empty").touch()
+    (tmp_path / "cut.zst").write_bytes(next(frames_of([]))[:-5])
     code, said = ended(command.replace("WHAT", what))
     assert code == 3, said
     assert said.strip()
