@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, final
 
 from ventproof.case.case import findings_of
 from ventproof.log.events import FindingMade
-from ventproof.log.gaps import gaps_of
 from ventproof.log.plan import Attempt, Plan
 from ventproof.log.read import LogCheck, check_log, header_of, read_log
 from ventproof.log.run import ABORTED, results_of
@@ -228,9 +227,7 @@ def _standing(run: int, logs: Sequence[_Read]) -> _Read | None:
 
 def _has_failed(state: LogState) -> bool:
     """Return whether something had failed before a run was aborted: that stands, and is not run away."""
-    if any(
-        isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.events
-    ):
+    if any(isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.rare):
         return True
     with suppress(FileError, BenchError):  # of another version, or with readings that contradict each other
         return any(finding.verdict is Verdict.FAIL for finding in findings_of(follow(state)[1]))
@@ -241,9 +238,9 @@ def _result_of(path: Path, state: LogState) -> RunResult:
     record = results_of(state, str(path))
     verdict = None if record.verdict == ABORTED else Verdict(record.verdict)
     outcome = Outcome(verdict, None if verdict else Abort(AbortKind.BENCH, record.reason))
-    settings = settings_of(state.events, header_of(state).use)
+    settings = settings_of(state.rare, header_of(state).use)
     title = titled(record.profile, record.decision)
-    return RunResult(title, path, record.digest, outcome, record.findings, settings, gaps_of(state.events))
+    return RunResult(title, path, record.digest, outcome, record.findings, settings, state.told.gaps)
 
 
 def in_plan(
