@@ -25,10 +25,10 @@ READERS = [
 
 
 @pytest.fixture
-def records(ventproof, tmp_path):
+def records(ventproof, shipped, tmp_path):
     """The folder of a signed plan of two profiles."""
     make_key(tmp_path / "own.key", tmp_path / "own.pub")
-    profiles = [SHIPPED / f"{name}.yaml" for name in ("rain-count", "rain-contact-bounce-ignored")]
+    profiles = [shipped["rain-count"], shipped["rain-contact-bounce-ignored"]]
     words = ["run", *profiles, "--bench", SHIPPED_BENCH, "--sign", "own.key", "--history", "none"]
     assert ventproof(*words)[0] == 0
     return tmp_path / "records"
