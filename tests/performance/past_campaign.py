@@ -21,9 +21,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from shipped_profiles import shipped_path
 from sqlalchemy import insert
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.history.database import Database, place_of
 from ventproof.history.tables import FindingRow, RunRow, finding_rows, run_row
 from ventproof.log.read import read_log
@@ -65,8 +66,7 @@ COMMANDS: Final = (
 def few_logs(folder: Path, profiles: Sequence[str] = PROFILES) -> list[Path]:
     """Run profiles once each; returns their logs."""
     session = Session(bench=load_bench(SHIPPED_BENCH), out=folder)
-    paths = [next(SHIPPED.rglob(f"{name}.yaml")) for name in profiles]
-    return [session.run(load_profile(path), SilentView()).log for path in paths]
+    return [session.run(load_profile(shipped_path(name)), SilentView()).log for name in profiles]
 
 
 def past_runs(logs: Sequence[Path], count: int) -> Iterator[RunRecord]:
