@@ -7,6 +7,7 @@ import json
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import islice
+from math import inf
 from pathlib import Path
 from typing import Any, BinaryIO, Final, final, get_args, overload
 
@@ -57,7 +58,7 @@ class EventsTold:
     """
 
     def __init__(self) -> None:
-        self.last_s = 0.0
+        self.last_s = -inf
         self.at_end: dict[int, Mapping[str, float]] = {}
         self._gaps = GapCounter()
         self._values: dict[str, float] = {}

@@ -60,8 +60,9 @@ def _require_ending(path: Path, ending: str) -> None:
 
 def _replaced(log: Path, target: Path, packed: Callable[[Iterator[bytes]], Iterator[bytes]]) -> StoredLog:
     """Put what `packed` makes of a log's lines in its place."""
-    if log.is_symlink():
-        raise _refused(log, "this is a link", "name the file that it leads to")
+    for path in (log, target):
+        if path.is_symlink():
+            raise _refused(path, "this is a link", "name the file that it leads to")
     check = check_log(log)
     if check.broken_at is not None:
         reason = f"its chain is broken ({check.reason}): it is left as it is"

@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 from ventproof.history.database import place_of
 from ventproof.history.page import write_page
 from ventproof.history.retention import ForgottenTold, RetentionRule
-from ventproof.history.store import VERDICTS, History, HistoryEntry, Wanted
+from ventproof.history.store import History, HistoryEntry, Wanted
 from ventproof.history.trends import verdicts_by_version
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
 
+VERDICTS = ("pass", "fail", "inconclusive", "aborted")
 FIRST = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)
 
 

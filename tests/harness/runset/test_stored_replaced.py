@@ -130,6 +130,12 @@ def test_a_link_is_not_replaced(log):
     assert "this is a link" in refused(archive_log, link)
 
 
+def test_an_archive_that_only_leads_to_the_log_does_not_count(log):
+    """It gives the same bytes, as long as the log is there."""
+    archive_path(log).symlink_to(log)
+    assert "a.jsonl.zst: this is a link" in refused(archive_log, log)
+
+
 def test_what_is_no_archive_is_refused(tmp_path):
     """A damaged archive, and a file that only has the name of one, stay."""
     log = written(tmp_path / "a.jsonl")
