@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from held import held_by
 from kill_campaign import children_of, lives
 from test_speed_of_runs import EIGHT_SIGNALS
 
@@ -145,13 +146,9 @@ class _Watching(SilentView):
 def reading_mb(log: Path) -> Iterator[tuple[str, float]]:
     """Yield the commands that read a log, each with the most that it held, MB; the log is archived afterwards."""
     for line in READING:
-        words = line.replace("LOG", log.name).split()
-        process = subprocess.Popen(
-            [sys.executable, "-m", "ventproof", *words], cwd=log.parent, stdout=subprocess.DEVNULL
-        )
-        _, status, usage = os.wait4(process.pid, 0)
-        assert os.waitstatus_to_exitcode(status) == 0, line
-        yield line, usage.ru_maxrss / 1e3
+        held = held_by(line.replace("LOG", log.name), log.parent)
+        assert held.code == 0, line
+        yield line, held.most_mb
 
 
 def long_run(lasts_s: float) -> tuple[Course, dict[str, float], tuple[float, float]]:

@@ -11,16 +11,14 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-import os
-import subprocess
 import sys
 import tempfile
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
+from held import held_by
 from shipped_profiles import shipped_path
 from sqlalchemy import insert
 
@@ -122,15 +120,6 @@ def copies(logs: Sequence[Path], count: int, folder: Path) -> None:
         (folder / f"{number:05}.jsonl").write_bytes(b"".join(lines))
 
 
-def measured(line: str, folder: Path) -> tuple[int, float, float]:
-    """Run a command; returns its exit code, the most that it or a process of it held, MB, and its seconds."""
-    began_s = time.monotonic()
-    words = [sys.executable, "-m", "ventproof", *line.split()]
-    process = subprocess.Popen(words, cwd=folder, stdout=subprocess.DEVNULL)
-    _, status, usage = os.wait4(process.pid, 0)
-    return os.waitstatus_to_exitcode(status), usage.ru_maxrss / 1e3, time.monotonic() - began_s
-
-
 def campaign(runs: int, logs: int, lines: Sequence[str] = COMMANDS) -> list[str]:
     """Measure and print each command; returns what is wrong."""
     wrong = []
@@ -141,7 +130,7 @@ def campaign(runs: int, logs: int, lines: Sequence[str] = COMMANDS) -> list[str]
         copies(made, logs, folder / "many")
         versions = " ".join(f"1.{number}" for number in range(VERSIONS))
         for line in lines:
-            code, held_mb, took_s = measured(line.format(versions=versions), folder)
+            code, held_mb, took_s = held_by(line.format(versions=versions), folder)
             print(f"{held_mb:7.1f} MB {took_s:6.1f} s  exit code {code}  {line[:76]}", flush=True)
             wrong += [f"{line}: {held_mb:.1f} MB"] if held_mb > MOST_MB else []
             wrong += [f"{line}: exit code {code}"] if code not in {0, 1, 2} else []
