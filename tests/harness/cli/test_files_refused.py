@@ -34,6 +34,7 @@ COMMANDS = [
     "bundle WHAT -o bundle.zip",
     "history --history WHAT",
     "history import --history new.sqlite WHAT",
+    "history forget --history WHAT --newest 1 --confirm",
     "compare WHAT WHAT",
     f"draft WHAT --bench {BENCH}",
     "wiring WHAT -o sheet.html",

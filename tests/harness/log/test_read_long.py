@@ -13,6 +13,7 @@ from ventproof.log import read
 from ventproof.log.events import PollSeen
 from ventproof.log.read import LongLog, read_log
 from ventproof.log.run import results_of
+from ventproof.log.write import GENESIS, seal, unseal
 from ventproof.rejudge import again
 from ventproof.rejudge.again import decide_again, follow
 from ventproof.report.build import report_of
@@ -85,10 +86,23 @@ def test_the_report_of_a_long_log_is_that_of_a_short_one(log, monkeypatch):
     assert report_of([log]) == short
 
 
-@pytest.mark.parametrize("changed", [lambda text: text[:-200], lambda text: text.replace(b"99.", b"98.", 40)])
+def rewritten(text):
+    """Return a log that says something else, with a chain of its own."""
+    digest, lines = GENESIS, []
+    for line in text.replace(b'"unit":""', b'"unit":"another"', 1).splitlines():
+        sealed, digest = seal(unseal(line)[0], digest)
+        lines.append(sealed + b"\n")
+    return b"".join(lines)
+
+
+@pytest.mark.parametrize(
+    "changed", [lambda text: text[:-200], lambda text: text.replace(b"99.", b"98.", 40), rewritten]
+)
 def test_a_log_that_changed_since_it_was_read_is_refused(log, long, changed):
-    """Its last lines are gone, or one was changed: no verdict comes of half of the old and half of the new."""
-    log.write_bytes(changed(log.read_bytes()))
+    """Lines are gone, changed, or all of it is another log: no verdict comes of half the old and half the new."""
+    content = changed(log.read_bytes())
+    assert content != log.read_bytes()
+    log.write_bytes(content)
     with pytest.raises(FileError, match="the log changed while it was read"):
         list(long.events)
 
