@@ -58,6 +58,7 @@ OWNERS = {
     "pymodbus": {"modbus", "mock.wires"},
     "serial": {"drivers", "relays", "modbus", "mock.wires"},
     "typst": {"report"},
+    "zstandard": {"log"},
     "pyarrow": {"history"},
     "covertable": {"draft"},
     "hypothesis": {"explore", "cli"},  # the command says where it may write

@@ -46,6 +46,7 @@ _SECTIONS: Final = {
         "compare:compare": "Compare two firmware versions.",
         "compare:trend": "Compare each response over all firmware versions.",
         "verify:verify": "Check logs for changes, and their signatures.",
+        "archive:archive": "Compress logs; give the original bytes back.",
         "sign:sign": "Sign logs so that rewriting is detected.",
         "sign:bundle": "Pack logs, signatures and report into one file.",
         "sign:key": "Make a key pair for signatures.",

@@ -82,12 +82,13 @@ def _check(
     path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
+    from ventproof.log.write import PLAIN, plain_path  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
     from ventproof.terminal.selfcheck import of_profile  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
-    if path.suffix == ".jsonl":
+    if plain_path(path).suffix == PLAIN:
         raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])
     kind = kind_of(path)
     if kind == "rack":

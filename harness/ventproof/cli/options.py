@@ -127,7 +127,7 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
     Raises:
         FileError: a path does not exist, or a folder holds no profile.
     """
-    return _files_below(paths, ".y*ml")
+    return _files_below(paths, "YAML", lambda folder: sorted(folder.glob("**/*.y*ml")))
 
 
 def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
@@ -141,7 +141,10 @@ def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
         FileError: a path does not exist, a folder holds no log, or a bundle will not do, or is not whole and unchanged.
     """
     found: dict[Path, Path] = {}
-    for path in _files_below([_unpacked(path, wanted=bundles) for path in paths], ".jsonl"):
+    from ventproof.log.write import PLAIN, logs_in  # noqa: PLC0415 - slow
+
+    named = [_unpacked(path, wanted=bundles) for path in paths]
+    for path in _files_below(named, PLAIN, lambda folder: logs_in(folder, below=True)):
         found.setdefault(path.resolve(), path)
     return list(found.values())
 
@@ -187,13 +190,13 @@ def as_named(text: str) -> str:
     return text
 
 
-def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:
+def _files_below(paths: Sequence[Path], what: str, inside_of: Callable[[Path], list[Path]]) -> list[Path]:
     found: list[Path] = []
     problems: list[Problem] = []
     for path in paths:
-        inside = sorted(path.glob(f"**/*{ending}")) if path.is_dir() else [path]
+        inside = inside_of(path) if path.is_dir() else [path]
         if not inside or not path.exists():
-            problems.append(_nothing_there(path, "YAML" if ending == ".y*ml" else ending))
+            problems.append(_nothing_there(path, what))
         found.extend(inside)
     if problems:
         raise FileError(problems)

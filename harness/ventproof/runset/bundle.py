@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.decode import LineError, LineFields
+from ventproof.log.write import ARCHIVED, PLAIN
 from ventproof.runset.manifest import ENDING
 from ventproof.runset.rack_record import RACK
 from ventproof_bench.base.errors import FileError, Problem
@@ -43,7 +44,7 @@ LARGEST_BYTES: Final = 4 * 2**30
 _MOST_FILES: Final = 100_000
 _CHUNK: Final = 2**20
 _PLAIN: Final = re.compile(r"[^\x00-\x1f\x7f/\\:]+")
-_ENDINGS: Final = (".jsonl", ".jsonl.sig", ENDING, f"{ENDING}.sig")
+_ENDINGS: Final = (PLAIN, f"{PLAIN}{ARCHIVED}", f"{PLAIN}.sig", ENDING, f"{ENDING}.sig")
 _KNOWN: Final = (CONTENTS, REPORT)
 _UNPACKING: Final = (
     zipfile.BadZipFile,

@@ -12,7 +12,7 @@ from typing import final
 
 from ventproof.log.events import RunBegin
 from ventproof.log.read import LogCheck, LogState
-from ventproof.log.write import has_signature, signature_path
+from ventproof.log.write import has_signature, log_at, plain_path, signature_path
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.runset.manifest import ENDING, Manifest, read_manifest
 from ventproof.runset.rack_record import RACK, read_rack_record
@@ -41,7 +41,7 @@ def present_log(path: Path, log: LogState | LogCheck) -> PresentLog:
     else:
         first = log.events[0]
         place = first.header.place if isinstance(first, RunBegin) else None
-    return PresentLog(str(path), log.digest, log.sha256, place, log.outcome)
+    return PresentLog(str(plain_path(path)), log.digest, log.sha256, place, log.outcome)
 
 
 def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None = None) -> SetCheck:
@@ -115,7 +115,7 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
 def is_left_unsigned(path: Path, manifest: Manifest) -> bool:
     """Return whether a manifest has no signature though all the logs that it lists, as far as they are here, have."""
     logs = [path.with_name(one.log) for one in manifest.left if one.log]
-    here = [log for log in logs if log.exists()]
+    here = [log for log in logs if log_at(log).exists()]
     signed = bool(here) and all(map(has_signature, here))
     return signed and not has_signature(path)
 
@@ -136,7 +136,7 @@ def belonging(logs: Sequence[Path], choice: Choice) -> list[Path]:
         logs: the logs.
         choice: how they were chosen; of logs chosen one by one a manifest belongs to them that lists one.
     """
-    names = {log.resolve() for log in logs}
+    names = {plain_path(log).resolve() for log in logs}
     found = list(logs)
     for path in manifests_beside(logs):
         try:
