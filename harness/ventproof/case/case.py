@@ -31,7 +31,7 @@ from ventproof.drives.formulas import AgreesFormula, FlagsFormula
 from ventproof.envelope.spans import INF, Block
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
-from ventproof.judge.facts import DeclaredFacts
+from ventproof.judge.facts import DeclaredFacts, steps
 from ventproof.judge.flags import AnyWatch, FlagsTrace
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.wording import Since
@@ -79,6 +79,7 @@ class Case:
         names: the profile's signal names, by the bench's.
         counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
+        in_batches: equal readings are judged together, once they matter: far less work in all, more of it at once.
 
     Attributes:
         belied: why what the bench declares of a signal cannot be true, by the profile's name of the signal.
@@ -90,6 +91,7 @@ class Case:
     names: Mapping[str, str]
     counted: Mapping[str, frozenset[str]] = field(default_factory=dict)
     keeps_all: bool = False
+    in_batches: bool = False
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
@@ -111,7 +113,7 @@ class Case:
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
         self._sources = Sources(self.names, self.traits)
-        self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
+        self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items() if steps(traits)}
         self._bench_names = {name: at for at, name in self.names.items()}
         self._together = {
             signals: FlagsTrace([self.traits[name] for name in signals], self._rule)
@@ -191,14 +193,17 @@ class Case:
         Raises:
             EvidenceError: samples contradict what the bench file declares of a signal.
         """
+        if isinstance(event, PollSeen):
+            self._poll(event.poll)
+            return
+        if isinstance(event, _TURNING):
+            self._settle()
         match event:
-            case PollSeen(poll=poll):
-                self._poll(poll)
             case GapSeen(gap=gap):
                 names = self._buses.get(gap.bus, set())
                 results = [r for r in self.results if names.intersection(r.signals)]
                 take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
-                for name in names:
+                for name in self._facts.keys() & names:
                     self._facts[name].interrupt()
                 self._lost = self._lost or gap.reason == "void"
             case ContactCommand():
@@ -215,6 +220,11 @@ class Case:
         self._movements.feed(event)
         if isinstance(event, StepBegin | StimulusApplied | StimulusEnd | StimulusSettled):
             self._forget()
+
+    def _settle(self) -> None:
+        """Judge every reading that came."""
+        for trace in self.traces.values():
+            trace.settle()
 
     def _turn(self, event: StepBegin | StepEnd | IdleBegin | IdleEnd | EvidenceEnd) -> None:
         match event:
@@ -269,7 +279,8 @@ class Case:
         for name, (values, starts_s, ends_s) in columns.items():
             block = Block.of(values, starts_s, ends_s)
             self.traces[name].observe_block(block)
-            self._doubt(name, self._facts[name].observe_block(block))
+            if name in self._facts:
+                self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
         for poll in polls if self._together else ():
             self._read_together(poll)
@@ -292,11 +303,18 @@ class Case:
     def _poll(self, poll: Poll) -> None:
         if self._ended:
             return
+        requested_s, replied_s = poll.requested_s, poll.replied_s
         for name, value in self._sources.values(poll):
-            sample = Sample(value, poll.requested_s, poll.replied_s)
-            self.traces[name].observe(sample)
-            self._doubt(name, self._facts[name].observe(sample))
-            self._buses.setdefault(poll.bus, set()).add(name)
+            trace, facts = self.traces[name], self._facts.get(name)
+            put_by = trace.puts_by(value, requested_s, replied_s)
+            if put_by and facts is None:
+                continue
+            sample = Sample(value, requested_s, replied_s)
+            if not put_by:
+                (trace.follow if self.in_batches else trace.observe)(sample)
+                self._buses.setdefault(poll.bus, set()).add(name)
+            if facts is not None:
+                self._doubt(name, facts.observe(sample))
         self._read_together(poll)
         self._unread(poll)
 
@@ -307,7 +325,8 @@ class Case:
             self.traces[name].gap(gap)
             for flags, numbers in self._flags_on({name}):
                 flags.gap(gap, numbers)
-            self._facts[name].interrupt()
+            if name in self._facts:
+                self._facts[name].interrupt()
 
     def _doubt(self, name: str, why: str) -> None:
         """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""
@@ -427,6 +446,7 @@ class Case:
 
     def step_horizon_s(self) -> float:
         """Return the log time after which no evidence can matter to the current step."""
+        self._settle()
         return max(
             (i.watch.horizon_s if i.watch else i.awaits_s for i in self.items if i.step == self.step),
             default=0.0,
@@ -459,12 +479,13 @@ class Case:
         return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE
 
 
-def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
+def case_of(bound: Bound, *, keeps_all: bool = False, in_batches: bool = False) -> Case:
     """Return the case that follows a run of a profile on the bench that it is bound to.
 
     Args:
         bound: the profile on the bench.
         keeps_all: keep every reading, to be drawn.
+        in_batches: judge equal readings together.
     """
     import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first ruling it would hold up the polls
 
@@ -476,6 +497,7 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
         names={at: name for name, at in bound.signals.items()},
         counted=counted_contacts(bound),
         keeps_all=keeps_all,
+        in_batches=in_batches,
     )
 
 

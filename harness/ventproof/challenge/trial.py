@@ -114,7 +114,7 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
         KeyboardInterrupt: the operator broke it off.
     """
     bound = bind(profile, bench, {})
-    case = case_of(bound)
+    case = case_of(bound, in_batches=True)
     notes = _Notes(bound, case)
 
     async def main() -> tuple[Outcome, MockUnit]:

@@ -243,9 +243,9 @@ class Session:
             raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
-        case = case_of(bound)
-        screen = CarefulView(view)
         real = not self.bench.model.virtual
+        case = case_of(bound, in_batches=not real)
+        screen = CarefulView(view)
         title = titled(profile.model.profile, profile.model.decision)
         unless_interrupted()
         with held(), self._log(profile) as log:
