@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import Case, case_of
 from ventproof.case.decidable import checked
-from ventproof.log.encode import fields_of
+from ventproof.log.encode import PollText, fields_of
 from ventproof.log.events import (
     FORMAT,
     Event,
@@ -21,6 +21,7 @@ from ventproof.log.events import (
     Header,
     PinnedCheck,
     PinnedText,
+    PollSeen,
     RunBegin,
     RunEnd,
     StepBegin,
@@ -100,6 +101,7 @@ class _Told:
         self._log = log
         self._view = view
         self._real = real
+        self._polls = PollText()
 
     def take(self, event: Event) -> None:
         """Take the next event.
@@ -109,7 +111,10 @@ class _Told:
         """
         if not isinstance(event, RunEnd):  # outputs are as they are, whether or not the log takes it
             self.left.feed(event)
-        self._log.write(event.name, event.t_s, fields_of(event))
+        if isinstance(event, PollSeen):
+            self._log.write_text(event.name, event.t_s, self._polls.of(event))
+        else:
+            self._log.write(event.name, event.t_s, fields_of(event))
         if isinstance(event, RunEnd):
             self.left.feed(event)
         self.gaps.feed(event)
