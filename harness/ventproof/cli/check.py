@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -12,7 +12,7 @@ from ventproof.cli.suite import VALUES
 from ventproof_bench.base.clock import local_now
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from ventproof.profile.model import Profile
     from ventproof.session.session import Session
@@ -81,39 +81,17 @@ def _check(
     path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
-    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
-    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
-    from ventproof.table.load import (  # noqa: PLC0415
-        fitting_table,
-        load_table,
-    )
-    from ventproof.terminal.selfcheck import of_bench, of_profile, of_table, of_waivers  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_profile  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
     if path.suffix == ".jsonl":
         raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])
-    match kind_of(path):
-        case "table":
-            _say(of_table(fitting_table(path, session.bench) if session else load_table(path)))
-            return []
-        case "bench":
-            _say(of_bench(load_bench(path), local_now().date()))
-            return []
-        case "acceptance":
-            load_acceptance(path)
-            _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
-            return []
-        case "waivers":
-            _say(of_waivers(load_waivers(path), local_now().date()))
-            return []
-        case "guise":
-            load_guise(path)
-            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
-            return []
+    kind = kind_of(path)
+    if kind in _OTHER_KINDS:
+        _say(_OTHER_KINDS[kind](path, session))
+        return []
     profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
     _say(of_profile(profile, bound))
@@ -122,6 +100,51 @@ def _check(
 
         _say(f"  warning: {note}" for note in wear_notes(bound, options.operated(bound.bench)))
     return [profile]
+
+
+def _table(path: Path, session: Session | None) -> Iterable[str]:
+    from ventproof.table.load import fitting_table, load_table  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_table  # noqa: PLC0415
+
+    return of_table(fitting_table(path, session.bench) if session else load_table(path))
+
+
+def _bench(path: Path, _session: Session | None) -> Iterable[str]:
+    from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
+
+    return of_bench(load_bench(path), local_now().date())
+
+
+def _acceptance(path: Path, _session: Session | None) -> Iterable[str]:
+    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
+
+    load_acceptance(path)
+    return [f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"]
+
+
+def _waivers(path: Path, _session: Session | None) -> Iterable[str]:
+    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_waivers  # noqa: PLC0415
+
+    return of_waivers(load_waivers(path), local_now().date())
+
+
+def _guise(path: Path, _session: Session | None) -> Iterable[str]:
+    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
+
+    load_guise(path)
+    return [f"{path}: in order; `ventproof mock --as {path}` serves it"]
+
+
+_OTHER_KINDS: Final[Mapping[str, Callable[[Path, Session | None], Iterable[str]]]] = {
+    "table": _table,
+    "bench": _bench,
+    "acceptance": _acceptance,
+    "waivers": _waivers,
+    "guise": _guise,
+}
+"""Each checks a file that is no profile, with the models of its kind only: these are slow to make."""
 
 
 def _say(lines: Iterable[str]) -> None:
