@@ -118,8 +118,8 @@ class _Told:
         if isinstance(event, RunEnd):
             self.left.feed(event)
         self.gaps.feed(event)
-        if isinstance(event, _SYNC_AFTER):
-            self._log.sync_beside() if self._real else self._log.sync()
+        if self._real and isinstance(event, _SYNC_AFTER):  # a virtual run is over, and its log synced, in a moment
+            self._log.sync_beside()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
         elif isinstance(event, OF_SETTINGS):
