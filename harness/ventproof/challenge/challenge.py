@@ -189,14 +189,17 @@ class Challenge:
             )
             _check_healthy(self.suite, healthy)
             profiles, bench = self.suite.profiles, self.suite.bench
-            order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in possible}
+            # What meets every profile first: begun last, it would keep one process busy alone.
+            longest_first = sorted(possible, key=lambda fault: not (fault.undecided or fault.equivalent))
+            order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in longest_first}
             meet = partial(_meet, full=self.full, severities=self.severities)
             tries = [partial(meet, name, numbers) for name, numbers in order.items()]
-            met = list(workers.each(tries, told))
+            met = dict(zip(order, workers.each(tries, told), strict=True))
             moved = self._moved(workers, healthy, told) if self.settings else ()
         faults = tuple(
             Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
-            for fault, (trials, smallest) in zip(possible, met, strict=True)
+            for fault in possible
+            for trials, smallest in [met[fault.name]]
         )
         reasoned = tuple(explained(c, healthy) for c in faults)
         return Result(

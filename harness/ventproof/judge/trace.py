@@ -351,8 +351,10 @@ class SignalTrace:
         if not self._envelope.still or self._breaks(block) != [0, len(block)]:
             return -INF
         ahead = self._standing(block.part(1, len(block)))
-        corners = self._envelope.preview(ahead)
-        count = min((watch.calm(ahead, corners) for watch in self._watches), default=len(ahead))
+        count = len(ahead)
+        if self._watches:
+            corners = self._envelope.preview(ahead)
+            count = min(watch.calm(ahead, corners) for watch in self._watches)
         count -= self._envelope.lag
         return float(ahead.replied_s[count - 1]) if count >= _LEAST else -INF
 

@@ -118,7 +118,9 @@ class _Told:
         if isinstance(event, RunEnd):
             self.left.feed(event)
         self.gaps.feed(event)
-        if self._real and isinstance(event, _SYNC_AFTER):  # a virtual run is over, and its log synced, in a moment
+        if self._real and isinstance(
+            event, _SYNC_AFTER
+        ):  # a virtual run is over, and its log synced, in a moment
             self._log.sync_beside()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
