@@ -60,7 +60,7 @@ def ended(ventproof):
     return call
 
 
-SHIPPED_PROFILES = sorted(SHIPPED.glob("*.yaml"))
+SHIPPED_PROFILES = sorted(SHIPPED.rglob("*.yaml"))
 
 
 @pytest.fixture

@@ -218,7 +218,9 @@ class Turbulence(FileModel):
     """Turbulence about the wind's mean, the same for the same seed; it repeats without a jump."""
 
     intensity: AnyQuantity
-    """Standard deviation of the speed over its mean; 10 % to 30 % is usual near the ground."""
+    """Standard deviation of the speed over its mean; 10 % to 30 % is usual near the ground (common practice, no
+    source). No wind blows below 0 m/s: a stronger turbulence has calms, and less than was asked, a twentieth less at
+    50 % and a quarter at 100 %."""
     for_: Annotated[PositiveSeconds, Field(alias="for")] = 600.0
     """How long until it repeats; the mean over it is the wind's speed."""
     spectrum: Literal["surface-layer", "isotropic"] = "surface-layer"

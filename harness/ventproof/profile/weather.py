@@ -138,7 +138,7 @@ def wind_of(wind: Wind) -> WindCourse:
         lasts_s = wind.gust.lasts
         return settling(shape(speed, wind.gust.rise.value, at_s=0.0, lasts_s=lasts_s, for_s=lasts_s))
     if wind.turbulence is not None:
-        made = turbulent_wind(
+        gusts = turbulent_wind(
             mean_m_per_s=speed,
             intensity=wind.turbulence.intensity.value / _PERCENT,
             for_s=wind.turbulence.for_,
@@ -146,7 +146,7 @@ def wind_of(wind: Wind) -> WindCourse:
             spectrum=wind.turbulence.spectrum,
             length_m=wind.turbulence.length,
         )
-        return WindCourse((), made.wind)
+        return WindCourse((), gusts)
     return steady(speed)
 
 

@@ -58,7 +58,7 @@ def level_scale(levels: tuple[float, float], from_value: float, to_value: float)
     """Return the scale of a measuring range.
 
     Args:
-        levels: at the two ends of the range, such as 4 and 20 mA (IEC 60381-1; its title is from memory), or 0 and
+        levels: at the two ends of the range, such as 4 and 20 mA (IEC 60381-1, direct current signals), or 0 and
             10 V, where a broken wire looks like the range's beginning.
         from_value: one end of the range.
         to_value: its other end.

@@ -18,7 +18,7 @@ from ventproof.session.session import Session
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
-PROFILES = sorted(SHIPPED.glob("*.yaml"))
+PROFILES = sorted(SHIPPED.rglob("*.yaml"))
 
 
 @pytest.fixture
