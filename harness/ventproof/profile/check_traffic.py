@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof.profile.bind import Bound
+    from ventproof.profile.courses import Bounce
     from ventproof.profile.stimulus import Stimulus
     from ventproof.weather.anemometer import CupAnemometer
     from ventproof.weather.rain_gauge import Left
@@ -218,7 +219,7 @@ class _Edges:
         apart_us: the shortest time between two.
         lasts_s: how long it goes on by itself; None for as long as it is let.
         asked: whether the profile says how long the pulses are.
-        cups: what makes them, of a wind.
+        cups: what makes them, of a wind on contacts that do not bounce.
     """
 
     per_us: Fraction
@@ -226,6 +227,13 @@ class _Edges:
     lasts_s: float | None
     asked: bool = False
     cups: CupAnemometer | None = None
+
+    def bouncing(self, bounce: Bounce | None) -> _Edges:
+        """Return the edges of a contact that bounces at each closure."""
+        if bounce is None:
+            return self
+        apart_us = min(self.apart_us, max(1, round(bounce.each * _US)))
+        return replace(self, per_us=self.per_us * (1 + bounce.times), apart_us=apart_us)
 
 
 def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
@@ -239,11 +247,17 @@ def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
             return None
         period_s = min((b - a for a, b in pairwise(closings)), default=None)
         open_s = None if period_s is None else period_s - sensor.bucket.closed_for
-        return _periodic(sensor.bucket.closed_for, open_s, closings[-1] + sensor.bucket.closed_for)
+        plain = _periodic(sensor.bucket.closed_for, open_s, closings[-1] + sensor.bucket.closed_for)
+        return plain.bouncing(stimulus.bounce)
     if isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
         cups = anemometer(sensor.cups)  # binding the profile has judged what the output can follow
         hz = cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
-        return replace(_periodic(1 / hz / 2, 1 / hz / 2, None), cups=cups) if hz else None
+        if not hz:
+            return None
+        even = replace(
+            _periodic(1 / hz / 2, 1 / hz / 2, None), cups=cups if stimulus.bounce is None else None
+        )
+        return even.bouncing(stimulus.bounce)
     return None
 
 

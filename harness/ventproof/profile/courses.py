@@ -198,6 +198,20 @@ class WindSeries(Series):
     """How the speed runs to the next row: `linear` goes there evenly, `steps` keeps it."""
 
 
+class Bounce(FileModel):
+    """How a worn contact bounces at each closure: it opens and closes again before it rests."""
+
+    times: Annotated[int, Field(ge=1, le=50)]
+    """How often it opens again."""
+    each: PositiveSeconds
+    """How long it is closed, and open, at a time."""
+
+    @property
+    def least_s(self) -> float:
+        """The shortest closure that has room for it, seconds."""
+        return (2 * self.times + 1) * self.each
+
+
 class Gust(FileModel):
     """One gust on the steady wind; after it the wind is as before."""
 

@@ -52,16 +52,18 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             return response.holds, response.within + response.holds
         case model.Returns():
             return response.not_before, response.within
-        case model.Stays() | model.StaysAtLeast() | model.StaysAtMost() | model.OvershootsAtMost():
-            return response.for_, response.for_
+        case model.Stays() | model.StaysAtLeast() | model.StaysAtMost():
+            return response.for_ * (response.until is None), response.for_
         case (
-            model.NeverTogether()
+            model.OvershootsAtMost()
+            | model.NeverTogether()
             | model.PausesBefore()
             | model.RunsAtMost()
             | model.StartsAtMost()
             | model.StopsAtEnd()
             | model.TogetherWith()
             | model.AgreesWith()
+            | model.CountsAtMost()
         ):
             return response.for_, response.for_
         case model.Unchanged():
@@ -72,7 +74,7 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             return response.within, response.within
         case model.StartsMoving():
             return 0.0, response.starts_moving.within
-        case model.Equals() | model.MovesAt():
+        case model.Equals() | model.MovesAt() | model.CountsAtLeast():
             return 0.0, response.within
     raise AssertionError(f"no span for {type(response).__name__}")
 

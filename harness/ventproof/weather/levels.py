@@ -12,7 +12,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import Edge
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 @final
@@ -88,6 +88,11 @@ is infinite; 10 Mohm stands for it, since an output must be able to play it.
 """
 
 
+FAULT_UP_TO_MA: Final = 3.6
+FAULT_FROM_MA: Final = 21.0
+"""A 4-20 mA transmitter signals a failure at most and at least so (NAMUR NE 43, from memory)."""
+
+
 DRIFT_STEP_S: Final = 0.5
 """A drift is played in steps of this length."""
 
@@ -116,6 +121,20 @@ def contact_chatter(*, every_s: float, seed: int) -> Iterator[Edge]:
     for at_s in _instants(every_s, seed):
         yield Edge(at_s, closed=closed)
         closed = not closed
+
+
+def bounced(edges: Iterable[Edge], *, times: int, each_s: float) -> Iterator[Edge]:
+    """Yield the edges of a contact that opens and closes again after each closure, so many times, before it rests.
+
+    Args:
+        edges: without bounce; each closure lasts longer than its bounce, `2 * times * each_s`.
+        times: how often it opens again.
+        each_s: how long it is closed, and open, at a time.
+    """
+    for edge in edges:
+        yield edge
+        for number in range(1, 2 * times + 1) if edge.closed else ():
+            yield Edge(edge.at_s + number * each_s, closed=number % 2 == 0)
 
 
 def _instants(every_s: float, seed: int) -> Iterator[float]:
