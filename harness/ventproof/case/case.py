@@ -25,7 +25,7 @@ from ventproof.case.demand import (
     wording,
 )
 from ventproof.case.invariants import InvariantItem
-from ventproof.case.items import START, Item, Until
+from ventproof.case.items import START, Item, Until, conformance_of
 from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
 from ventproof.deciders.formulas import StaysFormula
@@ -55,9 +55,8 @@ from ventproof.log.events import (
 )
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Invariant, Profile, Step, until_of
-from ventproof.statistics.conformity import Limits, Rectangular, conformance
-from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
+from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Status, Verdict, undecided
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
@@ -223,14 +222,7 @@ class Case:
             self._settle()
         match event:
             case GapSeen(gap=gap):
-                names = self._buses.get(gap.bus, set())
-                results = [r for r in self.results if names.intersection(r.rests_on)]
-                take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
-                for result in self._conditioned:
-                    result.condition_gap(gap, names)
-                for name in self._facts.keys() & names:
-                    self._facts[name].interrupt()
-                self._lost = self._lost or gap.reason == "void"
+                self._gap(gap)
             case ContactCommand():
                 self._command(event)
             case StimulusApplied():
@@ -245,6 +237,16 @@ class Case:
         self._movements.feed(event)
         if isinstance(event, StepBegin | StimulusApplied | StimulusEnd | StimulusSettled):
             self._forget()
+
+    def _gap(self, gap: Gap) -> None:
+        names = self._buses.get(gap.bus, set())
+        results = [r for r in self.results if names.intersection(r.rests_on)]
+        take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
+        for result in self._conditioned:
+            result.condition_gap(gap, names)
+        for name in self._facts.keys() & names:
+            self._facts[name].interrupt()
+        self._lost = self._lost or gap.reason == "void"
 
     def _settle(self) -> None:
         """Judge every reading that came."""
@@ -577,7 +579,7 @@ def finding_of(result: Result) -> Finding:
         response_s=response and Window(*response),
         seen=_rounded(ruling.seen),
         # What is left open of a demand that holds is not how near it came to its limit.
-        conformance=None if ruling.hollow else _conformance(ruling, result.unit),
+        conformance=None if ruling.hollow else conformance_of(ruling, result.unit),
         proves=result.purpose,
         hollow=ruling.hollow,
         wrong=ruling.wrong,
@@ -588,23 +590,6 @@ def finding_of(result: Result) -> Finding:
 def findings_of(case: Case) -> tuple[Finding, ...]:
     """Return what was found of every response of a case whose evidence has ended, in the profile's order."""
     return tuple(map(finding_of, case.results))
-
-
-def _conformance(ruling: Ruling, unit: str) -> float | None:
-    """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
-
-    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins. None for flags, states and counters,
-    whose margins are no lengths, and where something else than the margin leaves the verdict open.
-    """
-    margin = ruling.margin
-    if margin is None or is_discrete(unit):
-        return None
-    if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
-        return None
-    half = (margin.high - margin.low) / 2
-    if half <= 0:
-        return float(margin.low >= 0)
-    return round(conformance((margin.low + margin.high) / 2, Rectangular(half), Limits(lower=0.0)), 4)
 
 
 def _rounded(bounds: Bounds | None) -> Bounds | None:

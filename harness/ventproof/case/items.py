@@ -10,8 +10,9 @@ from ventproof.case.demand import Anchor
 from ventproof.drives.holding import Turning
 from ventproof.envelope.spans import INF
 from ventproof.judge.flags import AnyWatch
+from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import NotRun, Ruling, Verdict, undecided
-from ventproof_bench.base.evidence import Gap, Sample, Window
+from ventproof_bench.base.evidence import Gap, Sample, Window, is_discrete
 
 START = 0
 """Number of the start state among the steps; the profile's own steps count from 1."""
@@ -147,3 +148,20 @@ class Item:
         else:
             self.not_run = not_run
             self.settled = undecided(not_run.text)
+
+
+def conformance_of(ruling: Ruling, unit: str) -> float | None:
+    """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
+
+    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins. None for flags, states and counters,
+    whose margins are no lengths, and where something else than the margin leaves the verdict open.
+    """
+    margin = ruling.margin
+    if margin is None or is_discrete(unit):
+        return None
+    if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
+        return None
+    half = (margin.high - margin.low) / 2
+    if half <= 0:
+        return float(margin.low >= 0)
+    return round(conformance((margin.low + margin.high) / 2, Rectangular(half), Limits(lower=0.0)), 4)
