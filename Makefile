@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz wirefaults wirefaults-real endurance
+.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz wirefaults wirefaults-real racks endurance
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -54,6 +54,9 @@ wirefaults: $(VENV)/dev  ## a hundred thousand faults of 24 kinds on the wires o
 
 wirefaults-real: $(VENV)/dev  ## two thousand of them on sockets and pseudo-terminals, in real time: a quarter of an hour
 	$(BIN)/python tests/performance/wire_real.py 2000
+
+racks: $(VENV)/dev  ## one unit alone, then eight at the same time, on sockets: verdicts, and how late polls and edges are
+	$(BIN)/python tests/performance/rack_campaign.py 8
 
 endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
 	$(BIN)/python tests/performance/endurance_campaign.py 24 30

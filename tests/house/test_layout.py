@@ -10,7 +10,7 @@ RANKS = """
 __main__
 cli plugin
 terminal page
-setup
+setup rack
 session compare explore firstbench
 draft history wiring
 report

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import judge_campaign
 import pytest
+import rack_campaign
 import wire_campaign
 import wire_real
 from endurance_campaign import Course, Sample, long_run, many_runs, real_run
@@ -182,6 +183,15 @@ def test_the_campaign_of_the_judge_runs(capsys):
     assert judge_campaign.main(4, tuple(judge_campaign.GENERATORS)) == 0
     shown = capsys.readouterr().out
     assert all(shown.count(name) == 1 for name in judge_campaign.GENERATORS)
+
+
+@pytest.mark.wire
+def test_the_campaign_of_racks_runs():
+    """Two units together pass as one alone does, all of their pulses played."""
+    (alone, _, one), (together, said, both) = rack_campaign.campaign(2, times=8)
+    assert (alone, together) == (0, 0), said
+    assert (dict(one.outcomes), dict(both.outcomes)) == ({"pass": 1}, {"pass": 2})
+    assert (len(one.edges), len(both.edges)) == (16, 32)
 
 
 def test_the_campaign_of_exploring_runs():

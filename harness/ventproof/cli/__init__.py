@@ -37,6 +37,7 @@ _SECTIONS: Final = {
         "tools:switch": "Switch one contact once; show which signals respond.",
         "selfcheck:selfcheck": "Measure a bench; check the wiring of a unit.",
         "run:run": "Run profiles on a bench and write their logs.",
+        "rack:rack": "Test several units on benches of their own at the same time.",
         "judge:judge": "Re-judge a log without a bench.",
     },
     "Keep records and compare firmware": {

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import click
 
 from ventproof.cli import options
 from ventproof.cli.suite import VALUES
 from ventproof_bench.base.clock import local_now
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Iterable, Mapping
 
     from ventproof.profile.model import Profile
     from ventproof.session.session import Session
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 def check(
     paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], values: tuple[str, ...], any_path: bool
 ) -> int:
-    """Check profiles, bench files and override tables (PATHS: files or folders).
+    """Check profiles, bench files, override tables and rack files (PATHS: files or folders).
 
     Every fault of every file is shown with line and column. A correct profile shows its shortest and longest duration.
     A correct bench file shows whether its buses can carry the polling.
@@ -89,8 +90,11 @@ def _check(
     if path.suffix == ".jsonl":
         raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])
     kind = kind_of(path)
-    if kind in _OTHER_KINDS:
-        _say(_OTHER_KINDS[kind](path, session))
+    if kind == "rack":
+        _check_rack(path, any_path=any_path)
+        return []
+    if kind != "profile":
+        _check_other(kind, path, session)
         return []
     profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
@@ -102,49 +106,42 @@ def _check(
     return [profile]
 
 
-def _table(path: Path, session: Session | None) -> Iterable[str]:
-    from ventproof.table.load import fitting_table, load_table  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import of_table  # noqa: PLC0415
-
-    return of_table(fitting_table(path, session.bench) if session else load_table(path))
-
-
-def _bench(path: Path, _session: Session | None) -> Iterable[str]:
-    from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
-
-    return of_bench(load_bench(path), local_now().date())
-
-
-def _acceptance(path: Path, _session: Session | None) -> Iterable[str]:
+def _check_other(kind: str, path: Path, session: Session | None) -> None:
+    """Check a file that is neither a profile nor a rack file."""
     from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
-
-    load_acceptance(path)
-    return [f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"]
-
-
-def _waivers(path: Path, _session: Session | None) -> Iterable[str]:
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import of_waivers  # noqa: PLC0415
-
-    return of_waivers(load_waivers(path), local_now().date())
-
-
-def _guise(path: Path, _session: Session | None) -> Iterable[str]:
+    from ventproof.table.load import fitting_table, load_table  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_bench, of_table, of_waivers  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
 
-    load_guise(path)
-    return [f"{path}: in order; `ventproof mock --as {path}` serves it"]
+    match kind:
+        case "table":
+            _say(of_table(fitting_table(path, session.bench) if session else load_table(path)))
+        case "bench":
+            _say(of_bench(load_bench(path), local_now().date()))
+        case "acceptance":
+            load_acceptance(path)
+            _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
+        case "waivers":
+            _say(of_waivers(load_waivers(path), local_now().date()))
+        case _:
+            load_guise(path)
+            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
 
 
-_OTHER_KINDS: Final[Mapping[str, Callable[[Path, Session | None], Iterable[str]]]] = {
-    "table": _table,
-    "bench": _bench,
-    "acceptance": _acceptance,
-    "waivers": _waivers,
-    "guise": _guise,
-}
-"""Each checks a file that is no profile, with the models of its kind only: these are slow to make."""
+def _check_rack(path: Path, *, any_path: bool) -> None:
+    """Check a rack file and all files that it names, and say what it tests."""
+    from ventproof.cli.rack import ready_places  # noqa: PLC0415
+    from ventproof.cli.suite import Selection  # noqa: PLC0415
+    from ventproof.runset.rack_file import load_rack  # noqa: PLC0415
+
+    ready = ready_places(load_rack(path), Selection(any_path=any_path))
+    _say([f"{path}: valid; `ventproof rack {path}` tests {len(ready)} places"])
+    _say(
+        f"  {one.plan.name}: {one.session.bench.model.bench}, {number_of(len(one.suite), 'profile')}"
+        for one in ready
+    )
 
 
 def _say(lines: Iterable[str]) -> None:

@@ -44,6 +44,38 @@ LONGEST_LINE: Final = 64 * 2**20
 """Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
 
 
+_AT_ONCE: Final = 2**18  # bytes: what a second of the busiest log holds, and read in a moment
+
+
+@final
+class Tail:
+    """The lines of a file that somebody else is writing, as they come.
+
+    Args:
+        path: the file.
+
+    Raises:
+        OSError: it cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = open_regular(path)
+        self._rest = b""
+
+    def lines(self) -> list[bytes]:
+        """Return whole lines that have come since the last call, not too many at once; none when there are none."""
+        read = self._file.read(_AT_ONCE)
+        *lines, self._rest = (self._rest + read).split(b"\n")
+        while read and not lines:  # a line longer than that
+            read = self._file.read(_AT_ONCE)
+            *lines, self._rest = (self._rest + read).split(b"\n")
+        return lines
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
+
+
 @final
 @dataclass(frozen=True, slots=True)
 class LogState:

@@ -35,6 +35,7 @@ COMMANDS = [
     f"draft WHAT --bench {BENCH}",
     "wiring WHAT -o sheet.html",
     "mock --as WHAT",
+    "rack WHAT",
 ]
 
 
