@@ -22,6 +22,7 @@ from test_loop_timing import in_the_harness, served_module, through_the_line_pro
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import check_times, help_times, loading_times, speed_of_runs
+from test_speed_of_wires import shares_on_line, shares_on_tcp
 from wire_faults import KINDS, BadWire, Times, kinds_on
 
 from ventproof.verdict.finding import Verdict
@@ -44,6 +45,12 @@ def test_the_benchmark_of_runs_runs():
 def test_the_benchmarks_of_commands_run():
     """Both programs of each end well."""
     assert min(*help_times(1), *check_times(1), *loading_times(1)) > 0
+
+
+@pytest.mark.wire
+def test_the_benchmark_of_wires_runs():
+    """The bench and a bare client read the same unit over TCP; over a line it gets all its replies."""
+    assert min(*shares_on_tcp(1, 5), *shares_on_line(1, 3, 115200)) > 0
 
 
 def test_the_benchmark_of_an_hour_runs():

@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Literal, TypeVar, final
 
-from ventproof.case.case import Case, case_of, finding_of
+from ventproof.case.case import Case, case_of
+from ventproof.case.findings import finding_of
 from ventproof.log.events import GapSeen, Header, PollSeen
 from ventproof.profile.bind import Bound, bind
 from ventproof.run.engine import Engine, Outcome
@@ -114,7 +115,7 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
         KeyboardInterrupt: the operator broke it off.
     """
     bound = bind(profile, bench, {})
-    case = case_of(bound)
+    case = case_of(bound, in_batches=True)
     notes = _Notes(bound, case)
 
     async def main() -> tuple[Outcome, MockUnit]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from ventproof.case.case import finding_of
+from ventproof.case.findings import finding_of
 from ventproof.case.invariants import InvariantItem
 from ventproof.figures import sheet
 from ventproof.figures.drawing import Drawing, text_width, wrap

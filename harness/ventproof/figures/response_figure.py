@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final, final
 
-from ventproof.case.case import Result, finding_of
+from ventproof.case.case import Result
+from ventproof.case.findings import finding_of
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
 from ventproof.deciders.formulas import CountsFormula, ReachesFormula, ReturnsFormula, StaysFormula

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
-import json
 import os
 import re
 from collections.abc import Mapping, MutableMapping
@@ -15,6 +14,7 @@ from typing import Any, Final, Self, final
 
 import structlog
 
+from ventproof.log.encode import to_json
 from ventproof_bench.base.errors import FileError, Problem, RecordError
 from ventproof_bench.base.files import open_regular
 
@@ -56,9 +56,6 @@ def unseal(line: bytes) -> tuple[bytes, str] | None:
     return line[: match.start()] + b"}", match[1].decode("ascii")
 
 
-_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
-
-
 @final
 class _Chained:
     """The last processor: turns an event into the sealed bytes of its line."""
@@ -68,9 +65,14 @@ class _Chained:
         self.digest = GENESIS
 
     def __call__(self, _logger: object, _method: str, event: MutableMapping[str, Any]) -> bytes:
-        ordered = {"seq": self.seq, "t": event.pop("t"), "event": event.pop("event"), **event}
+        return self.sealed(
+            to_json({"seq": self.seq, "t": event.pop("t"), "event": event.pop("event"), **event})
+        )
+
+    def sealed(self, body: str) -> bytes:
+        """Return the line of a JSON object."""
         # Half a surrogate pair, which no UTF-8 holds, is written as JSON's own escape.
-        line, self.digest = seal(_encode(ordered).encode("utf-8", "backslashreplace"), self.digest)
+        line, self.digest = seal(body.encode("utf-8", "backslashreplace"), self.digest)
         self.seq += 1
         return line + b"\n"
 
@@ -164,9 +166,25 @@ class RecordLog:
         try:
             self._logger.line(event, t_s, fields)
         except OSError as error:
-            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else self._without_a_line()
-            raise RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}") from error
+            raise self._unwritten(error) from error
         self._digest = self._chained.digest
+
+    def write_text(self, event: str, t_s: float, fields: str) -> None:
+        """Do the same with fields that are JSON already.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        body = f'{{"seq":{self._chained.seq},"t":{t_s!r},"event":"{event}",{fields[1:]}'
+        try:
+            self._sink.write_line(self._chained.sealed(body))
+        except OSError as error:
+            raise self._unwritten(error) from error
+        self._digest = self._chained.digest
+
+    def _unwritten(self, error: OSError) -> RecordError:
+        ends = f"it ends after line {self._sink.lines}" if self._sink.lines else self._without_a_line()
+        return RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}")
 
     def _without_a_line(self) -> str:
         """Remove a log that holds not even its first line; returns what became of it."""

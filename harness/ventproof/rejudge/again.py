@@ -10,7 +10,8 @@ from hashlib import sha256
 from itertools import chain
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.case.case import Case, case_of, findings_of
+from ventproof.case.case import Case, case_of
+from ventproof.case.findings import findings_of
 from ventproof.log.events import (
     FORMAT,
     ContactCommand,

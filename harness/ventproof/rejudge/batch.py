@@ -11,7 +11,7 @@ from functools import partial
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
-from ventproof.case.case import findings_of
+from ventproof.case.findings import findings_of
 from ventproof.log.gaps import BusGaps
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.case.case import findings_of
+from ventproof.case.findings import findings_of
 from ventproof.case.items import START
 from ventproof.figures.decided_run import contact_words, decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
-from ventproof.case.case import findings_of
+from ventproof.case.findings import findings_of
 from ventproof.log.events import FindingMade
 from ventproof.log.plan import Attempt, Plan
 from ventproof.log.read import LogCheck, check_log, header_of, read_log

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import Case, case_of
 from ventproof.case.decidable import checked
-from ventproof.log.encode import fields_of
+from ventproof.log.encode import PollText, fields_of
 from ventproof.log.events import (
     FORMAT,
     Event,
@@ -21,6 +21,7 @@ from ventproof.log.events import (
     Header,
     PinnedCheck,
     PinnedText,
+    PollSeen,
     RunBegin,
     RunEnd,
     StepBegin,
@@ -100,6 +101,7 @@ class _Told:
         self._log = log
         self._view = view
         self._real = real
+        self._polls = PollText()
 
     def take(self, event: Event) -> None:
         """Take the next event.
@@ -109,12 +111,17 @@ class _Told:
         """
         if not isinstance(event, RunEnd):  # outputs are as they are, whether or not the log takes it
             self.left.feed(event)
-        self._log.write(event.name, event.t_s, fields_of(event))
+        if isinstance(event, PollSeen):
+            self._log.write_text(event.name, event.t_s, self._polls.of(event))
+        else:
+            self._log.write(event.name, event.t_s, fields_of(event))
         if isinstance(event, RunEnd):
             self.left.feed(event)
         self.gaps.feed(event)
-        if isinstance(event, _SYNC_AFTER):
-            self._log.sync_beside() if self._real else self._log.sync()
+        if self._real and isinstance(
+            event, _SYNC_AFTER
+        ):  # a virtual run is over, and its log synced, in a moment
+            self._log.sync_beside()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
         elif isinstance(event, OF_SETTINGS):
@@ -243,9 +250,9 @@ class Session:
             raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
-        case = case_of(bound)
-        screen = CarefulView(view)
         real = not self.bench.model.virtual
+        case = case_of(bound, in_batches=not real)
+        screen = CarefulView(view)
         title = titled(profile.model.profile, profile.model.decision)
         unless_interrupted()
         with held(), self._log(profile) as log:

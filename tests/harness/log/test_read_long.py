@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from ventproof.case.case import findings_of
+from ventproof.case.findings import findings_of
 from ventproof.envelope.spans import INF
 from ventproof.figures.decided_run import decided_run
 from ventproof.log import read
