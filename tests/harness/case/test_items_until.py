@@ -19,7 +19,7 @@ from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.evidence import Gap, Poll, SignalTraits, Window
 
 D = 1e-6  # log times have a grid of this, s
-SEEDS = pairs_that_keep(400)
+SEEDS = pairs_that_keep(700)
 PROFILE = """
 profile: until
 needs:
