@@ -91,7 +91,7 @@ def keys_of(model: type[BaseModel], besides: str = "") -> str:
     may = [field.alias or name for name, field in fields.items() if not field.is_required()]
     told = [f"Needs: {', '.join(needs)}"] if needs else []
     told += [f"May have: {', '.join(may)}"] if may else []
-    return ". ".join(told)
+    return ". ".join(told) or "Has no other key"
 
 
 @cache
