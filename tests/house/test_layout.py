@@ -22,7 +22,7 @@ outputs relays benchcheck
 drivers modbus
 judge runset papers benchfile mock.wires
 deciders drives statistics log mock
-envelope weather mock.rules
+envelope weather mock.rules jobs
 verdict yamlfile mock.faults plant
 base
 """
