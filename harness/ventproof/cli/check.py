@@ -81,7 +81,6 @@ def _check(
     path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
-    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
     from ventproof.table.load import (  # noqa: PLC0415
@@ -91,7 +90,6 @@ def _check(
     from ventproof.terminal.selfcheck import of_bench, of_profile, of_table, of_waivers  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
     if path.suffix == ".jsonl":
@@ -103,16 +101,11 @@ def _check(
         case "bench":
             _say(of_bench(load_bench(path), local_now().date()))
             return []
-        case "acceptance":
-            load_acceptance(path)
-            _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
-            return []
         case "waivers":
             _say(of_waivers(load_waivers(path), local_now().date()))
             return []
-        case "guise":
-            load_guise(path)
-            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
+        case "acceptance" | "campaign" | "guise" as kind:
+            _say([f"{path}: valid; {_used(kind, path, any_path=any_path)}"])
             return []
     profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
@@ -122,6 +115,22 @@ def _check(
 
         _say(f"  warning: {note}" for note in wear_notes(bound, options.operated(bound.bench)))
     return [profile]
+
+
+def _used(kind: str, path: Path, *, any_path: bool) -> str:
+    """Check a file that only one command uses, and return what that does with it."""
+    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
+    from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
+    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
+
+    if kind == "acceptance":
+        load_acceptance(path)
+        return f"`ventproof run --acceptance {path}` puts it on the record"
+    if kind == "campaign":
+        load_campaign(path, any_path=any_path)
+        return f"`ventproof campaign {path}` checks its benches and profiles, and runs it"
+    load_guise(path)
+    return f"`ventproof mock --as {path}` serves it"
 
 
 def _say(lines: Iterable[str]) -> None:

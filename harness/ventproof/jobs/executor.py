@@ -43,6 +43,10 @@ class Executor(Protocol):
         """
         ...
 
+    def stopped(self) -> Iterator[tuple[int, Any]]:
+        """Stop what `finished` began; yield what the jobs leave that cannot just be dropped."""
+        ...
+
 
 def in_order(
     executor: Executor, work: Callable[[J], R], jobs: Sequence[J], told: Told = lambda _, __: None
@@ -101,3 +105,6 @@ class _OwnProcesses:
                 yield numbers.pop(future), future.result()
         except BrokenProcessPool:
             raise WorkersLostError("a process of this command was killed from outside") from None
+
+    def stopped(self) -> Iterator[tuple[int, Any]]:
+        return iter(())

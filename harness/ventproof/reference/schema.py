@@ -17,6 +17,7 @@ from ventproof.papers.acceptance import AcceptanceFile
 from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile, Response
 from ventproof.profile.stimulus import Stimulus
+from ventproof.runset.campaign import CampaignFile
 from ventproof.table.model import Alternative, OverrideTable
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, OutputSpec
@@ -209,6 +210,7 @@ MODELS: Final[dict[str, type[BaseModel]]] = {
     "table": OverrideTable,
     "acceptance": AcceptanceFile,
     "waivers": WaiversFile,
+    "campaign": CampaignFile,
 }
 KINDS: Final = tuple(MODELS)
 _TITLES: Final = {"table": "override table"}

@@ -15,6 +15,7 @@ from ventproof.papers.waivers import read_waivers
 from ventproof.profile.load import read_profile
 from ventproof.reference.schema import KINDS, schema
 from ventproof.reference.words import example_text
+from ventproof.runset.campaign import read_campaign
 from ventproof.table.load import read_table
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import read_bench
@@ -41,6 +42,7 @@ READERS = {
     "table": read_table,
     "acceptance": read_acceptance,
     "waivers": read_waivers,
+    "campaign": read_campaign,
 }
 VALIDATORS = {kind: Draft202012Validator(schema(kind)) for kind in KINDS}
 
