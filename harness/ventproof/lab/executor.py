@@ -38,7 +38,6 @@ _BEAT_EVERY_S: Final = 2.0
 _LOOK_EVERY_S: Final = 0.5
 _FETCH_WITHIN_S: Final = 5.0
 _STOPS_WITHIN_S: Final = 25.0
-_ANSWERS_WITHIN: Final = "20 s"
 _AHEAD: Final = 2  # jobs a worker has at a time: the next one waits beside it
 
 
@@ -69,12 +68,14 @@ class LabExecutor:
         bench_of: names the bench that must do a job; empty for one in virtual time.
         lost: what a job leaves whose worker was lost `MOST_LOSSES` times.
         said: told what whoever waits should know.
+        answers_within_s: a scheduler that does not answer for so long is gone.
     """
 
     address: LabAddress
     bench_of: Callable[[Any], str]
     lost: Callable[[Any], Any]
     said: Callable[[str], None] = lambda _: None
+    answers_within_s: float = 20.0
     _campaign: str = field(default_factory=lambda: token_hex(8))
     _client: Client = field(init=False)
     _left: Event = field(default_factory=Event)
@@ -95,7 +96,7 @@ class LabExecutor:
             self._client = Client(
                 self.address.url,
                 security=self.address.security,
-                timeout=_ANSWERS_WITHIN,
+                timeout=self.answers_within_s,
                 set_as_default=False,
             )
         except (OSError, RuntimeError, ValueError) as error:
@@ -239,6 +240,7 @@ class LabExecutor:
 
     def _fetched(self, future: Future[Any], number: int) -> Any:  # noqa: ANN401 - whatever the work makes
         from distributed import KilledWorker  # noqa: PLC0415 - slow, and only in a lab
+        from distributed.comm.core import CommClosedError  # noqa: PLC0415 - as above
 
         try:
             result = future.result(timeout=_FETCH_WITHIN_S)
@@ -246,7 +248,10 @@ class LabExecutor:
             raise _LostError(1) from None
         except CancelledError:  # the connection was lost, and perhaps found again
             raise _LostError(0) from None
-        except TimeoutError:  # who held the result is gone: it is made again
+        except (
+            TimeoutError,
+            CommClosedError,
+        ):  # who held the result is gone, and it is made again; or all is
             raise _LaterError from None
         if isinstance(result, _Refused):
             require_same([(f"of job {number}", result.worker)])

@@ -55,10 +55,12 @@ def settle() -> None:
         reason = "a lab needs the package distributed, which is not installed"
         raise FileError([Problem("ventproof", None, None, reason, "pip install 'ventproof[lab]'")])
     import dask  # noqa: PLC0415 - slow, and only in a lab
+    import distributed  # noqa: PLC0415 - as above; it sets its own loggers up
 
     dask.config.set(SETTINGS)
-    for name in ("distributed", "tornado", "bokeh"):  # what they tell are our own errors, in other words
-        logging.getLogger(name).setLevel(logging.CRITICAL)
+    for name in list(logging.root.manager.loggerDict):  # what they tell are our own errors, in other words
+        if name.partition(".")[0] in {distributed.__name__, "tornado"}:
+            logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
 def serve_scheduler(address: LabAddress, told: Callable[[str], None]) -> None:
