@@ -10,6 +10,7 @@ import os
 import subprocess
 import sys
 import time
+from argparse import ArgumentParser
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,7 @@ sys.path.append(str(Path(__file__).parents[1] / "support"))
 
 from lab_jobs import VENTPROOF, Lab, awaited
 
+from ventproof.cli.options import SHIPPED
 from ventproof.history.database import place_of
 from ventproof.history.store import History
 
@@ -104,13 +106,18 @@ ENGINES: dict[str, Callable[[Path, int], Made]] = {
 }
 
 
-def main(repeats: int, engines: Sequence[str]) -> int:
-    """Make the night on engines, all unless stated; return whether a run was lost or differs."""
-    made = []
+def main() -> int:
+    """Make the night on engines; return whether a run was lost or differs."""
+    asked = ArgumentParser(description=__doc__)
+    asked.add_argument("repeats", type=int, help="of each profile, with each of two firmware versions")
+    asked.add_argument("engines", nargs="*", help=f"all unless stated: {', '.join(ENGINES)}")
+    asked.add_argument("--only", help="this shipped profile alone, by its file's name")
+    words = asked.parse_args()
+    made, some = [], list(SHIPPED.glob(f"**/{words.only}.yaml")) if words.only else []
     with TemporaryDirectory(prefix="ventproof-night-", dir=os.environ.get("NIGHT_FOLDER")) as name:
-        folder = written(Path(name), repeats)
-        for engine in engines or ENGINES:
-            one = ENGINES[engine](folder, repeats)
+        folder = written(Path(name), words.repeats, some)
+        for engine in words.engines or ENGINES:
+            one = ENGINES[engine](folder, words.repeats)
             print(
                 f"{one.engine:22} {one.runs:6} runs {one.entered:6} in the history  {one.took_s:7.0f} s",
                 end="",
@@ -123,4 +130,4 @@ def main(repeats: int, engines: Sequence[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(int(sys.argv[1]), sys.argv[2:]))
+    sys.exit(main())

@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 from secrets import token_hex
@@ -119,14 +119,19 @@ class CampaignRuns:
                 told(self.jobs[number], done)
         except KeyboardInterrupt:
             with held():
-                for number, left in executor.stopped():
-                    self._take(number, left)
+                self._take_stopped(executor)
                 self.kept.close("interrupted")
             raise
         except VentproofError as error:
             broken_off = str(error)
+            self._take_stopped(executor)
         self.kept.close(broken_off or "runs left no log")
         return broken_off
+
+    def _take_stopped(self, executor: Executor) -> None:
+        with suppress(VentproofError):  # what went wrong first is what is told
+            for number, left in executor.stopped():
+                self._take(number, left)
 
     def _take(self, number: int, left: JobLeft) -> None:
         job = self.jobs[number]

@@ -83,7 +83,10 @@ def _real(job: CampaignJob) -> JobLeft:
         return JobLeft(
             why=f"nothing was switched: this worker does not hold bench {job.real_bench!r} as planned"
         )
-    made = made_apart(job, bench, lambda: own_seat().why_stop)
+    try:
+        made = made_apart(job, bench, lambda: own_seat().why_stop)
+    except VentproofError as error:
+        return JobLeft(why=str(error))
     return JobLeft(made.log.read_bytes() if made.log else b"", made.why, spent=made.log is None)
 
 

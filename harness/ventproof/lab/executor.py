@@ -53,8 +53,7 @@ def _do(work: Callable[[J], R], job: J, campaign: str, identity: Identity) -> R 
     """Work on a job; runs in the thread of a worker."""
     if own_identity() != identity:
         return _Refused(own_identity())
-    seat = own_seat()
-    seat.asked_by = campaign
+    own_seat().begin(campaign)
     return work(job)
 
 

@@ -53,6 +53,11 @@ class Seat:
     _heard: dict[str, Stopwatch] = field(default_factory=dict)
     _halted: set[str] = field(default_factory=set)
 
+    def begin(self, campaign: str) -> None:
+        """Note whose job is worked on from now on; its silence counts from here."""
+        self.asked_by = campaign
+        self.hear(campaign)
+
     def hear(self, campaign: str) -> None:
         """Note that a campaign still wants what it asked for."""
         self._heard[campaign] = Stopwatch()
@@ -69,8 +74,8 @@ class Seat:
             return "the worker was stopped"
         if campaign in self._halted:
             return "the campaign was stopped"
-        watch = self._heard.setdefault(campaign, Stopwatch())
-        return f"the campaign was silent for {SILENT_S:g} s" if watch.gone_s() > SILENT_S else ""
+        silent_s = self._heard[campaign].gone_s()
+        return f"the campaign was silent for {SILENT_S:g} s" if silent_s > SILENT_S else ""
 
 
 _own: Final = Seat()
