@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import cache
 
 import pytest
 
@@ -23,6 +24,7 @@ from ventproof_bench.benchcheck.load import load_bench
 PROFILE = next(SHIPPED.glob("**/rain-count.yaml"))
 
 
+@cache
 def groups(bench=SHIPPED_BENCH, text="campaign: night\nrepeats: 3\n"):
     return groups_of(
         read_campaign("night.yaml", text), [load_bench(bench)], [[load_profile(PROFILE)]], lambda one, _: one

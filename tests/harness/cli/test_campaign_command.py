@@ -119,6 +119,20 @@ def test_a_log_that_was_changed_is_not_taken_for_a_run(done, ventproof):
     assert "the log was changed" in told
 
 
+def test_a_campaign_names_no_files_outside_its_folder(night, ventproof):
+    """As a profile does with its series; --any-path lets it."""
+    (night / "below").mkdir()
+    text = NIGHT.replace("rain.yaml", "../rain.yaml").replace("mock.yaml", "../mock.yaml")
+    (night / "below" / "night.yaml").write_text(text, encoding="utf-8")
+    code, _, told = ventproof("campaign", "below/night.yaml", "--out", "out")
+    assert code == 3
+    assert "below/night.yaml:3:12: '../rain.yaml' is outside the folder of the campaign file" in told
+    assert "below/night.yaml:4:18: '../mock.yaml' is outside" in told
+    assert ventproof("check", "below/night.yaml")[0] == 3
+    code, said, _ = ventproof("check", "below/night.yaml", "--any-path")
+    assert (code, said.partition(";")[0]) == (0, "below/night.yaml: valid")
+
+
 def test_an_unknown_fault_is_told_where_it_stands(night, ventproof):
     """The line and the column are those of the campaign file."""
     (night / "night.yaml").write_text(NIGHT.replace("ignores_rain", "ignores_hail"), encoding="utf-8")
