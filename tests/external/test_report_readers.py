@@ -15,8 +15,9 @@ import pypdf
 import pytest
 import wcag_contrast_ratio
 import zxingcpp
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.profile.load import load_profile
 from ventproof.report.build import report_of
 from ventproof.report.write import html_of, pdf_of
@@ -31,7 +32,7 @@ CSS = Path(__file__).parents[2] / "harness" / "ventproof" / "report" / "template
 def logs(tmp_path_factory):
     """Logs of a run that passed and of one that failed."""
     out = tmp_path_factory.mktemp("logs")
-    profile = load_profile(SHIPPED / "rain-count.yaml")
+    profile = load_profile(shipped_path("rain-count"))
     made = []
     for faults in ([], ["counts_twice"]):
         bench = with_faults(load_bench(SHIPPED_BENCH), faults)

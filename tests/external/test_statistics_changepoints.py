@@ -1,7 +1,7 @@
 """Change points against a published series, and against every possible division.
 
 Nile at Aswan, annual volume 1871 to 1970 (statsmodels' data set): the drop between 1898 and 1899 is the textbook change
-(Cobb 1978, Biometrika 65; from memory), when the old dam's building began. Means before and after: 1097.75 and 849.97
+(Cobb 1978, Biometrika 65), when the old dam's building began. Means before and after: 1097.75 and 849.97
 (recomputed).
 """
 

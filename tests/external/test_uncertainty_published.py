@@ -1,6 +1,7 @@
 """Uncertainty budgets against the GUM (JCGM 100:2008) and SciPy.
 
-Clause numbers and the inputs of example H.1 are from memory; every result was computed again with SciPy.
+Clause numbers are from memory but for G.2b, which was seen; the inputs of example H.1 were compared with public code.
+Every result was computed again with SciPy.
 """
 
 from __future__ import annotations

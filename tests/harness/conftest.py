@@ -67,7 +67,7 @@ def ended(ventproof):
 
 _POSTGRES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
 
-SHIPPED_PROFILES = sorted(SHIPPED.glob("*.yaml"))
+SHIPPED_PROFILES = sorted(SHIPPED.rglob("*.yaml"))
 
 
 @pytest.fixture

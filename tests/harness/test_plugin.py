@@ -10,6 +10,7 @@ from xml.etree import ElementTree
 
 import pytest
 from junitparser import JUnitXml
+from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.runset.manifest import read_manifest
@@ -40,7 +41,7 @@ def few_profiles(tmp_path):
     folder = tmp_path / "suite"
     folder.mkdir()
     for name in ("rain-closes-holds-releases", "rain-contact-bounce-ignored", "rain-count"):
-        shutil.copy(SHIPPED / f"{name}.yaml", folder)
+        shutil.copy(shipped_path(name), folder)
     return folder
 
 
@@ -59,7 +60,7 @@ def test_each_profile_is_one_test(pytest_profiles):
     done = pytest_profiles(SHIPPED, "--bench", SHIPPED_BENCH, "--collect-only", "-q")
     assert done.returncode == 0
     listed = [line for line in done.stdout.splitlines() if "::" in line]
-    assert len(listed) == len(list(SHIPPED.glob("*.yaml")))
+    assert len(listed) == len(list(SHIPPED.rglob("*.yaml")))
     assert any(
         line.endswith("rain-count.yaml::every closure of the rain contact is counted") for line in listed
     )
@@ -79,7 +80,7 @@ def test_pytest_started_anew_finds_the_plugin(tmp_path):
     """In a process of its own the installed plugin is there by itself, and a failure is no traceback."""
     faulty = SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {ignores_rain: 1}\n"
     (tmp_path / "faulty.bench").write_text(faulty, encoding="utf-8")
-    words = [SHIPPED / "rain-closes-holds-releases.yaml", "--bench", "faulty.bench", "-p", "no:cacheprovider"]
+    words = [shipped_path("rain-closes-holds-releases"), "--bench", "faulty.bench", "-p", "no:cacheprovider"]
     done = subprocess.run(
         [sys.executable, "-m", "pytest", *words, "--rootdir", tmp_path],
         capture_output=True,
@@ -94,7 +95,7 @@ def test_pytest_started_anew_finds_the_plugin(tmp_path):
 
 def test_a_failure_is_the_table_of_findings(pytest_profiles, faulty_bench):
     """What failed is shown as a table with its reason, without a traceback."""
-    done = pytest_profiles(SHIPPED / "rain-closes-holds-releases.yaml", "--bench", faulty_bench)
+    done = pytest_profiles(shipped_path("rain-closes-holds-releases"), "--bench", faulty_bench)
     assert done.returncode == 1
     assert "roof_vent reaches 8 % ± 2 %" in done.stdout
     assert "fail" in done.stdout
@@ -127,7 +128,7 @@ def test_the_profile_after_an_aborted_one_is_run(pytest_profiles, few_profiles, 
         SHIPPED_BENCH.read_text(encoding="utf-8") + "  faults: {stale_registers: 1}\n", encoding="utf-8"
     )
     for name in ("rain-a", "rain-b"):
-        shutil.copy(SHIPPED / "rain-closes-holds-releases.yaml", few_profiles / f"{name}.yaml")
+        shutil.copy(shipped_path("rain-closes-holds-releases"), few_profiles / f"{name}.yaml")
     done = pytest_profiles(few_profiles, "--bench", bench, "-q")
     assert "3 errors" in done.stdout
     assert "nothing more is driven: 3 runs in a row were aborted" in done.stdout
@@ -174,8 +175,8 @@ def test_junit_xml_is_read_by_an_independent_parser(pytest_profiles, few_profile
 
 def test_a_wrong_profile_stops_before_anything_runs(pytest_profiles, tmp_path):
     """A fault in a file is a collection error with its line, and no profile runs."""
-    (tmp_path / "right.yaml").write_text((SHIPPED / "rain-count.yaml").read_text(encoding="utf-8"))
-    wrong = (SHIPPED / "rain-count.yaml").read_text(encoding="utf-8").replace("times:", "tims:")
+    (tmp_path / "right.yaml").write_text(shipped_path("rain-count").read_text(encoding="utf-8"))
+    wrong = shipped_path("rain-count").read_text(encoding="utf-8").replace("times:", "tims:")
     (tmp_path / "wrong.yaml").write_text(wrong, encoding="utf-8")
     done = pytest_profiles(tmp_path, "--bench", SHIPPED_BENCH)
     assert done.returncode == 2

@@ -65,7 +65,7 @@ def test_a_run_from_the_wheel_needs_no_checkout(installed, tmp_path):
         f"assert ventproof.__file__.startswith({str(installed)!r}), ventproof.__file__;"
         f"assert ventproof_bench.__file__.startswith({str(installed)!r});"
         f"assert str(SHIPPED).startswith({str(installed)!r}) and str(SHIPPED_BENCH).startswith({str(installed)!r});"
-        "sys.argv = ['ventproof', 'run', str(SHIPPED / 'rain-count.yaml'), '--bench', str(SHIPPED_BENCH),"
+        "sys.argv = ['ventproof', 'run', str(SHIPPED / 'rain' / 'rain-count.yaml'), '--bench', str(SHIPPED_BENCH),"
         "'--out', 'out', '--report', 'out/page.html'];"
         "from ventproof.cli import main; main()"
     )

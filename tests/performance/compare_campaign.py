@@ -18,7 +18,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from shipped_profiles import shipped_path
+
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.side import Side, side_of
@@ -52,7 +54,7 @@ def outcomes(count: int, slower: float = 0.0, spread: float = 0.01) -> Iterator[
 
 
 def _side(out: Path, firmware: str, travel: tuple[float, float], seed: int) -> Side:
-    profile = load_profile(SHIPPED / "rain-while-partly-open.yaml")
+    profile = load_profile(shipped_path("rain-while-partly-open"))
     text = SHIPPED_BENCH.read_text(encoding="utf-8")
     logs = []
     for one in range(seed, seed + RUNS):

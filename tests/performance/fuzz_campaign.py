@@ -35,14 +35,15 @@ from typing import Any, Final
 
 from crash_campaign import PROFILE
 from fuzz_inputs import CHANGES, shipped_inputs
+from shipped_profiles import shipped_path
 
 from ventproof import cli
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
+from ventproof.cli.options import SHIPPED_BENCH, SHIPPED_TABLE
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.modbus.link import InProcessTransport
 
-SERIES_PROFILE: Final = SHIPPED / "rain-measured-shower.yaml"
+SERIES_PROFILE: Final = shipped_path("rain-measured-shower")
 TAKES_S: Final = 20.0
 """Seconds of processor time after which a command counts as one that hangs."""
 

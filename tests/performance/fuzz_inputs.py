@@ -330,6 +330,6 @@ def shipped_inputs(series_profile: Path) -> dict[str, list[bytes]]:
         "bench": [path.read_bytes() for path in sorted(benches)],
         "table": [path.read_bytes() for path in tables],
         "guise": [path.read_bytes() for path in sorted((SHIPPED_BENCH.parent / "guises").glob("*.yaml"))],
-        "series": [path.read_bytes() for path in sorted((SHIPPED / "series").glob("*.csv"))],
+        "series": [path.read_bytes() for path in sorted((SHIPPED / "rain" / "series").glob("*.csv"))],
         "frames": [bytes(range(64))],
     }

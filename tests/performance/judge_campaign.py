@@ -25,6 +25,7 @@ from judge_people import people_case
 from judge_stories import story_case
 
 from ventproof.deciders import formulas as f
+from ventproof.envelope.spans import INF
 from ventproof_bench.base.evidence import SignalTraits, Window
 
 
@@ -116,7 +117,9 @@ def _discrete(r: random.Random, start: float, s: float, stimulus: Window, refres
     asked: Any
     if unit == "count":
         done = round(truth.at(s + span) - truth.at(s))
-        asked = f.CountsFormula(max(0, done + r.choice([0, 0, 0, 1, -1])), span)
+        number = max(0, done + r.choice([0, 0, 0, 1, -1]))
+        most = r.choice([None, None, number, number + 1, INF])
+        asked = f.CountsFormula(number, span, most=most)
         if r.random() < 0.2:
             asked = f.UnchangedFormula(None, near)
     elif r.random() < 0.6:

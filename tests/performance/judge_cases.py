@@ -24,6 +24,7 @@ from itertools import pairwise
 from typing import Any
 
 from ventproof.deciders import formulas as f
+from ventproof.envelope.spans import INF
 from ventproof.judge.trace import SignalTrace
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
@@ -216,7 +217,9 @@ def _miscounted(one: Case, found: Ruling) -> str | None:
     before = [x for x in samples if x.replied_s <= one.stimulus.earliest_s]
     after = [x for x in samples if x.requested_s >= late_s]
     if not (before and after):
-        early = found.verdict is Verdict.FAIL and before and _counted(one, before[-1]) > one.formula.number
+        counted = _counted(one, before[-1]) if before else 0
+        early = found.verdict is Verdict.FAIL and counted > one.formula.required.high
+        early |= found.verdict is Verdict.PASS and counted >= one.formula.number and one.formula.most == INF
         return None if found.verdict is Verdict.INCONCLUSIVE or early else "decided without the readings"
     first = next(i for i, x in enumerate(before) if all(y.value == before[-1].value for y in before[i:]))
     stood_still = before[first].replied_s <= before[-1].requested_s - one.traits.refreshed_every_s
@@ -229,9 +232,10 @@ def _miscounted(one: Case, found: Ruling) -> str | None:
     limit_s = one.s + one.formula.within_s
     assert least <= _counted(one, before[-1]), "the campaign's own arithmetic"
     assert most >= round(one.truth.at(limit_s) - one.truth.at(one.s)), "the campaign's own arithmetic"
+    low, high = one.formula.required
     right = Verdict.FAIL
-    if least <= one.formula.number <= most:
-        right = Verdict.PASS if least == most else Verdict.INCONCLUSIVE
+    if least <= high and low <= most:
+        right = Verdict.PASS if low <= least and most <= high else Verdict.INCONCLUSIVE
     return None if found.verdict is right else f"counted {least:g} to {most:g}, said {found.verdict}"
 
 

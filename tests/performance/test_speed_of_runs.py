@@ -15,6 +15,7 @@ from tempfile import TemporaryDirectory
 import pytest
 import yaml
 from pymodbus.client import AsyncModbusTcpClient
+from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED
 from ventproof.profile.load import load_profile, read_profile
@@ -184,7 +185,7 @@ def test_help_is_quick(figure):
 def check_times(rounds):
     """Return how often longer `ventproof check FILE` takes than importing the libraries that it needs."""
     libraries = "import asyncio, click, pydantic, rich.console, rich.table, yaml"
-    file = str(SHIPPED / "rain-count.yaml")
+    file = str(shipped_path("rain-count"))
     return ratios(
         rounds,
         lambda: timed(sys.executable, "-m", "ventproof", "check", file),
@@ -206,7 +207,7 @@ def loading_times(rounds):
     """Return how often longer loading and checking the shipped profiles takes than PyYAML's C parser takes."""
     gc.collect()
     gc.freeze()  # what pytest holds is not to be looked through meanwhile
-    files = sorted(SHIPPED.glob("*.yaml"))
+    files = sorted(SHIPPED.rglob("*.yaml"))
     texts = [path.read_text(encoding="utf-8") for path in files]
 
     def took(each, of):

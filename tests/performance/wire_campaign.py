@@ -20,9 +20,10 @@ from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, Final
 
+from shipped_profiles import shipped_path
 from wire_faults import KINDS, BadWire, Times, kinds_on
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.log.events import Note, OutputsUnsafe, OutputUndriven
 from ventproof.log.read import LogState, check_log, read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
@@ -288,7 +289,7 @@ def bench_of(framing: Framing, times: Times, *, on_board: bool) -> Any:
 @cache
 def profile_of(name: str) -> Any:
     """Return a shipped profile, or one of these."""
-    return read_profile("bad-wire.yaml", OWN[name]) if name in OWN else load_profile(SHIPPED / f"{name}.yaml")
+    return read_profile("bad-wire.yaml", OWN[name]) if name in OWN else load_profile(shipped_path(name))
 
 
 def ran(trial: Trial, folder: Path, *, bad: bool) -> tuple[RunResult, Truth]:

@@ -214,3 +214,16 @@ def play(case: FlagCase, *, until: int | None = None, opened_at: float | None = 
     if watch is None:
         watch = trace.watch(case.formula, case.stimulus)
     return watch.close(now)
+
+
+def pairs_that_keep(seeds: int) -> list[int]:
+    """Return the cases of two flags that keep their values as declared, longer than most readings are apart."""
+    return [seed for seed in range(seeds) if _keeps(draw(seed))]
+
+
+def _keeps(case: FlagCase) -> bool:
+    declared = [(one.keeps_for_s or 0.0, x.changes) for one, x in zip(case.traits, case.courses, strict=True)]
+    return len(declared) == 2 and all(
+        keeps_s >= 0.3 and all(b - a >= keeps_s for a, b in pairwise(changes))
+        for keeps_s, changes in declared
+    )

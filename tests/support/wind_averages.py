@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from math import fsum
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import Refusal
@@ -12,7 +14,7 @@ if TYPE_CHECKING:
     from ventproof.weather.course import Trace
 
 GUST_S: Final = 3.0
-"""Averaging time of a gust (WMO-No. 8, part I, chapter 5; the figure is from memory)."""
+"""Averaging time of a gust (WMO-No. 306, volume I.1, regulation 15.5.5: a peak gust is a three-second average)."""
 
 MEAN_WIND_S: Final = 600.0
 """Averaging time of the mean wind, ten minutes (WMO-No. 8, part I, chapter 5)."""
@@ -30,6 +32,31 @@ class Peak:
     at_s: float
 
 
+def mean(trace: Trace, from_s: float, to_s: float) -> float:
+    """Return the mean over a span, which must last more than 0 s."""
+    # Not the difference of two areas from the start: late in a long trace that would lose its digits.
+    cut = trace.part(from_s, to_s)
+    pieces = pairwise(zip(cut.times_s, cut.values, strict=True))
+    return fsum((b - a) * (u + v) / 2 for (a, u), (b, v) in pieces) / (to_s - from_s)
+
+
+@final
+class Areas:
+    """The integrals of a trace from its start."""
+
+    def __init__(self, trace: Trace) -> None:
+        self._trace = trace
+        pieces = pairwise(zip(trace.times_s, trace.values, strict=True))
+        self._to_points = tuple(accumulate(((b - a) * (u + v) / 2 for (a, u), (b, v) in pieces), initial=0.0))
+
+    def to(self, at_s: float) -> float:
+        """Return the integral to an instant."""
+        times_s = self._trace.times_s
+        left = min(bisect_right(times_s, at_s), len(times_s) - 1) - 1
+        ends = self._trace.at(times_s[left]) + self._trace.before(at_s) if at_s > times_s[left] else 0.0
+        return self._to_points[left] + (at_s - times_s[left]) * ends / 2
+
+
 def running_mean(wind: Trace, at_s: float, window_s: float) -> float:
     """Return the mean over the `window_s` seconds that end at `at_s`.
 
@@ -38,7 +65,7 @@ def running_mean(wind: Trace, at_s: float, window_s: float) -> float:
     """
     from_s = at_s - window_s
     # 0.6 - 0.5 falls short of 0.1: a window that was meant to begin with the wind does.
-    return wind.mean(wind.start_s if abs(from_s - wind.start_s) < _ROUNDING_S else from_s, at_s)
+    return mean(wind, wind.start_s if abs(from_s - wind.start_s) < _ROUNDING_S else from_s, at_s)
 
 
 def mean_wind(wind: Trace, at_s: float) -> float:
@@ -69,15 +96,16 @@ def gust(wind: Trace, from_s: float, to_s: float, *, window_s: float = GUST_S) -
     first_s = from_s + window_s
     corners = {*cut.times_s, *(t + window_s for t in cut.times_s)}
     ends = sorted({first_s, to_s, *(t for t in corners if first_s < t < to_s)})
+    areas = Areas(cut)
+
+    def mean_ending(at_s: float) -> float:
+        return (areas.to(at_s) - areas.to(max(cut.start_s, at_s - window_s))) / window_s
+
     candidates = [*ends, *(t for a, b in pairwise(ends) if (t := _crest(cut, a, b, window_s)) is not None)]
     return max(
-        (Peak(_mean_ending(cut, t, window_s), t) for t in sorted(candidates)),
+        (Peak(mean_ending(t), t) for t in sorted(candidates)),
         key=lambda peak: (peak.value, -peak.at_s),
     )
-
-
-def _mean_ending(wind: Trace, at_s: float, window_s: float) -> float:
-    return (wind.area_to(at_s) - wind.area_to(max(wind.start_s, at_s - window_s))) / window_s
 
 
 def _crest(wind: Trace, a_s: float, b_s: float, window_s: float) -> float | None:

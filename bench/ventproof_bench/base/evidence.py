@@ -271,11 +271,6 @@ def pulse_plan(times: int, *, closed_for_s: float, open_for_s: float) -> tuple[E
     )
 
 
-def duration_s(edges: Sequence[Edge]) -> float:
-    """Return the time from the plan's start to its last edge, seconds; 0 for an empty plan."""
-    return edges[-1].at_s if edges else 0.0
-
-
 def shortest_span_s(edges: Sequence[Edge]) -> float | None:
     """Return the shortest time between two edges, seconds, or None with fewer than two."""
     return min((b.at_s - a.at_s for a, b in pairwise(edges)), default=None)

@@ -30,6 +30,10 @@ class Dimension(StrEnum):
     VOLTAGE = "voltage"  # V
     CURRENT = "current"  # mA
     RESISTANCE = "resistance"  # ohm
+    IRRADIANCE = "irradiance"  # W/m²
+    HUMIDITY = "relative humidity"  # %RH
+    CONCENTRATION = "concentration"  # ppm
+    PRESSURE = "pressure"  # kPa
     COUNT = "count"  # no unit
 
 
@@ -79,11 +83,28 @@ UNITS: dict[str, Unit] = {
         Unit("V", Dimension.VOLTAGE),
         Unit("mV", Dimension.VOLTAGE, 1e-3),
         Unit("mA", Dimension.CURRENT),
+        Unit("A", Dimension.CURRENT, 1000.0),
         Unit("ohm", Dimension.RESISTANCE),
         Unit("kohm", Dimension.RESISTANCE, 1000.0),
+        Unit("W/m²", Dimension.IRRADIANCE),
+        Unit("%RH", Dimension.HUMIDITY),
+        Unit("ppm", Dimension.CONCENTRATION),
+        Unit("kPa", Dimension.PRESSURE),
+        Unit("hPa", Dimension.PRESSURE, 0.1),
+        Unit("Pa", Dimension.PRESSURE, 1e-3),
     )
 }
-_SPELLINGS = {"degC": "°C", "C": "°C", "degF": "°F", "F": "°F", "sec": "s", "percent": "%", "deg": "°"}
+_SPELLINGS = {
+    "degC": "°C",
+    "C": "°C",
+    "degF": "°F",
+    "F": "°F",
+    "sec": "s",
+    "percent": "%",
+    "deg": "°",
+    "W/m2": "W/m²",
+    "%rh": "%RH",
+}
 PLAIN_UNITS = ("flag", "count", "state")
 """What stands in a unit's place for values that have none."""
 _CANONICAL = {
@@ -98,6 +119,10 @@ _CANONICAL = {
     Dimension.VOLTAGE: "V",
     Dimension.CURRENT: "mA",
     Dimension.RESISTANCE: "ohm",
+    Dimension.IRRADIANCE: "W/m²",
+    Dimension.HUMIDITY: "%RH",
+    Dimension.CONCENTRATION: "ppm",
+    Dimension.PRESSURE: "kPa",
     Dimension.COUNT: "",
 }
 _QUANTITY = re.compile(r"\s*(?P<number>[-+]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][-+]?\d+)?)\s*(?P<unit>\S*)\s*")

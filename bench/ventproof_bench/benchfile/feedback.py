@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 _FULL_PERCENT: Final = 100.0
 _SHORTED_MA: Final = 21.5
-"""A shorted transmitter: 21 mA and more is a failure (NAMUR NE 43, from memory)."""
+"""A shorted transmitter: 21 mA and more is a failure (NAMUR NE 43)."""
 _BROKEN_OHM: Final = 1e7
 """Stands for a resistance without end."""
 

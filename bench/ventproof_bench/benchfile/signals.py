@@ -59,7 +59,8 @@ class SignalSpec(Location):
     """Something the bench reads from the unit."""
 
     unit: OwnUnit
-    """Unit of the value: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
+    """Unit of the value: %, °C, m/s, mm/h, mm, %/s, °, V, mA, ohm, W/m², %RH, ppm, kPa, s,
+    `flag`, `count` or `state`."""
     states: dict[Name, int] | None = None
     """Names of a state's values, for `equals`."""
     resolution: AnyQuantity | None = None

@@ -44,7 +44,7 @@ class Counter:
             self.count = (self.count + self._per_closure) % self._turn
 
 
-# NAMUR NE 43 (2003): a transmitter says "fault" up to 3.6 mA and from 21.0 mA.
+# NAMUR NE 43 (2003; revised in 2021): a transmitter says "fault" up to 3.6 mA and from 21.0 mA.
 _FAULT_UP_TO_MA: Final = 3.6
 _FAULT_FROM_MA: Final = 21.0
 _ZERO_MA: Final = 4.0

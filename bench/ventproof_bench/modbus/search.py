@@ -35,7 +35,7 @@ COMMON_LINES: Final[tuple[tuple[int, Literal["even", "odd", "none"]], ...]] = (
     *((2400, "none"), (2400, "even"), (1200, "none"), (1200, "even"), (9600, "odd"), (19200, "odd")),
 )
 """Line settings in the order in which they are tried: the most usual first (common practice, no source); 19200 Bd with
-even parity is the default of MODBUS over Serial Line V1.02, 2.5.1."""
+even parity is the default of MODBUS over Serial Line V1.02, 3.2 and 2.5.1."""
 
 
 @final
@@ -195,7 +195,7 @@ def unit_ids_of(text: str, *, network: bool = False) -> tuple[int, ...]:
     """Read unit ids such as `1-20, 32`.
 
     On a serial line they are 1 to 247 (MODBUS over Serial Line V1.02, 2.2); over TCP 255 is who answers at the address
-    itself, and so are others above 247 (MODBUS Messaging on TCP/IP V1.0b, 4.4.2).
+    itself, as MODBUS Messaging on TCP/IP V1.0b, 4.4.1.2, has it; others above 247 are taken, too.
 
     Raises:
         ValueError: it names none, or one that no unit has; the message says what would be right.

@@ -4,7 +4,8 @@ Fixed priorities, no pre-emption. The analysis is that of R. I. Davis, A. Burns,
 Real-Time Systems 35 (2007) 239-272: every instance within the busy period is examined, since a later one can be worse
 than the first. All times are whole microseconds, so that nothing is lost to rounding.
 
-The formulas are those of MODBUS over Serial Line V1.02 (20 December 2006), sections 2.5.1 and 2.5.1.1.
+Times of characters and silences are those of MODBUS over Serial Line V1.02 (20 December 2006), 2.5.1, 2.5.1.1 and
+2.5.2.
 
 It follows from how `ventproof_bench.modbus.bus`, `ventproof_bench.modbus.polling` and the drivers take turns:
 
@@ -57,31 +58,13 @@ class Message:
             raise ValueError(f"{self} needs a duration and a period above zero and a jitter not below it")
 
 
-@final
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WorstResponse:
-    """How long a message can take from its instant to the end of its transmission.
-
-    Attributes:
-        worst_us: the longest of all instances.
-        instances_us: of each instance within the busy period, the first one first.
-        busy_us: the busy period: how long the line can be taken by this message and more urgent ones.
-        blocking_us: the longest less urgent message, which may just have begun.
-    """
-
-    worst_us: int
-    instances_us: tuple[int, ...]
-    busy_us: int
-    blocking_us: int
-
-
 def utilisation(messages: Iterable[Message]) -> Fraction:
     """Return the part of the time that the messages hold the line in the long run; above 1 they cannot be sent."""
     return sum((Fraction(m.duration_us, m.period_us) for m in messages), Fraction(0))
 
 
-def response(messages: Sequence[Message], index: int) -> WorstResponse:
-    """Return how long message `index` can take.
+def worst_response_us(messages: Sequence[Message], index: int) -> int:
+    """Return how long message `index` can take from its instant to the end of its transmission, microseconds.
 
     Args:
         messages: all that share the line, the most urgent first.
@@ -103,15 +86,12 @@ def response(messages: Sequence[Message], index: int) -> WorstResponse:
     busy_us = blocking_us + sum(m.duration_us for m in mine)
     while (longer_us := blocking_us + sum(_ready(m, busy_us) * m.duration_us for m in mine)) != busy_us:
         busy_us = longer_us
-    instances = tuple(
+    return max(
         message.jitter_us
         + _wait_us(urgent, blocking_us + number * message.duration_us)
         - number * message.period_us
         + message.duration_us
         for number in range(_ready(message, busy_us))
-    )
-    return WorstResponse(
-        worst_us=max(instances), instances_us=instances, busy_us=busy_us, blocking_us=blocking_us
     )
 
 
@@ -158,7 +138,7 @@ def silent_interval_s(baud: int) -> float:
 
 AnyBus = TypeVar("AnyBus", bound=BusCommon)
 
-# MODBUS over Serial Line V1.02, 2.5.1: 9600 and 19200 must be there; the others are common practice, no source.
+# MODBUS over Serial Line V1.02, 3.2: 9600 and 19200 must be there, others may be.
 BAUDS: Final = (1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200)
 _US: Final = 1_000_000
 _LONGEST_SINGLE: Final = 1  # registers that a single write carries
@@ -323,7 +303,7 @@ def _replied_us(load: Load, number: int, complete_us: int, edges_apart_us: int |
     ]
     polls = [Message(duration_us=max(1, read.longest_us), period_us=load.poll_every_us) for read in so_far]
     try:
-        counted_us = response([*stimulus, *polls], len(stimulus) + number).worst_us
+        counted_us = worst_response_us([*stimulus, *polls], len(stimulus) + number)
     except ValueError:  # edges so dense that only taking turns bounds the wait
         return turns_us
     return min(turns_us, counted_us)

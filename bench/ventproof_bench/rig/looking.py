@@ -7,7 +7,7 @@ import struct
 from collections.abc import Iterable, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal, final, get_args
+from typing import TYPE_CHECKING, Final, final, get_args
 
 from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, LinkError, Refusal
@@ -157,9 +157,6 @@ def home_of(file: BenchFile, signal: str) -> str:
     spec = file.registers[signal]
     table, first = resolve(spec)
     return str(RegisterPlace(spec.bus, ReadRequest(spec.unit_id, table, first, width(spec))))
-
-
-Coding = Literal["u16", "s16", "u32", "s32", "f32"]
 
 
 def readings_of(words: Sequence[int]) -> dict[str, tuple[int | float, ...]]:

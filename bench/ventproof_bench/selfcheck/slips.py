@@ -48,6 +48,10 @@ _EXTENTS: Final = {
     Dimension.VOLTAGE: (-1000.0, 1000.0),
     Dimension.CURRENT: (-1000.0, 1000.0),
     Dimension.RESISTANCE: (0.0, 1e8),
+    Dimension.IRRADIANCE: (-50.0, 2000.0),
+    Dimension.HUMIDITY: (-20.0, 120.0),
+    Dimension.CONCENTRATION: (0.0, 1e6),
+    Dimension.PRESSURE: (-1e4, 1e5),
     Dimension.TIME: (0.0, 1e8),
     Dimension.COUNT: (0.0, 2.0**32),
 }

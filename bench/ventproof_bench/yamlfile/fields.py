@@ -161,7 +161,8 @@ OWN_UNITS = (*PLAIN_UNITS, *spellings({canonical_symbol(d) for d in Dimension}))
 OwnUnit = Annotated[
     str, AfterValidator(own_unit), WithJsonSchema({"type": "string", "enum": list(OWN_UNITS)})
 ]
-"""Unit of a value that is read or written: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
+"""Unit of a value that is read or written: %, °C, m/s, mm/h, mm, %/s, °, V, mA, ohm, W/m², %RH, ppm, kPa, s,
+`flag`, `count` or `state`."""
 
 Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]*$", max_length=40, examples=["roof_vent"])]
 """A name inside files: lower-case letters, digits and underscores."""

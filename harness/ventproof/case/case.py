@@ -16,6 +16,7 @@ from ventproof.case.demand import (
     AnyFormula,
     States,
     anchor_of,
+    flag_or_state,
     formula_of,
     invariant_formula,
     judged_together,
@@ -24,10 +25,12 @@ from ventproof.case.demand import (
     wording,
 )
 from ventproof.case.invariants import InvariantItem
-from ventproof.case.items import START, Item
+from ventproof.case.items import START, Item, Until
 from ventproof.case.sources import Sources
 from ventproof.case.withdrawn import take_gap
+from ventproof.deciders.formulas import StaysFormula
 from ventproof.drives.formulas import AgreesFormula, FlagsFormula
+from ventproof.drives.holding import Holding, Turning
 from ventproof.envelope.spans import INF, Block
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
@@ -51,7 +54,7 @@ from ventproof.log.events import (
     StimulusSettled,
 )
 from ventproof.profile.check_responses import kind_of
-from ventproof.profile.model import Invariant, Profile, Step
+from ventproof.profile.model import Invariant, Profile, Step, until_of
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
@@ -102,6 +105,7 @@ class Case:
     _buses: dict[str, set[str]] = field(init=False, default_factory=dict)
     _undecided: list[Item] = field(init=False, default_factory=list)
     _movements: Movements = field(init=False)
+    _conditioned: list[Result] = field(init=False)
     _ended: bool = field(init=False, default=False)
     _lost: bool = field(init=False, default=False)
     _last_edges: dict[str, Sequence[EdgeReport]] = field(init=False, default_factory=dict)
@@ -129,13 +133,26 @@ class Case:
                 self._evidence_of(invariant),
                 self._rule,
                 self.traits[invariant.signal].unit,
+                self._condition(invariant),
             )
             for number, invariant in enumerate(self.profile.always)
         ]
+        conditioned = [invariant for invariant in self.invariants if invariant.condition is not None]
+        self._conditioned = [*(item for item in self.items if item.until is not None), *conditioned]
 
     @property
     def _rule(self) -> Rule:
         return Rule(self.profile.decision)
+
+    def _condition(self, invariant: Invariant) -> Holding | None:
+        """Return what follows the signal of a condition; None where no signal is the condition."""
+        condition = self.profile.signal_condition(invariant)
+        return None if condition is None else Holding(*self._followed(*condition))
+
+    def _followed(self, name: str, value: str | float) -> tuple[SignalTraits, float, bool]:
+        """Return how a condition is followed: a signal, its value, and whether its readings count as they stand."""
+        number = flag_or_state(value, self.states.get(name, {}))
+        return self.traits[name], number, self._rule is Rule.SIMPLE
 
     def _evidence_of(self, invariant: Invariant) -> SignalTrace | FlagsTrace | SignalPair:
         match invariant_formula(invariant):
@@ -152,7 +169,11 @@ class Case:
     def _items(self, steps: Sequence[Step]) -> Iterator[Item]:
         for number, step in enumerate(steps):
             for index, response in enumerate(step.expect):
-                formula = formula_of(response, self.states.get(response.signal, {}))
+                formula, until = formula_of(response, self.states.get(response.signal, {})), None
+                for name, value in until_of(response).items():
+                    assert isinstance(formula, StaysFormula)
+                    until = Until(name, Turning(*self._followed(name, value)), formula.for_s or 0.0)
+                    formula = replace(formula, for_s=None)
                 anchor = anchor_of(response, step)
                 after = ALL_SET if number == START else since(anchor)
                 role = Role.CONDITION if number == START else role_of(response)
@@ -167,15 +188,17 @@ class Case:
                     purpose=response.purpose,
                     anchor=anchor,
                     open_watch=partial(self._watch, formula, response.signals, after, role),
+                    until=until,
                 )
 
-    def _watch(
+    def _watch(  # noqa: PLR0917 - the last two are known later
         self,
         formula: AnyFormula,
         signals: tuple[str, ...],
         since: Since,
         role: Role,
         window: Window,
+        until: Window | None,
     ) -> AnyWatch:
         if isinstance(formula, FlagsFormula):
             return self._together[signals].watch(formula, window, self._rule, since, role=role)
@@ -183,7 +206,7 @@ class Case:
             return self._pair(signals).watch(formula, window, self._rule, since, role=role)
         trace = self.traces[signals[0]]
         formula = self._movements.since_played(formula, trace.traits.name)
-        return trace.watch(formula, window, self._rule, since, role=role)
+        return trace.watch(formula, window, self._rule, since, role=role, until=until)
 
     def feed(self, event: Event) -> None:
         """Take the next event of the run.
@@ -196,8 +219,10 @@ class Case:
                 self._poll(poll)
             case GapSeen(gap=gap):
                 names = self._buses.get(gap.bus, set())
-                results = [r for r in self.results if names.intersection(r.signals)]
+                results = [r for r in self.results if names.intersection(r.rests_on)]
                 take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
+                for result in self._conditioned:
+                    result.condition_gap(gap, names)
                 for name in names:
                     self._facts[name].interrupt()
                 self._lost = self._lost or gap.reason == "void"
@@ -242,7 +267,7 @@ class Case:
         columns: dict[str, _Columns] = {}
         polls: list[Poll] = []
         for event in events:
-            if isinstance(event, PollSeen) and not self._ended:
+            if isinstance(event, PollSeen) and not self._ended and not self._turns_condition(event.poll):
                 self._gather(event.poll, columns)
                 polls.append(event.poll)
                 if event.poll.unread:
@@ -271,7 +296,7 @@ class Case:
             self.traces[name].observe_block(block)
             self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
-        for poll in polls if self._together else ():
+        for poll in polls if self._together or self._conditioned else ():
             self._read_together(poll)
         polls.clear()
 
@@ -281,6 +306,19 @@ class Case:
             values = [poll.values.get(self._bench_names[name]) for name in signals]
             if any(value is not None for value in values):
                 flags.observe(values, poll.requested_s, poll.replied_s)
+        for result, sample in self._conditions_in(poll):
+            result.condition_read(sample)
+
+    def _conditions_in(self, poll: Poll) -> Iterator[tuple[Result, Sample]]:
+        """Yield what a poll read of the signals that say when something is required."""
+        for result in self._conditioned:
+            value = poll.values.get(self._bench_names[result.while_name])
+            if value is not None:
+                yield result, Sample(value, poll.requested_s, poll.replied_s)
+
+    def _turns_condition(self, poll: Poll) -> bool:
+        """Return whether a poll begins or ends the time in which something is required."""
+        return any(result.turns(sample) for result, sample in self._conditions_in(poll))
 
     def _flags_on(self, names: Collection[str]) -> Iterator[tuple[FlagsTrace, list[int]]]:
         """Yield the flags that are judged together with one of some signals, and which of them these are."""
@@ -316,17 +354,18 @@ class Case:
         self.belied[name] = why
         now = self.step or START
         for item in self.items:
-            if name in item.signals and min(now, START + 1) <= item.step <= now:
+            if name in item.rests_on and min(now, START + 1) <= item.step <= now:
                 item.settled = undecided(why)
         for invariant in self.invariants:
-            if name in invariant.signals:
+            if name in invariant.rests_on:
                 invariant.doubt(why)
 
     def _step_begin(self, event: StepBegin) -> None:
         self.step = event.step
         self._last_edges.clear()
         if not self.keeps_all:
-            self._remember_from(event.window.earliest_s)
+            needed_s = [result.needs_from_s for result in self._conditioned]
+            self._remember_from(min([event.window.earliest_s, *needed_s]))
         if self.step == START + 1:
             for invariant in self.invariants:
                 invariant.run_begins(event.window)
@@ -343,7 +382,7 @@ class Case:
         Otherwise a step of an hour would hold an hour of readings. What begins with a contact begins after its command.
         """
         begun = all(item.watch is not None for item in self.of_step(self.step or START))
-        looks_back = any(i.invariant.while_ and len(i.signals) > 1 for i in self.invariants)
+        looks_back = any(i.invariant.while_ and len(i.rests_on) > 1 for i in self.invariants)
         if begun and not (self.keeps_all or self._moving or looks_back):
             self._keep_from(INF)
 
@@ -480,6 +519,7 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
 
 
 _TURNING: Final = (
+    PollSeen,  # one that turns a condition, or after the end
     GapSeen,
     StepBegin,
     StepEnd,

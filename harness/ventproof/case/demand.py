@@ -9,6 +9,7 @@ from typing import Any, Final
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
 from ventproof.drives import formulas as drives
+from ventproof.envelope.spans import INF
 from ventproof.judge.contrast import Role
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.profile import model
@@ -102,6 +103,16 @@ def _(response: model.Equals, states: States) -> Formula:
 @formula_of.register
 def _(response: model.Counts, _: States) -> Formula:
     return formulas.CountsFormula(number=response.counts, within_s=response.within)
+
+
+@formula_of.register
+def _(response: model.CountsAtLeast, _: States) -> Formula:
+    return formulas.CountsFormula(number=response.counts_at_least, within_s=response.within, most=INF)
+
+
+@formula_of.register
+def _(response: model.CountsAtMost, _: States) -> Formula:
+    return formulas.CountsFormula(number=0, within_s=response.for_, most=response.counts_at_most)
 
 
 @formula_of.register
@@ -227,17 +238,19 @@ def _(response: model.Reaches) -> str:
 
 @wording.register
 def _(response: model.Stays) -> str:
-    return f"stays at {_about(response.stays, response.tolerance)} for {seconds(response.for_)}"
+    return f"stays at {_about(response.stays, response.tolerance)} for {seconds(response.for_)}" + _until(
+        response
+    )
 
 
 @wording.register
 def _(response: model.StaysAtLeast) -> str:
-    return f"stays at least {response.stays_at_least} for {seconds(response.for_)}"
+    return f"stays at least {response.stays_at_least} for {seconds(response.for_)}" + _until(response)
 
 
 @wording.register
 def _(response: model.StaysAtMost) -> str:
-    return f"stays at most {response.stays_at_most} for {seconds(response.for_)}"
+    return f"stays at most {response.stays_at_most} for {seconds(response.for_)}" + _until(response)
 
 
 @wording.register
@@ -262,6 +275,16 @@ def _(response: model.Equals) -> str:
 @wording.register
 def _(response: model.Counts) -> str:
     return f"counts {response.counts} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.CountsAtLeast) -> str:
+    return f"counts at least {response.counts_at_least} within {seconds(response.within)}"
+
+
+@wording.register
+def _(response: model.CountsAtMost) -> str:
+    return f"counts at most {response.counts_at_most} in {seconds(response.for_)}"
 
 
 @wording.register
@@ -337,6 +360,10 @@ def _watched(for_s: float | None) -> str:
     return "" if for_s is None else f", watched for {seconds(for_s)}"
 
 
+def _until(response: ResponseCommon) -> str:
+    return "".join(f", or until {name} becomes {value}" for name, value in model.until_of(response).items())
+
+
 def _enough(response: model.Occurrence) -> str:
     return ", and may be so already" if response.already_so else ""
 
@@ -360,9 +387,9 @@ def invariant_wording(invariant: model.Invariant) -> str:
         parts.append(f"stays at most {invariant.stays_at_most}")
     said = f"always {' and '.join(parts)}"
     if invariant.while_:
-        contact, state = next(iter(invariant.while_.items()))
+        name, value = next(iter(invariant.while_.items()))
         settled = f", {seconds(invariant.applies_after)} after that began" if invariant.applies_after else ""
-        said += f" while {contact} is {state}{settled}"
+        said += f" while {name} is {value}{settled}"
     return said
 
 

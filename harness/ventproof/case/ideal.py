@@ -13,6 +13,7 @@ from typing import Final, final
 
 from ventproof.deciders import formulas
 from ventproof.deciders.formulas import Formula
+from ventproof.envelope.spans import INF
 
 Course = tuple[tuple[float, float], ...]
 
@@ -150,7 +151,8 @@ def _(formula: formulas.CountsFormula, sight: Sight) -> Iterator[Course]:  # noq
 
 @wrong.register
 def _(formula: formulas.CountsFormula, sight: Sight) -> Iterator[Course]:  # noqa: ARG001 - as `right` has it
-    yield (0.0, 0.0), (_MIDDLE * formula.within_s, float(formula.number + 1))
+    low, high = formula.required
+    yield (0.0, 0.0), (_MIDDLE * formula.within_s, max(0.0, low - 1) if high == INF else high + 1)
 
 
 @right.register

@@ -97,7 +97,9 @@ async def _plain(settings: MockSettings, out: Path, stack: AsyncExitStack, seed:
         click.echo(f"  {what:9} {place}")
     click.echo("Try, in another terminal:")
     for path in stand.bench_files:
-        click.echo(f"  {sys.argv[0]} run profiles/weather/rain-count.yaml --bench {path} --confirm-clear")
+        click.echo(
+            f"  {sys.argv[0]} run profiles/weather/rain/rain-count.yaml --bench {path} --confirm-clear"
+        )
 
 
 async def _guised(path: Path, out: Path, stack: AsyncExitStack, seed: int) -> None:

@@ -289,6 +289,12 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     "are repeated and stay on record.",
 )
 @click.option(
+    "--save-settling",
+    is_flag=True,
+    help="Run profiles with the same start state one after the other, so that the unit settles less often. No verdict "
+    "depends on the order.",
+)
+@click.option(
     "--dry-run",
     is_flag=True,
     help="Show each switching operation with its time. Drives nothing and opens no port or host.",
@@ -309,12 +315,14 @@ def run(
     reports: tuple[Path, ...],
     quiet: bool,
     resume: Path | None,
+    save_settling: bool,
     dry_run: bool,
     clear: bool,
     page: PageAsked,
     **stated: Any,  # noqa: ANN401 - the options that `_session` names
 ) -> int:
     """Run PROFILES (files or folders) on a bench, one log each. Nothing is switched until all files are correct."""
+    from ventproof.profile.duration import saving_order  # noqa: PLC0415 - pydantic is slow to import
     from ventproof.session.onward import probed  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for, repeats_of  # noqa: PLC0415
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
@@ -324,6 +332,8 @@ def run(
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = _session(loaded, going_on, page=page.page, **stated)
     suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
+    if save_settling:
+        suite = [suite[place] for place in saving_order([profile.model for profile in suite])]
     plan = repeats_for(repeat, success_ratio, confidence)
     if going_on is not None:
         suite, others = in_plan(going_on, session, suite)

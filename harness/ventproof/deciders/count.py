@@ -65,21 +65,26 @@ class CountDecider(Decider):
             if last:
                 self.settle(passed=False)
         # Too many already: nothing that comes can take a count back.
-        elif self._in_time - self._before > self.formula.number:
+        elif self._in_time - self._before > self.formula.required.high:
             self._after = value
             self.verdict = Verdict.FAIL
+        # Enough already, and none is too many.
+        elif self.formula.most == INF and self._in_time - self._before >= self.formula.number:
+            self._after = value
+            self.verdict = Verdict.PASS
         elif last:
             self._decide(value)
 
     def _decide(self, after: float) -> None:
         """Decide on the first reading after the limit."""
-        due = self._before + self.formula.number
-        self.counted_on = self._in_time < after and self._in_time <= due <= after
+        low, high = (self._before + number for number in self.formula.required)
+        passes, fails = low <= self._in_time and after <= high, after < low or self._in_time > high
+        self.counted_on = not (passes or fails)
         if self.counted_on:
             self.settle(passed=False)
         else:
             self._after = after
-            self.verdict = Verdict.PASS if after == due else Verdict.FAIL
+            self.verdict = Verdict.PASS if passes else Verdict.FAIL
 
     def calm_until_s(self, corners: Corners, readings: Readings) -> float:  # noqa: ARG002 - the readings say it
         """While it stands where it was read last."""
@@ -118,9 +123,10 @@ class CountDecider(Decider):
         self.settle(passed=False)
 
     def measures(self) -> Measures:
-        """Robustness: the distance from the right count, never above 0."""
+        """Robustness: the distance from the nearest right count, never above 0."""
         least, most = self.advance
         if self.restarted or self.counted_on:
             return Measures()
-        off = -abs(least - self.formula.number)
+        low, high = self.formula.required
+        off = min(0.0, least - low, high - least)
         return Measures(Bounds(off, off)) if most < INF else Measures()

@@ -314,7 +314,8 @@ class FlagDecider(Decider):
         self._break.restart(broken)
 
     def _conclude(self) -> None:
-        never_kept = self._at_s > self.s2 and all(one.mark == INF for one in self._keep.now)
+        in_force = self.last_s >= self.s2  # else its condition may have been over before it began
+        never_kept = in_force and self._at_s > self.s2 and all(one.mark == INF for one in self._keep.now)
         never_broken = self._at_s > self.end_s and all(one.mark == INF for one in self._break.now)
         if never_kept != never_broken:  # no course at all: the readings contradict what was declared
             self.verdict = Verdict.PASS if never_kept is self._equals else Verdict.FAIL

@@ -10,6 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import final
 
+from ventproof.verdict.finding import Bounds
+
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -133,7 +135,7 @@ class EqualsFormula:
 @final
 @dataclass(frozen=True, slots=True)
 class CountsFormula:
-    """x(after) - x(before) = number, for a counter (wraps are undone).
+    """number <= x(after) - x(before) <= most, for a counter (wraps are undone).
 
     `before` is the last reading that was surely taken before the stimulus, `after` the first that was surely taken
     after s + within_s: what a technician notes down. Readings must show that the counter stood still before the
@@ -142,14 +144,21 @@ class CountsFormula:
     x(s + within_s) - x(s) of a counter that what the bench plays moves, and nothing else.
 
     Attributes:
-        number: by how much it advances.
+        number: by how much it advances at least.
         within_s: seconds after the stimulus.
         counts_until_s: instant until which what was played before may still be counted; infinite: it goes on.
+        most: by how much it advances at most; None: by the least exactly.
     """
 
     number: int
     within_s: float
     counts_until_s: float = float("-inf")
+    most: float | None = None
+
+    @property
+    def required(self) -> Bounds:
+        """By how much it advances at least and at most."""
+        return Bounds(self.number, self.number if self.most is None else self.most)
 
 
 Formula = (

@@ -79,6 +79,17 @@ def _number(read: FlagRead) -> int:
     return FIRST if read.number is None else read.number
 
 
+class MaybeHeld(NamedTuple):
+    """Where a value may have been held, and the longest part of it in which it was; None if it may not have been."""
+
+    possible: Possible
+    sure: Sure | None
+
+
+def _lasts_s(sure: Sure) -> float:
+    return sure.to_s - sure.from_s
+
+
 class Turn(NamedTuple):
     """A flag turned on within [from_s, to_s], between two requests: `times` often at most, once at least if `sure`."""
 
@@ -218,27 +229,31 @@ class FlagRuns:
 
     def possible(self, value: float) -> list[Possible]:
         """Return when a value may have been held, in order of time and apart from each other: never else."""
-        found: list[Possible] = []
+        return [stretch.possible for stretch in self.stretches(value)]
+
+    def stretches(self, value: float) -> list[MaybeHeld]:
+        """Return when a value may have been held, as `possible` does, with when it was; the last one has no end."""
+        found: list[MaybeHeld] = []
         begun: tuple[float, int] | None = (-INF, FIRST)  # before the first reading nothing is known
+        longest: Sure | None = None
         before: _Run | None = None
         for run, taken_s in self._with_taken():
+            if begun is None and (run.value == value or not run.known):
+                assert before is not None
+                begun = (before.left_s, _number(before.last))
             if run.value == value:
-                if begun is None:
-                    assert before is not None
-                    begun = (before.left_s, _number(before.last))
+                sure = Sure(taken_s, run.left_s, run.first, run.last)
+                longest = sure if longest is None or _lasts_s(sure) > _lasts_s(longest) else longest
             else:
-                if begun is None and not run.known:
-                    assert before is not None
-                    begun = (before.left_s, _number(before.last))
                 if begun is not None:
                     by = NEVER if run.first.number is None else run.first.number
-                    found.append(Possible(begun[0], taken_s, begun[1], by))
-                begun = None
+                    found.append(MaybeHeld(Possible(begun[0], taken_s, begun[1], by), longest))
+                begun = longest = None
             before = run
         if begun is None:
             assert before is not None
             begun = (before.left_s, _number(before.last))
-        return [*found, Possible(begun[0], INF, begun[1], NEVER)]
+        return [*found, MaybeHeld(Possible(begun[0], INF, begun[1], NEVER), longest)]
 
     def turns_on(self, last: int | None = None) -> list[Turn]:
         """Return when the flag turned on, or may have; `last`: at the begins of how many of the last runs."""

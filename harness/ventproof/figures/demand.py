@@ -211,7 +211,12 @@ def _(formula: formulas.CountsFormula, unit: str, before: Span) -> Demand:  # no
     limits = (_deadline(formula.within_s),)
     if low != high:
         return Demand(limits=limits, until_s=formula.within_s)
-    levels = ((low, f"before: {low:.0f}"), (low + formula.number, f"required: {low + formula.number:.0f}"))
+    words = ("required:",) * 2 if formula.most is None else ("at least", "at most")
+    ends = dict(zip((low + number for number in formula.required), words, strict=True))
+    required = [
+        (end, f"{word} {end:.0f}") for end, word in ends.items() if low < end < INF or formula.most is None
+    ]
+    levels = ((low, f"before: {low:.0f}"), *required)
     return Demand(levels=levels, limits=limits, until_s=formula.within_s)
 
 

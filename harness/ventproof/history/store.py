@@ -27,16 +27,13 @@ from ventproof.history.tables import (
 )
 from ventproof.log.decode import LineError
 from ventproof.log.read import check_log, read_log
-from ventproof.log.run import ABORTED, RunRecord, results_of
+from ventproof.log.run import RunRecord, results_of
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
     from sqlalchemy import ColumnElement
-
-
-VERDICTS: Final = ("pass", "fail", "inconclusive", ABORTED)
 
 
 @final

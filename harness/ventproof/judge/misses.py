@@ -74,8 +74,8 @@ def _outside(  # noqa: PLR0911 - one line a kind
     """Return how far a value lies outside of what was required; None where that is no one number."""
     decimals = decimals_for(traits.error)
     match formula:
-        case formulas.CountsFormula(number=number):
-            return _beside(value, Bounds(number, number), "", ("too few", "too many"), 0)
+        case formulas.CountsFormula():
+            return _beside(value, formula.required, "", ("too few", "too many"), 0)
         case _ if is_discrete(traits.unit):
             return None
         case formulas.ReachesFormula() | formulas.ReturnsFormula():

@@ -92,8 +92,12 @@ class _Teller:
                 return f"{self._state(value)}{when}"
             case formulas.StartsMovingFormula():
                 return f"moved{when}"
-            case formulas.CountsFormula(number=number):
-                return f"counted {number} of {number}"
+            case formulas.CountsFormula():
+                assert isinstance(decider, CountDecider)
+                exact = f"counted {formula.number} of {formula.number}"
+                return (
+                    exact if formula.most is None else f"{_advance(decider)} (required {_required(formula)})"
+                )
             case formulas.MovesAtFormula() if isinstance(decider, TravelDecider) and decider.rate is not None:
                 return f"{_rates(decider.rate, self.unit)} (required {self._required_rate(formula)}){when}"
         return self._all_the_time(formula) + when
@@ -149,7 +153,7 @@ class _Teller:
                 return f"{seen or f'not {self._state(formula.value)}'}; required {required}"
             case formulas.CountsFormula():
                 assert isinstance(self.decider, CountDecider)
-                return f"{_advance(self.decider)} in {number_text(formula.within_s)} s; required {formula.number}"
+                return f"{_advance(self.decider)} in {number_text(formula.within_s)} s; required {_required(formula)}"
             case formulas.MovesAtFormula():
                 return self._wrong_rate(witness, formula, seen)
         return self._wrong_way(witness, formula)
@@ -314,6 +318,14 @@ def why(
 def _over_the_limit(gap: Gap | None, decider: CountDecider) -> bool:
     """Whether readings were missing at the limit: then these left the count open, and perhaps nothing counted on."""
     return gap is not None and gap.from_s < decider.end_s and decider.s1 + decider.formula.within_s < gap.to_s
+
+
+def _required(formula: formulas.CountsFormula) -> str:
+    """Return how many are required."""
+    low, high = formula.required
+    if low == high:
+        return f"{low:.0f}"
+    return f"at least {low:.0f}" if high == INF else f"at most {high:.0f}"
 
 
 def _advance(decider: CountDecider) -> str:

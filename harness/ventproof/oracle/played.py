@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.duration import anchor_time_s, response_span, step_spans, stimulus_times
-from ventproof.profile.model import Profile, Reaches, Response
+from ventproof.profile.model import Profile, Reaches, Response, until_of
 from ventproof.profile.stimulus import (
     CloseContact,
     Fail,
@@ -209,7 +209,11 @@ def as_played(
     known_to_s = _contacts_known_to_s(profile, table, timed)
     return PlayedRun(
         weather=(*start, *weather, *_wires(profile, table, timed)),
-        watched=tuple(its for its in watched if its.since_s + response_span(its.response)[1] < known_to_s),
+        watched=tuple(
+            its
+            for its in watched
+            if its.since_s + response_span(its.response)[1] < known_to_s and not until_of(its.response)
+        ),
         modes={(at_s, its.fail): its.mode for at_s, its in timed if isinstance(its, Fail)},
         stands=stands,
         vents_to_s=_vents_known_to_s(profile, table, timed),

@@ -6,7 +6,7 @@ import hashlib
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from typing import Final, final
+from typing import final
 
 from ventproof.log.events import Event, SettingFound
 from ventproof.log.settings import value_said
@@ -46,9 +46,6 @@ class FoundSettings:
         for name in dict.fromkeys([*self.values, *self.unread, *before.values, *before.unread]):
             if self.words.get(name) != before.words.get(name):
                 yield f"{name}: {self.said(name)}, before {before.said(name)}"
-
-
-NOT_READ: Final = FoundSettings({}, {}, {})
 
 
 @final

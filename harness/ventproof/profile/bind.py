@@ -17,6 +17,7 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchcheck.load import travel_notes
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, ValueOutput
+from ventproof_bench.benchfile.people import PersonSignal
 from ventproof_bench.benchfile.signals import Signal
 from ventproof_bench.drivers.driver import fastest_edge_s
 from ventproof_bench.plant.contacts import ReckonedTraits
@@ -91,7 +92,10 @@ def bind(profile: Loaded[Profile], bench: Loaded[BenchFile], use: Mapping[str, s
         problems = [*sensor_problems(profile, bench, outputs), *interlock_problems(profile, bench)]
         problems += parts_problems(profile, bench, vents)
         problems += [*_pulse_problems(profile, bench, outputs), *_response_problems(profile, bench, signals)]
-        problems += _reckoned_problems(profile, bench, signals)
+        problems += [
+            *_reckoned_problems(profile, bench, signals),
+            *_condition_problems(profile, bench, signals),
+        ]
     if problems:
         raise FileError(in_file_order(problems))
     # Where a demand hangs on a signal's travel it is judged whether it can be decided; elsewhere it does not matter.
@@ -222,14 +226,56 @@ def _response_problems(
     for path, response in responses(profile.model):
         signal = bench.model.signals[names[response.signal]]
         match response:
-            case model.Equals(equals=str(word)) if signal.unit == STATE_UNIT:
-                states = signal.states or {}
-                if word not in states:
-                    reason = f"{names[response.signal]!r} on bench {bench.path} has no state {word!r}"
-                    hint = nearest(word, states) or "name its states in the bench file, or write the number"
-                    yield profile.problem((*path, "equals"), reason, hint)
+            case model.Equals(equals=word):
+                at = names[response.signal]
+                yield from _state_problems(profile, (*path, "equals"), word, bench, at)
             case model.Reaches() | model.Returns():
                 yield from _reach(profile, (*path, kind_of(response)), response, signal)
+
+
+def _state_problems(
+    profile: Loaded[Profile], path: Path, word: object, bench: Loaded[BenchFile], at: str
+) -> Iterator[Problem]:
+    """Yield a problem for a word that is not among the names of a signal's states."""
+    signal = bench.model.signals[at]
+    states = signal.states or {}
+    if signal.unit == STATE_UNIT and isinstance(word, str) and word not in states:
+        reason = f"{at!r} on bench {bench.path} has no state {word!r}"
+        hint = nearest(word, states) or "name its states in the bench file, or write the number"
+        yield profile.problem(path, reason, hint)
+
+
+def _conditions(profile: Profile) -> Iterator[tuple[Path, tuple[str, ...], str, str | int | bool]]:
+    """Yield the signals that are conditions: where each stands, what it binds, its name, and its value then."""
+    for index, invariant in enumerate(profile.always):
+        if (condition := profile.signal_condition(invariant)) is not None:
+            yield ("always", index, "while", condition[0]), invariant.signals, *condition
+    for path, response in responses(profile):
+        for name, value in model.until_of(response).items():
+            yield (*path, "until", name), response.signals, name, value
+
+
+def _condition_problems(
+    profile: Loaded[Profile], bench: Loaded[BenchFile], names: Mapping[str, str]
+) -> Iterator[Problem]:
+    """Yield what is wrong with the signals that are conditions: when they hold must follow from their readings."""
+    signals = bench.model.signals
+    for path, bound, name, value in _conditions(profile.model):
+        at = names[name]
+        yield from _state_problems(profile, path, value, bench, at)
+        told = [at for at in (at, *(names[one] for one in bound)) if isinstance(signals[at], PersonSignal)]
+        if told:
+            reason = f"{told[0]!r} on bench {bench.path} is read by a person, who is not asked all the time"
+            yield profile.problem(path, reason, "leave the condition out, or name signals of a bus")
+            continue
+        traits, every_s = bench.model.traits(at), bench.model.every_s(at)
+        unseen_s = every_s + traits.refreshed_every_s
+        if Rule(profile.model.decision) is Rule.GUARDED and (traits.keeps_for_s or 0.0) <= unseen_s:
+            reason = f"{at!r} may change between two readings: it is never certain that it is {value}"
+            hint = (
+                f"declare its `keeps_for` in {bench.path}, more than {unseen_s:g} s, if the unit keeps to it"
+            )
+            yield profile.problem(path, reason, hint)
 
 
 def _reckoned_problems(

@@ -111,6 +111,8 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.Unchanged: ("unchanged", (), ()),
     model.Equals: ("equals", (), ()),
     model.Counts: ("counts", (), ()),
+    model.CountsAtLeast: ("counts_at_least", (), ()),
+    model.CountsAtMost: ("counts_at_most", (), ()),
     model.StartsMoving: ("starts_moving", (), ()),
     model.MovesAt: ("moves_at", ("to",), ()),
     model.OvershootsAtMost: ("overshoots_at_most", ("of",), ("overshoots_at_most",)),
@@ -141,13 +143,14 @@ ALWAYS_KINDS: Final[dict[str, str]] = {
 }
 """What may always hold, and the key that must go with it."""
 _STATE_KINDS: Final = ("equals", "unchanged", "stays")
+_COUNT_KINDS: Final = ("counts", "counts_at_least", "counts_at_most")
 _FITTING: Final = {
     FLAG_UNIT: (*_STATE_KINDS, *DRIVE_KINDS),
     STATE_UNIT: _STATE_KINDS,
-    COUNT_UNIT: ("counts", "unchanged"),
+    COUNT_UNIT: (*_COUNT_KINDS, "unchanged"),
 }
 _ANALOGUE_KINDS: Final = tuple(
-    key for key, _, _ in _KINDS.values() if key not in {"equals", "counts", *DRIVE_KINDS}
+    key for key, _, _ in _KINDS.values() if key not in {"equals", *_COUNT_KINDS, *DRIVE_KINDS}
 )
 
 
@@ -194,6 +197,9 @@ def response_problems(
     yield from value_problems(profile, path, response, unit, values=values, differences=differences)
     yield from _nested_problems(profile, path, response, unit)
     yield from other_problems(profile, path, response, unit)
+    for name, value in model.until_of(response).items():
+        here = (*path, "until", name)
+        yield from signal_value_problems(profile, here, value, list(profile.model.needs.signals))
 
 
 def other_problems(
@@ -244,7 +250,31 @@ def _nested_problems(
         case model.MovesAt():
             yield from _rate_problems(profile, path, response, unit)
         case model.Equals(equals=value):
-            yield from _equals_problems(profile, (*path, "equals"), value, unit)
+            yield from equals_problems(profile, (*path, "equals"), value, unit)
+
+
+def signal_value_problems(
+    profile: Loaded[Profile], path: Path, value: str | float, known: Sequence[str]
+) -> Iterator[Problem]:
+    """Yield what is wrong with a signal and its value that are a condition; the path ends with the signal's name.
+
+    Args:
+        profile: the profile.
+        path: where the value stands.
+        value: what the signal is then.
+        known: the names that could be meant.
+    """
+    name, units = str(path[-1]), profile.model.needs.signals
+    unit = units.get(name)
+    if unit is None:
+        what = "neither an output nor a signal" if len(known) > len(units) else "not a signal"
+        reason = f"{name!r} is {what} that this profile needs"
+        yield profile.problem(path, reason, nearest(name, known), at_key=True)
+    elif unit not in (FLAG_UNIT, STATE_UNIT):
+        reason = f"{name!r} is neither a contact, nor a flag, nor a state"
+        yield profile.problem(path, reason, "name one of these", at_key=True)
+    else:
+        yield from equals_problems(profile, path, value, unit)
 
 
 def _rate_problems(
@@ -265,9 +295,8 @@ def _rate_problems(
         )
 
 
-def _equals_problems(
-    profile: Loaded[Profile], path: Path, value: str | float, unit: str
-) -> Iterator[Problem]:
+def equals_problems(profile: Loaded[Profile], path: Path, value: str | float, unit: str) -> Iterator[Problem]:
+    """Yield what is wrong with a value of a flag or a state, by the signal's unit."""
     if unit == FLAG_UNIT:
         if not (value in FLAG_WORDS if isinstance(value, str) else value in {0, 1}):
             yield profile.problem(path, f"{show(value)} is not a value of a flag", "write on or off")
@@ -319,7 +348,7 @@ def _label_problems(
         elif key == "after_end_of" and not _ends(labels[label]):
             reason = f"{label!r} is neither a pulse train, nor rain, nor a wind that becomes steady"
             yield profile.problem((*path, key), reason, "use `after`", at_key=True)
-        elif key == "after_end_of" and isinstance(response, model.Counts):
+        elif key == "after_end_of" and kind_of(response) in _COUNT_KINDS:
             reason = "what the last closure counts may come before or after the end of it"
             yield profile.problem((*path, key), reason, "use `after`, and count the whole train", at_key=True)
     if len(real) > 1 and response.after is None and response.after_end_of is None:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof.profile.bind import Bound
+    from ventproof.profile.courses import Bounce
     from ventproof.profile.stimulus import Stimulus
     from ventproof.weather.rain_gauge import Left
     from ventproof_bench.base.errors import Problem
@@ -195,6 +196,13 @@ class _Edges:
     apart_us: int
     lasts_s: float | None
 
+    def bouncing(self, bounce: Bounce | None) -> _Edges:
+        """Return the edges of a contact that bounces at each closure."""
+        if bounce is None:
+            return self
+        apart_us = min(self.apart_us, max(1, round(bounce.each * _US)))
+        return _Edges(self.per_us * (1 + bounce.times), apart_us, self.lasts_s)
+
 
 def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
     sensor = output.sensor if isinstance(output, ContactOutput) else None
@@ -206,11 +214,12 @@ def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
             return None
         period_s = min((b - a for a, b in pairwise(closings)), default=None)
         open_s = None if period_s is None else period_s - sensor.bucket.closed_for
-        return _periodic(sensor.bucket.closed_for, open_s, closings[-1] + sensor.bucket.closed_for)
+        plain = _periodic(sensor.bucket.closed_for, open_s, closings[-1] + sensor.bucket.closed_for)
+        return plain.bouncing(stimulus.bounce)
     if isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
         cups = anemometer(sensor.cups)  # binding the profile has judged what the output can follow
         hz = cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
-        return _periodic(1 / hz / 2, 1 / hz / 2, None) if hz else None
+        return _periodic(1 / hz / 2, 1 / hz / 2, None).bouncing(stimulus.bounce) if hz else None
     return None
 
 

@@ -23,11 +23,12 @@ from ventproof.profile.stimulus import (
 )
 from ventproof.profile.vent_failures import parts_of
 from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, rain_edges, rain_of, wind_of
+from ventproof.weather.levels import FAULT_FROM_MA, FAULT_UP_TO_MA
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
-from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, value_fault
+from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, canonical_symbol, value_fault
 from ventproof_bench.benchcheck.levels import put_fault
-from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput, TerminalOutput
+from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -103,7 +104,9 @@ def weather_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             reason = f"{name!r} stands for {plays[name]} further up and for {kind} here"
             yield profile.problem(path, reason, "let each contact stand for one thing in a profile")
     for index, invariant in enumerate(profile.model.always):
-        for name in invariant.while_ or {}:
+        for name, value in (invariant.while_ or {}).items():
+            if not profile.model.needs.is_contact(name, value):
+                continue
             if plays.get(name, _CONTACT) != _CONTACT:
                 path = ("always", index, "while", name)
                 reason = f"{name!r} stands for {plays[name]}: it opens and closes all the time"
@@ -193,7 +196,9 @@ def _can_fail(
     profile: Loaded[Profile], path: Path, failure: Fail, output: OutputSpec, at: str
 ) -> Iterator[Problem]:
     is_contact = isinstance(output, ContactOutput)
-    if isinstance(output, RegisterOutput) and not failure.wanders:
+    if failure.level is not None:
+        yield from _signalled_problems(profile, (*path, "level"), failure.level, output, at)
+    elif isinstance(output, RegisterOutput) and not failure.wanders:
         hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
         yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
     elif is_contact and failure.by is not None:
@@ -213,6 +218,27 @@ def _can_fail(
             yield profile.problem((*path, "mode"), reason, f"{cure}fail it in another way")
     elif not is_contact and failure.mode == "chatter" and failure.by is None:
         yield profile.problem((*path, "mode"), f"{at} is not a contact", "say `by:`, how far its value jumps")
+
+
+def _signalled_problems(
+    profile: Loaded[Profile], path: Path, level: Quantity, output: OutputSpec, at: str
+) -> Iterator[Problem]:
+    """Yield what is wrong with the level by which a transmitter signals its own failure."""
+    if not isinstance(output, TerminalOutput):
+        hint = "only what puts a current, a voltage or a resistance on terminals signals a failure so"
+        yield profile.problem(path, f"{at} has no level", hint, at_key=True)
+        return
+    said = value_fault(level, canonical_symbol(output.carries), at) or put_fault(output, level.value)
+    if said is not None:
+        yield profile.problem(path, *said)
+    elif (
+        isinstance(output, LevelOutput)
+        and output.signal == "4-20 mA"
+        and FAULT_UP_TO_MA < level.value < FAULT_FROM_MA
+    ):
+        reason = f"{level.text!r} is a value and signals no failure"
+        hint = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
+        yield profile.problem(path, reason, hint)
 
 
 def _chatter_problems(
@@ -266,7 +292,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
         match stimulus:
             case WriteValue(write=name):
                 known.add(name)
-            case Fail(fail=name, mode="open" | "short"):
+            case Fail(fail=name, mode="open" | "short" | "signals"):
                 cut.add(name)
             case Restore(restore=name):
                 if name in cut - known and isinstance(outputs[name], TerminalOutput):
@@ -275,6 +301,31 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
                         (*path, "restore"), f"the value of {name!r} from now on is unknown", hint
                     )
                 cut.discard(name)
+
+
+def _bounce_problems(
+    profile: Loaded[Profile],
+    path: Path,
+    stimulus: Rainfall | Wind,
+    output: ContactOutput,
+    where: tuple[str, float],
+) -> Iterator[Problem]:
+    """Yield what is wrong with the bounce of a bucket or of cups: too quick, or longer than a closure."""
+    bounce, sensor, (at, fastest_s) = stimulus.bounce, output.sensor, where
+    if bounce is None or sensor is None:
+        return
+    if bounce.each < fastest_s:
+        reason = f"each {bounce.each:g} s is shorter than {at} can follow"
+        yield profile.problem((*path, "bounce", "each"), reason, f"write {fastest_s:g} s or more")
+    closed_s = None if sensor.bucket is None else sensor.bucket.closed_for
+    if isinstance(stimulus, Wind) and sensor.cups is not None:
+        hz = anemometer(sensor.cups).frequency_hz(wind_of(stimulus).fastest_m_per_s)
+        closed_s = 1 / hz / 2 if hz else None
+    if closed_s is not None and closed_s < bounce.least_s:
+        reason = f"a contact that is closed for {closed_s:.4g} s has no time for this bounce of {bounce.least_s:.4g} s"
+        yield profile.problem(
+            (*path, "bounce"), reason, "let it bounce less often, or each time for less long"
+        )
 
 
 def _shown_problems(
@@ -291,6 +342,7 @@ def _shown_problems(
         yield profile.problem((*path, word), f"{at} stands for no {kind}", hint)
         return
     fastest_s = fastest_edge_s(output, bench.buses)
+    yield from _bounce_problems(profile, path, stimulus, output, (at, fastest_s))
     try:
         if isinstance(stimulus, Rainfall) and output.sensor.bucket is not None:
             check_plan(rain_edges(output.sensor.bucket, stimulus, left), fastest_edge_s=fastest_s)

@@ -198,6 +198,20 @@ class WindSeries(Series):
     """How the speed runs to the next row: `linear` goes there evenly, `steps` keeps it."""
 
 
+class Bounce(FileModel):
+    """How a worn contact bounces at each closure: it opens and closes again before it rests."""
+
+    times: Annotated[int, Field(ge=1, le=50)]
+    """How often it opens again."""
+    each: PositiveSeconds
+    """How long it is closed, and open, at a time."""
+
+    @property
+    def least_s(self) -> float:
+        """The shortest closure that has room for it, seconds."""
+        return (2 * self.times + 1) * self.each
+
+
 class Gust(FileModel):
     """One gust on the steady wind; after it the wind is as before."""
 
@@ -218,7 +232,9 @@ class Turbulence(FileModel):
     """Turbulence about the wind's mean, the same for the same seed; it repeats without a jump."""
 
     intensity: AnyQuantity
-    """Standard deviation of the speed over its mean; 10 % to 30 % is usual near the ground."""
+    """Standard deviation of the speed over its mean; 10 % to 30 % is usual near the ground (common practice, no
+    source). No wind blows below 0 m/s: a stronger turbulence has calms, and less than was asked, a twentieth less at
+    50 % and a quarter at 100 %."""
     for_: Annotated[PositiveSeconds, Field(alias="for")] = 600.0
     """How long until it repeats; the mean over it is the wind's speed."""
     spectrum: Literal["surface-layer", "isotropic"] = "surface-layer"

@@ -16,12 +16,13 @@ from ventproof.profile.check_responses import (
     other_problems,
     response_problems,
     responses,
+    signal_value_problems,
     value_problems,
 )
 from ventproof.profile.check_stimuli import across_problems, idle_stimuli, start_problems, stimuli_problems
 from ventproof.profile.check_weather import weather_problems
 from ventproof.profile.given import blamed, text_with
-from ventproof.profile.model import Invariant, Profile
+from ventproof.profile.model import CONTACT, CONTACT_STATES, Invariant, Profile, until_of
 from ventproof.profile.stimulus import Rainfall, Wind
 from ventproof.verdict.old_names import IN_PROFILES
 from ventproof_bench.base.errors import FileError, Problem
@@ -29,7 +30,7 @@ from ventproof_bench.base.files import stands_below
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
 from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked, read_attached
-from ventproof_bench.yamlfile.value_errors import nearest
+from ventproof_bench.yamlfile.value_errors import nearest, show
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -215,9 +216,23 @@ def _always_problems(profile: Loaded[Profile]) -> Iterator[Problem]:
             yield profile.problem(path, reason, f"say exactly one of {', '.join(ALWAYS_KINDS)} in each item")
         else:
             yield from _accompanying(profile, path, invariant, kinds[0])
-        for contact in invariant.while_ or {}:
-            yield from contact_problems(profile, (*path, "while", contact), contact, at_key=True)
+        yield from _condition_problems(profile, path, invariant)
         yield from _invariant_values(profile, path, invariant)
+
+
+def _condition_problems(profile: Loaded[Profile], path: Path, invariant: Invariant) -> Iterator[Problem]:
+    """Yield what is wrong with the contact or the signal while which an `always` binds."""
+    needs = profile.model.needs
+    for name, value in (invariant.while_ or {}).items():
+        here = (*path, "while", name)
+        if needs.is_contact(name, value):
+            yield from contact_problems(profile, here, name, at_key=True)
+            if needs.outputs[name] == CONTACT and value not in CONTACT_STATES:
+                hint = "write open or closed"
+                yield profile.problem(here, f"{show(value)} is not a state of contact {name!r}", hint)
+        else:
+            known = [*needs.outputs, *needs.signals]
+            yield from signal_value_problems(profile, here, value, known)
 
 
 def _accompanying(profile: Loaded[Profile], path: Path, invariant: Invariant, kind: str) -> Iterator[Problem]:
@@ -264,6 +279,8 @@ def _unused_needs(profile: Loaded[Profile]) -> Iterator[Problem]:
     model = profile.model
     signals = {name for step in model.steps for r in step.expect for name in r.signals}
     signals |= {name for r in (*model.start.until, *model.always) for name in r.signals}
+    signals |= {name for i in model.always for name in i.while_ or {}}
+    signals |= {name for step in model.steps for r in step.expect for name in until_of(r)}
     for name in model.needs.signals:
         if name not in signals:
             yield profile.problem(

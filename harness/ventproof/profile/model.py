@@ -40,6 +40,10 @@ OutputNeed = Annotated[
 """`contact`, `vent`, or the unit of a value that is written."""
 
 
+CONTACT_STATES = ("open", "closed")
+"""What a contact can be."""
+
+
 class Needs(FileModel):
     """What a bench must have for this profile."""
 
@@ -47,7 +51,12 @@ class Needs(FileModel):
     """Outputs by name: `contact`, or the unit of a value that is written (°C, %, …); or `vent`, for one that the bench
     plays and that is to fail."""
     signals: Annotated[dict[Name, OwnUnit], Field(min_length=1)]
-    """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, s, `flag`, `count` or `state`."""
+    """Signals by name, each with its unit: %, °C, m/s, mm/h, mm, %/s, °, V, mA, ohm, W/m², %RH, ppm, kPa, s,
+    `flag`, `count` or `state`."""
+
+    def is_contact(self, name: str, value: object) -> bool:
+        """Return whether a condition is one on a contact; else it is one on a signal."""
+        return name in self.outputs and (value in CONTACT_STATES or name not in self.signals)
 
 
 OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with", "agrees_with")
@@ -111,7 +120,19 @@ class Reaches(Occurrence):
     """How long it must then stay in the band."""
 
 
-class Stays(ResponseCommon):
+Condition = Annotated[dict[Name, str | int | bool], Field(max_length=1)]
+"""A contact, a flag or a state by its name, and what it is then."""
+
+
+class Lasting(ResponseCommon):
+    """Something that is so all the time."""
+
+    until: Condition | None = None
+    """Only until this flag or state takes this value, `until: {rain_override: off}`, after what it counts from: `for`
+    is then the longest. That it takes it must be required by itself."""
+
+
+class Stays(Lasting):
     """The signal keeps to this value the whole time.
 
     It must be within `tolerance` of this value from the stimulus on, for the time that `for` says.
@@ -125,7 +146,12 @@ class Stays(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class StaysAtLeast(ResponseCommon):
+def until_of(response: ResponseCommon) -> dict[Name, str | int | bool]:
+    """Return the signal until whose value a response is required, with the value; empty where there is none."""
+    return response.until or {} if isinstance(response, Lasting) else {}
+
+
+class StaysAtLeast(Lasting):
     """The signal is never below this value for the time that `for` says; on it still passes."""
 
     stays_at_least: AnyQuantity
@@ -134,7 +160,7 @@ class StaysAtLeast(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
-class StaysAtMost(ResponseCommon):
+class StaysAtMost(Lasting):
     """The signal is never above this value for the time that `for` says; on it still passes."""
 
     stays_at_most: AnyQuantity
@@ -202,6 +228,30 @@ class Counts(ResponseCommon):
     """How many more it must read, no more and no fewer."""
     within: PositiveSeconds
     """The count is complete by then, and is watched until then for one too many."""
+
+
+class CountsAtLeast(ResponseCommon):
+    """The counter goes up by so many at least, `within` after the stimulus at the latest: the rest may come later.
+
+    What was played before must have been counted by then, as for `counts`.
+    """
+
+    counts_at_least: Annotated[int, Field(ge=1)]
+    """How many more it must read at least."""
+    within: PositiveSeconds
+    """So many are counted by then."""
+
+
+class CountsAtMost(ResponseCommon):
+    """The counter goes up by so many at most in the time that `for` says; fewer, or none, pass as well.
+
+    What was played before must have been counted by then, as for `counts`.
+    """
+
+    counts_at_most: Annotated[int, Field(ge=0)]
+    """How many more it may read at most."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """How long it is watched from the stimulus on."""
 
 
 class Motion(FileModel):
@@ -377,7 +427,8 @@ class AgreesWith(ResponseCommon):
 
 _RESPONSE_KEYS = (
     *("reaches", "stays", "stays_at_least", "stays_at_most", "returns", "unchanged"),
-    *("equals", "counts", "starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
+    *("equals", "counts", "counts_at_least", "counts_at_most"),
+    *("starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
     *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
     "agrees_with",
 )
@@ -391,6 +442,8 @@ Response = Annotated[
     | Annotated[Unchanged, Tag("unchanged")]
     | Annotated[Equals, Tag("equals")]
     | Annotated[Counts, Tag("counts")]
+    | Annotated[CountsAtLeast, Tag("counts_at_least")]
+    | Annotated[CountsAtMost, Tag("counts_at_most")]
     | Annotated[StartsMoving, Tag("starts_moving")]
     | Annotated[MovesAt, Tag("moves_at")]
     | Annotated[OvershootsAtMost, Tag("overshoots_at_most")]
@@ -407,7 +460,7 @@ Response = Annotated[
 
 
 class Invariant(FileModel):
-    """Something that holds through the whole run, or while a contact is in a state."""
+    """Something that holds through the whole run, or while a contact is in a state, or a flag on."""
 
     signal: Name
     """The signal that is watched."""
@@ -445,8 +498,9 @@ class Invariant(FileModel):
     """The signal is within `tolerance` of a value that this one had in the last `lag`."""
     lag: Seconds | None = None
     """How much later than the other it may tell the same."""
-    while_: Annotated[dict[Name, ContactState] | None, Field(alias="while", max_length=1)] = None
-    """Only while this contact is so: `while: {rain: closed}`."""
+    while_: Annotated[Condition | None, Field(alias="while")] = None
+    """Only while this contact is so: `while: {rain: closed}`; or while this flag or state has the value:
+    `while: {rain_override: on}`."""
     applies_after: Seconds = 0.0
     """Time after the condition begins before the invariant applies."""
     purpose: str = ""
@@ -456,6 +510,11 @@ class Invariant(FileModel):
     def signals(self) -> tuple[Name, ...]:
         """The signals that it binds, that of `signal` first."""
         return _signals(self)
+
+    @property
+    def condition(self) -> tuple[Name, str | int | bool] | None:
+        """What must be so for it to bind, and what that is then; None: it always binds."""
+        return next(iter((self.while_ or {}).items()), None)
 
 
 class Start(FileModel):
@@ -510,11 +569,16 @@ class Profile(FileModel):
     """`guarded` allows for how exact, how old and how far apart the readings are, and says inconclusive where that
     matters; `simple` takes the readings as they stand."""
     always: list[Invariant] = Field(default_factory=list)
-    """What must hold through the whole run, or while a contact is in a state."""
+    """What must hold through the whole run, or while a contact is in a state, or a flag on."""
     start: Start = Field(default_factory=Start)
     """The known state in which the test begins."""
     steps: Annotated[list[Step], Field(min_length=1)]
     """What is done and expected, one step after the other; a failed step ends the run."""
+
+    def signal_condition(self, invariant: Invariant) -> tuple[Name, str | int | bool] | None:
+        """Return the signal that is the condition of an invariant, with its value; None where no signal is."""
+        condition = invariant.condition
+        return None if condition is None or self.needs.is_contact(*condition) else condition
 
     @property
     def required(self) -> dict[tuple[int | None, int], ResponseCommon | Invariant]:

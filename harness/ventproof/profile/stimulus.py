@@ -7,6 +7,7 @@ from typing import Annotated, Any, Final, Literal, Self
 from pydantic import Discriminator, Field, Tag, model_validator
 
 from ventproof.profile.courses import (
+    Bounce,
     Gust,
     RainBlock,
     RainSeries,
@@ -129,6 +130,8 @@ class Rainfall(StimulusCommon):
     """Tips stray by at most this share of the time to their neighbours, below 50 %; their number is kept."""
     seed: Seed = 0
     """The same seed gives the same jitter."""
+    bounce: Bounce | None = None
+    """How the bucket's contact bounces at each tip; the tips are the same."""
 
     @model_validator(mode="after")
     def _rains_in_one_way(self) -> Self:
@@ -181,6 +184,8 @@ class Wind(StimulusCommon):
     """A measured series."""
     faster: Annotated[float, Field(gt=0, le=100_000)] = 1.0
     """The series is played this many times as fast; speeds are unchanged."""
+    bounce: Bounce | None = None
+    """How the cups' contact bounces at each pulse; the pulses are the same."""
 
     @model_validator(mode="after")
     def _blows_in_one_way(self) -> Self:
@@ -215,11 +220,14 @@ class Fail(StimulusCommon):
 
     fail: Name
     """The output that fails: one that stands for a sensor, or a plain contact."""
-    mode: Literal["open", "short", "stuck", "drift", "jump", "chatter"]
-    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `drift`: its error grows
-    to `by` in the time `over`; `jump`: its error is `by` immediately, faster than any weather; `chatter`: a loose or
-    leaking connection makes a contact open and close, or a value jump by `by` up and down, about every `every`. A
-    contact that is closed or opened during the failure moves once it works again."""
+    mode: Literal["open", "short", "stuck", "signals", "drift", "jump", "chatter"]
+    """`open`: its wire is broken; `short`: its wires touch; `stuck`: it stays as it is; `signals`: a transmitter finds
+    a failure and puts `level`, such as 3.6 mA or 21 mA (NAMUR NE 43); `drift`: its error grows to `by` in the time
+    `over`; `jump`: its error is `by` immediately, faster than any weather; `chatter`: a loose or leaking connection
+    makes a contact open and close, or a value jump by `by` up and down, about every `every`. A contact that is closed
+    or opened during the failure moves once it works again."""
+    level: AnyQuantity | None = None
+    """With `signals`: what it then puts on the wire, in mA, V or ohm."""
     by: AnyQuantity | None = None
     """Final error of the value, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None
@@ -237,6 +245,7 @@ class Fail(StimulusCommon):
     @model_validator(mode="after")
     def _keys_fit(self) -> Self:
         for key, modes, needed in (
+            ("level", ("signals",), ("signals",)),
             ("by", ("drift", "jump", "chatter"), ("drift", "jump")),
             ("over", ("drift",), ("drift",)),
             ("every", ("chatter",), ("chatter",)),

@@ -13,7 +13,7 @@ from ventproof.weather.anemometer import CupAnemometer
 from ventproof.weather.course import ramp
 from ventproof.weather.csv_series import read_series, trace_from_csv
 from ventproof.weather.exact import exact, exact_as
-from ventproof.weather.levels import END_LEVELS, EndLevels, level_scale
+from ventproof.weather.levels import END_LEVELS, EndLevels, bounced, level_scale
 from ventproof.weather.rain_gauge import Left, TippingBucket, contact_plan, jittered, left_by, tip_instants_s
 from ventproof.weather.storms import (
     SECONDS_PER_MINUTE,
@@ -34,7 +34,9 @@ from ventproof_bench.benchfile.model import LevelOutput, RegisterOutput, Resista
 from ventproof_bench.benchfile.sensors import BetaThermistor
 
 if TYPE_CHECKING:
-    from ventproof.profile.courses import FormulaStorm, OffsetFormula, PowerFormula, Showers
+    from collections.abc import Iterable, Iterator
+
+    from ventproof.profile.courses import Bounce, FormulaStorm, OffsetFormula, PowerFormula, Showers
     from ventproof.profile.stimulus import Rainfall, Wind
     from ventproof.weather.hyetograph import Hyetograph
     from ventproof_bench.base.evidence import Edge
@@ -138,7 +140,7 @@ def wind_of(wind: Wind) -> WindCourse:
         lasts_s = wind.gust.lasts
         return settling(shape(speed, wind.gust.rise.value, at_s=0.0, lasts_s=lasts_s, for_s=lasts_s))
     if wind.turbulence is not None:
-        made = turbulent_wind(
+        gusts = turbulent_wind(
             mean_m_per_s=speed,
             intensity=wind.turbulence.intensity.value / _PERCENT,
             for_s=wind.turbulence.for_,
@@ -146,7 +148,7 @@ def wind_of(wind: Wind) -> WindCourse:
             spectrum=wind.turbulence.spectrum,
             length_m=wind.turbulence.length,
         )
-        return WindCourse((), made.wind)
+        return WindCourse((), gusts)
     return steady(speed)
 
 
@@ -184,6 +186,11 @@ def rain_edges(bucket: BucketSensor, rainfall: Rainfall, left: Left = EMPTY) -> 
             dead_time_s=max(bucket.dead_time, 2 * bucket.closed_for),
         )
     return contact_plan(tips, width_s=bucket.closed_for)
+
+
+def with_bounce(edges: Iterable[Edge], bounce: Bounce | None) -> Iterator[Edge]:
+    """Yield the edges of a contact with the bounce that a stimulus states, if it does."""
+    return iter(edges) if bounce is None else bounced(edges, times=bounce.times, each_s=bounce.each)
 
 
 def rain_leaves(bucket: BucketSensor, rainfall: Rainfall, left: Left, *, at_s: float | None = None) -> Left:

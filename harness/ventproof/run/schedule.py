@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from fractions import Fraction
+from functools import partial
 from itertools import chain, takewhile
 from typing import TYPE_CHECKING, Final, final
 
@@ -22,7 +23,7 @@ from ventproof.profile.stimulus import (
     WriteValue,
 )
 from ventproof.profile.vent_failures import vent_failure_said
-from ventproof.profile.weather import EMPTY, anemometer, rain_edges, wind_of
+from ventproof.profile.weather import EMPTY, anemometer, rain_edges, wind_of, with_bounce
 from ventproof.run.stimuli import contact_plan, failure_said, rain_said, wind_said
 from ventproof.weather.levels import contact_chatter
 from ventproof.weather.wind import turned_by, wind_edges
@@ -60,6 +61,7 @@ class PlannedMove:
         edges: of a contact, from the beginning on; a wind's have no end. None of any other output.
         until: when it ends at the earliest and at the latest, where something else or the run's end ends it.
         wind: the cups and the wind that turns them; None for all else.
+        closes_times: how often the contact of the cups closes at each pulse.
     """
 
     path: Path
@@ -71,6 +73,7 @@ class PlannedMove:
     edges: Edges = _none
     until: Span | None = None
     wind: tuple[CupAnemometer, WindCourse] | None = None
+    closes_times: int = 1
 
     def lasts_s(self, which: int) -> float:
         """Return how long it goes on at the shortest (0) or at the longest (1), seconds; infinite by itself."""
@@ -85,7 +88,7 @@ class PlannedMove:
     def closures(self) -> int:
         """How many closures it makes in its longest time."""
         if self.wind is not None:
-            return int(turned_by(*self.wind, self.lasts_s(1), phase=Fraction()))
+            return self.closes_times * int(turned_by(*self.wind, self.lasts_s(1), phase=Fraction()))
         return sum(edge.closed for edge in self.played())
 
 
@@ -183,13 +186,17 @@ def _add_weather(  # noqa: PLR0917 - as above
         found = found_by_rains(plan.bound.profile.model, buckets_of(outputs, plan.bound.outputs))
         edges = rain_edges(bucket, stimulus, found.get(place) or EMPTY)
         move = plan.add(path, step, name, rain_said(stimulus), at)
-        plan.take(name, replace(move, edges=lambda: iter(edges)), goes_on=True)
+        shown = partial(with_bounce, edges, stimulus.bounce)
+        plan.take(name, replace(move, edges=shown), goes_on=True)
         return
     assert output.sensor.cups is not None, "likewise"
     fastest_s = fastest_edge_s(output, plan.bound.bench.model.buses)
     wind = anemometer(output.sensor.cups, fastest_edge_s=fastest_s), wind_of(stimulus)
     move = plan.add(path, step, name, wind_said(stimulus), at)
-    plan.take(name, replace(move, edges=lambda: wind_edges(*wind), wind=wind), goes_on=True)
+    bounce = stimulus.bounce
+    times = 1 if bounce is None else 1 + bounce.times
+    move = replace(move, edges=lambda: with_bounce(wind_edges(*wind), bounce), wind=wind, closes_times=times)
+    plan.take(name, move, goes_on=True)
 
 
 def _add_failure(plan: _Plan, path: Path, step: str, stimulus: Fail | Restore, at: Span) -> None:

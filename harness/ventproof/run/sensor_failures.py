@@ -77,6 +77,8 @@ class Failing:
                 self._chatter(of, stimulus)
             elif stimulus.mode != "stuck":
                 window = await self.rig.outputs.contact(self.names[name], closed=stimulus.mode == "short")
+        elif stimulus.level is not None:
+            window = await self.rig.outputs.level(self.names[name], stimulus.level.value)
         elif stimulus.by is not None:
             window = await self._wander(of, stimulus, stimulus.by.value)
         elif stimulus.mode != "stuck" and isinstance(output, TerminalOutput):

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof.profile.bind import Bound
+    from ventproof.profile.courses import Bounce
     from ventproof_bench.benchfile.sensors import BucketSensor
 
 
@@ -96,11 +97,23 @@ def rain_said(rainfall: Rainfall) -> str:
             said = f"showers of {amount}"
         else:
             said = f"measured rain of {amount}" if rainfall.series is not None else f"rain of {amount}"
-    return said if rainfall.faster == 1 else f"{said}, {rainfall.faster:g} times as fast"
+    said = said if rainfall.faster == 1 else f"{said}, {rainfall.faster:g} times as fast"
+    return said + _bounce_said(rainfall.bounce)
+
+
+def _bounce_said(bounce: Bounce | None) -> str:
+    if bounce is None:
+        return ""
+    times = "once" if bounce.times == 1 else f"{bounce.times} times"
+    return f", bouncing {times} for {1000 * bounce.each:g} ms"
 
 
 def wind_said(wind: Wind) -> str:
     """Return what a wind is."""
+    return _course_said(wind) + _bounce_said(wind.bounce)
+
+
+def _course_said(wind: Wind) -> str:
     if wind.series is not None:
         faster = "" if wind.faster == 1 else f", {wind.faster:g} times as fast"
         return f"wind of {wind.series.file} on {wind.wind}{faster}"
@@ -114,7 +127,7 @@ def wind_said(wind: Wind) -> str:
     return said
 
 
-def failure_said(failure: Fail) -> str:
+def failure_said(failure: Fail) -> str:  # noqa: PLR0911 - a table of kinds
     """Return what was done to a sensor."""
     name = failure.fail
     match failure.mode:
@@ -124,6 +137,8 @@ def failure_said(failure: Fail) -> str:
             return f"short the wires of {name}"
         case "stuck":
             return f"freeze {name}"
+        case "signals":
+            return f"let {name} signal a failure by {failure.level}"
         case "drift":
             assert failure.over is not None, "the model sees to it"
             return f"let {name} drift by {failure.by} in {seconds(failure.over)}"

@@ -13,7 +13,15 @@ from ventproof.log.clockwork import Clockwork
 from ventproof.log.events import StimulusApplied, StimulusEnd, StimulusId, StimulusSettled
 from ventproof.profile.stimulus import Fail, Rainfall, Restore, VentFailure, Wind, WriteValue
 from ventproof.profile.vent_failures import HEALTHY_PARTS, parts_of, vent_failure_said
-from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_leaves, rain_of, wind_of
+from ventproof.profile.weather import (
+    EMPTY,
+    anemometer,
+    rain_edges,
+    rain_leaves,
+    rain_of,
+    wind_of,
+    with_bounce,
+)
 from ventproof.run.sensor_failures import Failing
 from ventproof.run.stimuli import rain_said, wind_said
 from ventproof.weather.anemometer import CupAnemometer
@@ -30,6 +38,7 @@ from ventproof_bench.rig.build import Rig
 
 if TYPE_CHECKING:
     from ventproof.log.clockwork import Teller
+    from ventproof.profile.courses import Bounce
     from ventproof_bench.base.protocols import PartCondition, VentPart
 
 
@@ -120,6 +129,7 @@ class _Playing:
     latest_s: float = 0.0
     last: Window | None = None
     settling: asyncio.TimerHandle | None = None
+    bounce: Bounce | None = None
 
 
 @final
@@ -239,7 +249,7 @@ class PlayedWeather:
                 plan = WindPlan(plan.cups, plan.course, phase)
         if before is not None and before.train is not None:
             await before.train.end(from_s=start_s)
-        playing = _Playing(of, name, plan, start_s)
+        playing = _Playing(of, name, plan, start_s, bounce=stimulus.bounce)
         self._playing[name] = playing
         # The next train is asked for before the last is over: the output plays both without a rest in between.
         if name not in self._failing.failed:
@@ -335,7 +345,7 @@ class PlayedWeather:
             late_s = (r.window.earliest_s - r.due_s for r in reports if r.window is not None)
             playing.latest_s = max([playing.latest_s, *late_s])
 
-        edges = playing.plan.after(now_s() - playing.start_s)
+        edges = with_bounce(playing.plan.after(now_s() - playing.start_s), playing.bounce)
         train = Train(
             self.rig.outputs, self.names[playing.output], edges, start_s=playing.start_s, played=played
         )

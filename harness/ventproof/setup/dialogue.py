@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol, TypeVar, final
+from typing import TYPE_CHECKING, Final, Protocol, final
 
 import yaml
 from pydantic import Field
@@ -17,8 +17,6 @@ from ventproof_bench.yamlfile.load import Loaded, load_document
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
-
-T = TypeVar("T")
 
 _HEAD: Final = (
     "# What was answered and measured by `ventproof setup {bench}` so far. Give the command again to go on; remove\n"

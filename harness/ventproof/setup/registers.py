@@ -45,7 +45,6 @@ _PASTE: Final = "paste"
 _ALL: Final = "all"
 _BY_HAND: Final = "hand"
 _SKIP: Final = "skip"
-_NONE: Final = "none"
 _MOST_CODINGS: Final = 5
 _NO_TRAVEL: Final = "unknown"
 _USUAL_REFRESH: Final = "500 ms"

@@ -51,12 +51,6 @@ class Limits:
             message="limits without a finite side decide nothing; give lower, upper or both",
         )
 
-    @property
-    def middle(self) -> float | None:
-        """The middle of two-sided limits, or None when only one side is limited."""
-        middle = self.lower + (self.upper - self.lower) / 2
-        return middle if math.isfinite(middle) else None
-
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -145,12 +139,10 @@ class GlobalRisks:
     """What a decision rule does to a whole lot (9.5); each is a share of all units, 0 to 1.
 
     Attributes:
-        conforming: share whose true value lies within the tolerance limits.
         consumer: share that is accepted and does not conform: a false pass.
         producer: share that is rejected and conforms: a false fail.
     """
 
-    conforming: float
     consumer: float
     producer: float
 
@@ -201,7 +193,6 @@ def global_risks(
         return integral(of, [start, *inner, end]) if start < end else 0.0
 
     return GlobalRisks(
-        conforming=over(density, tolerance.lower, tolerance.upper),
         consumer=over(accepted, -math.inf, tolerance.lower) + over(accepted, tolerance.upper, math.inf),
         producer=over(rejected, tolerance.lower, tolerance.upper),
     )

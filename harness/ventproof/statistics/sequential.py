@@ -10,8 +10,7 @@ One ratio test with both its errors at the same R cannot give both promises, and
 indifference zone below or above R, breaks one of them inside the zone. So a claim runs two of Wald's tests
 side by side, each with one boundary only, and both with R as the side that must not be wronged. Each
 likelihood ratio is a non-negative supermartingale there, so by Ville's inequality it ever reaches 1 / (1 - C)
-with probability at most 1 - C: not an approximation, and no matter when somebody stops. `Claim.outlook`
-computes the rates exactly, path by path.
+with probability at most 1 - C: not an approximation, and no matter when somebody stops.
 """
 
 from __future__ import annotations

@@ -55,7 +55,6 @@ class Shift:
         effect: of all pairs, the share in which the candidate's value is surely greater less the share in which it is
             surely smaller, -1 to 1 (Cliff 1993); overlapping windows are ties.
         p_within: probability of values that differ this much, were the true shift no more than `least`.
-        p_beyond: the same, were the true shift beyond the limit: the larger of the two one-sided tests of equivalence.
         standing: of this comparison by itself.
         repeats: how many on each side would probably decide, None when decided, 0 when no number would since the
             windows are too wide; that is always so of one value each, which nothing else leaves open.
@@ -69,7 +68,6 @@ class Shift:
     least: float
     effect: float
     p_within: float
-    p_beyond: float
     standing: Standing
     repeats: int | None
 
@@ -89,7 +87,8 @@ def shift(
         candidate: likewise.
         limit: largest difference that counts as the same, at least 0.
         confidence: of the two-sided interval, strictly between 0 and 1. `same` is then the two one-sided tests of
-            equivalence at (1 - confidence) / 2 each, `changed` the test against `least` at the same level.
+            equivalence (Schuirmann 1987) at (1 - confidence) / 2 each, `changed` the test against `least` at the same
+            level.
         least: what is surely more than this has changed, unless it is surely within the limit; the limit unless stated.
 
     Raises:
@@ -118,7 +117,6 @@ def shift(
         effect=cliff(base, candidate),
         # Twice the one tail: nobody said beforehand in which direction it would shift.
         p_within=min(1.0, 2 * _exceeds(abs(found.difference) - spare - least_edge, found)),
-        p_beyond=max(equivalence(found, edge - spare)),
         standing=standing,
         repeats=None
         if standing != "undecided"
@@ -159,16 +157,6 @@ def contrast(base: Sequence[float], candidate: Sequence[float]) -> Contrast:
     # Divided through by the sum: the square of a tiny variance would vanish.
     degrees = 1 / sum((part / squared) ** 2 / free for part, free in parts)
     return Contrast(difference, math.sqrt(squared), degrees)
-
-
-def equivalence(found: Contrast, limit: float) -> tuple[float, float]:
-    """Return the probabilities of both one-sided tests of equivalence (Schuirmann 1987).
-
-    The first is against a difference of at most -limit, the second against one of at least +limit.
-    """
-    if limit < 0:
-        return 1.0, 1.0
-    return _exceeds(found.difference + limit, found), _exceeds(limit - found.difference, found)
 
 
 def _exceeds(distance: float, found: Contrast) -> float:

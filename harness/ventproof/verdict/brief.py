@@ -19,6 +19,8 @@ _WRONG: Final = {
     "returns": "did not return at the required time",
     "equals": "did not change to the required state in time",
     "counts": "counted a wrong number",
+    "counts_at_least": "counted too few",
+    "counts_at_most": "counted too many",
     "unchanged": "changed but must not",
     "starts_moving": "did not start to move in time",
     "moves_at": "moved at a wrong rate",

@@ -1,6 +1,6 @@
 """Names of version 0.2: what its files, logs and command lines say, and what each is called now (pure).
 
-Files and command lines may hold these names until version 0.4. Logs keep them for ever.
+Logs keep these names for ever; files and command lines may hold them, with a warning.
 """
 
 from __future__ import annotations

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from dataclasses import dataclass, field
-from itertools import accumulate, pairwise
-from math import fsum, isfinite
+from dataclasses import dataclass
+from itertools import pairwise
+from math import isfinite
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import Refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Iterable
 
 
 MOST_POINTS: Final = 1_000_000
@@ -23,8 +23,7 @@ MOST_POINTS: Final = 1_000_000
 class Trace:
     """A quantity between its first and its last point, linear from point to point.
 
-    Two points at one instant are a step: the value there is the second. Integrals, means and extremes are
-    those of the lines themselves, not of samples taken from them.
+    Two points at one instant are a step: the value there is the second.
 
     Attributes:
         times_s: instants, finite, never falling; at least two, the last later than the first.
@@ -33,7 +32,6 @@ class Trace:
 
     times_s: tuple[float, ...]
     values: tuple[float, ...]
-    _areas: tuple[float, ...] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
         times_s, values = self.times_s, self.values
@@ -51,8 +49,6 @@ class Trace:
                 )
         if times_s[0] == times_s[-1]:
             raise Refusal(f"the trace begins and ends at {times_s[0]!r} s", "it must last more than 0 s")
-        areas = ((b - a) * (u + v) / 2 for (a, u), (b, v) in pairwise(zip(times_s, values, strict=True)))
-        object.__setattr__(self, "_areas", tuple(accumulate(areas, initial=0.0)))
 
     @classmethod
     def through(cls, points: Iterable[tuple[float, float]]) -> Trace:
@@ -99,30 +95,6 @@ class Trace:
             return self.values[0]
         return self._between(here - 1, at_s)
 
-    def area_to(self, at_s: float) -> float:
-        """Return the integral from the start to an instant, in the value's unit times seconds.
-
-        Raises:
-            ValueError: the instant lies outside the trace.
-        """
-        self._check(at_s)
-        left = min(bisect_right(self.times_s, at_s), len(self.times_s) - 1) - 1
-        part = (at_s - self.times_s[left]) * (self.values[left] + self._between(left, at_s)) / 2
-        return self._areas[left] + part
-
-    def mean(self, from_s: float, to_s: float) -> float:
-        """Return the mean over a span, which must last more than 0 s.
-
-        Raises:
-            ValueError: the span is empty or reaches outside the trace.
-        """
-        if not from_s < to_s:
-            raise Refusal(f"a mean from {from_s!r} s to {to_s!r} s has no span", "end it after its beginning")
-        # Not the difference of two areas from the start: late in a long trace that would lose its digits.
-        cut = self.part(from_s, to_s)
-        pieces = pairwise(zip(cut.times_s, cut.values, strict=True))
-        return fsum((b - a) * (u + v) / 2 for (a, u), (b, v) in pieces) / (to_s - from_s)
-
     def largest(self) -> float:
         """Return the largest value anywhere on the trace."""
         return max(self.values)
@@ -145,17 +117,6 @@ class Trace:
             (from_s, *self.times_s[inner], to_s),
             (first, *self.values[inner], last),
         )
-
-    def then(self, other: Trace) -> Trace:
-        """Return this trace and, from its end on, the other one, whose own start counts as its 0 s."""
-        shift_s = self.end_s - other.start_s
-        # Rounding must not put the other's first instants before this end.
-        later_s = tuple(max(self.end_s, t + shift_s) for t in other.times_s)
-        return Trace(self.times_s + later_s, self.values + other.values)
-
-    def in_time(self, change: Callable[[float], float]) -> Trace:
-        """Return the trace with every instant moved by `change`, which must not fall."""
-        return Trace(tuple(change(t) for t in self.times_s), self.values)
 
     def _between(self, left: int, at_s: float) -> float:
         a_s, b_s = self.times_s[left], self.times_s[left + 1]
@@ -181,14 +142,3 @@ def constant(value: float, *, for_s: float) -> Trace:
 def ramp(first: float, last: float, *, for_s: float) -> Trace:
     """Return a trace that goes from one value to another in `for_s` seconds (more than 0)."""
     return Trace((0.0, for_s), (first, last))
-
-
-def step(first: float, last: float, *, at_s: float, for_s: float) -> Trace:
-    """Return a trace that jumps from one value to another at `at_s`, and lasts `for_s` seconds in all.
-
-    Raises:
-        ValueError: the step does not lie inside the trace.
-    """
-    if not 0 < at_s < for_s:
-        raise ValueError(f"at_s={at_s!r} s must lie between 0 s and for_s={for_s!r} s")
-    return Trace((0.0, at_s, at_s, for_s), (first, first, last, last))

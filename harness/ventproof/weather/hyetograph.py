@@ -78,10 +78,6 @@ class Hyetograph:
         """All the rain that falls."""
         return sum((p.depth_mm for p in self.pieces), Fraction())
 
-    def then(self, following: Hyetograph) -> Hyetograph:
-        """Return this rain and, when it is over, the other."""
-        return Hyetograph(self.pieces + following.pieces)
-
     def replayed(self, speed: Number) -> Hyetograph:
         """Return the same rain `speed` times as fast, so that exactly as much falls.
 
@@ -100,21 +96,13 @@ class Hyetograph:
         )
 
 
-def constant(mm_per_h: Number, *, duration_s: Number) -> Hyetograph:
-    """Return rain of one intensity.
+def ramp(from_mm_per_h: Number, to_mm_per_h: Number, *, duration_s: Number) -> Hyetograph:
+    """Return rain whose intensity changes evenly.
 
     Args:
-        mm_per_h: intensity, 0 or more.
+        from_mm_per_h: intensity at the beginning, 0 or more.
+        to_mm_per_h: intensity at the end, 0 or more.
         duration_s: how long, more than 0 s.
-
-    Raises:
-        ValueError: a number is out of its range.
-    """
-    return ramp(mm_per_h, mm_per_h, duration_s=duration_s)
-
-
-def ramp(from_mm_per_h: Number, to_mm_per_h: Number, *, duration_s: Number) -> Hyetograph:
-    """Return rain whose intensity changes evenly; arguments as for `constant`.
 
     Raises:
         ValueError: a number is out of its range.

@@ -12,7 +12,7 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import Edge
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
 
 @final
@@ -58,7 +58,7 @@ def level_scale(levels: tuple[float, float], from_value: float, to_value: float)
     """Return the scale of a measuring range.
 
     Args:
-        levels: at the two ends of the range, such as 4 and 20 mA (IEC 60381-1; its title is from memory), or 0 and
+        levels: at the two ends of the range, such as 4 and 20 mA (IEC 60381-1, direct current signals), or 0 and
             10 V, where a broken wire looks like the range's beginning.
         from_value: one end of the range.
         to_value: its other end.
@@ -86,6 +86,11 @@ A shorted two-wire transmitter leaves the current to the supply and the input's 
 'well above 21 mA'. A broken voltage wire reads 0 V where the input pulls it down. A broken resistive wire
 is infinite; 10 Mohm stands for it, since an output must be able to play it.
 """
+
+
+FAULT_UP_TO_MA: Final = 3.6
+FAULT_FROM_MA: Final = 21.0
+"""A 4-20 mA transmitter signals a failure at most and at least so (NAMUR NE 43, from memory)."""
 
 
 DRIFT_STEP_S: Final = 0.5
@@ -116,6 +121,20 @@ def contact_chatter(*, every_s: float, seed: int) -> Iterator[Edge]:
     for at_s in _instants(every_s, seed):
         yield Edge(at_s, closed=closed)
         closed = not closed
+
+
+def bounced(edges: Iterable[Edge], *, times: int, each_s: float) -> Iterator[Edge]:
+    """Yield the edges of a contact that opens and closes again after each closure, so many times, before it rests.
+
+    Args:
+        edges: without bounce; each closure lasts longer than its bounce, `2 * times * each_s`.
+        times: how often it opens again.
+        each_s: how long it is closed, and open, at a time.
+    """
+    for edge in edges:
+        yield edge
+        for number in range(1, 2 * times + 1) if edge.closed else ():
+            yield Edge(edge.at_s + number * each_s, closed=number % 2 == 0)
 
 
 def _instants(every_s: float, seed: int) -> Iterator[float]:

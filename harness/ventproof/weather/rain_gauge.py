@@ -65,17 +65,6 @@ class Left:
     blind_s: Fraction = Fraction()
 
 
-def tip_count(rain: Hyetograph, bucket: TippingBucket) -> int:
-    """Return how often the bucket tips, exactly: floor(depth / tip + phase), or fewer with a dead time.
-
-    Raises:
-        ValueError: more than `MOST_TIPS`.
-    """
-    if exact(bucket.dead_time_s) == 0:
-        return _ideal_count(rain, bucket)
-    return sum(1 for _ in _tips(rain, bucket, _of_phase(bucket)))
-
-
 def tip_instants_s(rain: Hyetograph, bucket: TippingBucket, found: Left | None = None) -> tuple[float, ...]:
     """Return the instants of all tips, seconds from the rain's beginning, in order.
 

@@ -125,7 +125,8 @@ def chicago_storm(idf: Idf, *, duration_min: Number, peak_at: float, block_min: 
 ScsType = Literal["II", "III", "IA"]
 
 # Cumulative fractions. Source: SCS TP-149 (1973) and TR-55 (1986) appendix B, as tabulated in Chow, Maidment and
-# Mays 1988 (the table with 23 points; a half-hour variant differs by up to 0.002).
+# Mays 1988 (the table with 23 points; from memory, public code has the same numbers). A half-hour variant differs by
+# up to 0.002.
 SCS_HOURS: Final = "0 2 4 6 7 8 8.5 9 9.5 9.75 10 10.5 11 11.5 11.75 12 12.5 13 13.5 14 16 20 24"
 SCS_FRACTIONS: Final[dict[ScsType, str]] = {
     "II": "0 .022 .048 .080 .098 .120 .133 .147 .163 .172 .181 .204"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import cbrt, copysign, exp, isfinite, log, sqrt
+from math import cbrt, copysign, exp, isfinite, log
 from typing import Final, final
 
 from ventproof_bench.base.errors import Refusal
@@ -14,9 +14,6 @@ HOTTEST_C: Final = 850.0
 _A: Final = 3.9083e-3
 _B: Final = -5.775e-7
 _C: Final = -4.183e-12
-
-_END_ROUNDING: Final = 1e-5  # of R0: printed tables round their first and last resistance, too
-_STEPS: Final = 60  # Newton's method halves its error at the very least; it stops long before
 
 
 @final
@@ -45,31 +42,6 @@ class Platinum:
         _check_temperature(temperature_c)
         return self.ohm_at_0_c * _ratio(temperature_c)
 
-    def temperature_c(self, resistance_ohm: float) -> float:
-        """Return the temperature at a resistance, °C; the inverse to within 1e-9 °C.
-
-        A resistance that only rounding puts beyond an end of the range is that end.
-
-        Raises:
-            ValueError: the resistance belongs to no temperature from -200 °C to 850 °C.
-        """
-        ratio = resistance_ohm / self.ohm_at_0_c
-        low, high = _ratio(COLDEST_C), _ratio(HOTTEST_C)
-        if not low - _END_ROUNDING <= ratio <= high + _END_ROUNDING:
-            raise Refusal(
-                f"{resistance_ohm!r} ohm belongs to no temperature from -200 °C to 850 °C",
-                f"give {self.ohm_at_0_c * low:.6g} to {self.ohm_at_0_c * high:.6g} ohm",
-            )
-        # Below 0 °C the quadratic is a close first guess.
-        temperature = 2 * (ratio - 1) / (_A + sqrt(_A * _A + 4 * _B * (ratio - 1)))
-        if ratio < 1:
-            for _ in range(_STEPS):
-                change = (_ratio(temperature) - ratio) / _slope(temperature)
-                temperature -= change
-                if abs(change) < 1e-12:  # noqa: PLR2004 - far below what a double keeps of -200
-                    break
-        return min(max(temperature, COLDEST_C), HOTTEST_C)
-
 
 PT100: Final = Platinum(100.0)
 PT1000: Final = Platinum(1000.0)
@@ -80,11 +52,6 @@ def _ratio(temperature_c: float) -> float:
     return 1 + t * (_A + t * _B) + (_C * (t - 100) * t**3 if t < 0 else 0.0)
 
 
-def _slope(temperature_c: float) -> float:
-    t = temperature_c
-    return _A + 2 * _B * t + (_C * (4 * t - 300) * t**2 if t < 0 else 0.0)
-
-
 def _check_temperature(temperature_c: float) -> None:
     if not COLDEST_C <= temperature_c <= HOTTEST_C:
         raise Refusal(f"{temperature_c!r} °C is outside what IEC 60751 covers", "give -200 °C to 850 °C")
@@ -93,6 +60,7 @@ def _check_temperature(temperature_c: float) -> None:
 ZERO_C_IN_K: Final = 273.15
 
 _SMALLEST_CHANGE: Final = 1e-15  # relative
+_STEPS: Final = 60  # Newton's method halves its error at the very least; it stops long before
 
 
 @final
@@ -127,16 +95,6 @@ class BetaLaw:
         power = self.beta_k * (1 / _kelvin(temperature_c) - 1 / _kelvin(self.at_c)) + log(self.ohm)
         return _exponential(power, temperature_c)
 
-    def temperature_c(self, resistance_ohm: float) -> float:
-        """Return the temperature at a resistance, °C.
-
-        Raises:
-            ValueError: not above 0 ohm, or more heat than the law knows.
-        """
-        _check_resistance(resistance_ohm)
-        inverse = 1 / _kelvin(self.at_c) + log(resistance_ohm / self.ohm) / self.beta_k
-        return _celsius(inverse, resistance_ohm)
-
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -163,16 +121,6 @@ class SteinhartHart:
         if not 0 <= self.c < float("inf"):
             raise Refusal(f"c={self.c!r} must be a finite number from 0 up", "check the coefficients' order")
 
-    def temperature_c(self, resistance_ohm: float) -> float:
-        """Return the temperature at a resistance, °C.
-
-        Raises:
-            ValueError: not above 0 ohm, or more heat than the law knows.
-        """
-        _check_resistance(resistance_ohm)
-        ln = log(resistance_ohm)
-        return _celsius(self.a + self.b * ln + self.c * ln**3, resistance_ohm)
-
     def resistance_ohm(self, temperature_c: float) -> float:
         """Return the resistance at a temperature, ohm: the one real root of the cubic in ln R.
 
@@ -197,12 +145,6 @@ def _kelvin(temperature_c: float) -> float:
     if not -ZERO_C_IN_K < temperature_c < float("inf"):
         raise Refusal(f"{temperature_c!r} °C is not a temperature", f"give more than {-ZERO_C_IN_K} °C")
     return temperature_c + ZERO_C_IN_K
-
-
-def _celsius(per_kelvin: float, resistance_ohm: float) -> float:
-    if not per_kelvin > 0:
-        raise Refusal(f"{resistance_ohm!r} ohm is hotter than this law knows", "give a higher resistance")
-    return 1 / per_kelvin - ZERO_C_IN_K
 
 
 def _check_resistance(ohm: float) -> None:

@@ -50,47 +50,6 @@ class PotentiometerVane:
         share = self.share(wind_from_deg)
         return None if share is None else share * self.full_ohm
 
-    def voltage_v(self, wind_from_deg: float, *, supply_v: float, load_ohm: float | None = None) -> float:
-        """Return the wiper's voltage at an input that a resistor `load_ohm` pulls to 0 V.
-
-        The load bends the scale: it stands in parallel with the track below the wiper. In the gap the load
-        alone holds the input, at 0 V, which reads like the first degree past the gap.
-
-        Args:
-            wind_from_deg: compass direction that the wind comes from.
-            supply_v: voltage across the track, more than 0 V.
-            load_ohm: the input's resistance to 0 V, more than 0; None for one that draws nothing. Such an
-                input floats in the gap.
-
-        Raises:
-            ValueError: a number is out of its range, or the input floats.
-        """
-        if not 0 < supply_v < float("inf"):
-            raise ValueError(f"supply_v={supply_v!r} must be a finite voltage above 0 V")
-        if load_ohm is not None and not load_ohm > 0:
-            raise Refusal(f"load_ohm={load_ohm!r} must be more than 0 ohm", "leave it out for no load")
-        share = self.share(wind_from_deg)
-        if share is None:
-            if load_ohm is None:
-                raise Refusal(
-                    f"at {wind_from_deg!r} degrees the wiper is in the gap and the input floats",
-                    "give load_ohm",
-                )
-            return 0.0
-        source_ohm = share * (1 - share) * self.full_ohm  # both halves of the track in parallel
-        return share * supply_v if load_ohm is None else share * supply_v * load_ohm / (load_ohm + source_ohm)
-
-    def direction_deg(self, share: float) -> float:
-        """Return the compass direction, 0 to below 360 degrees, for a place on the track from 0 to 1.
-
-        Raises:
-            ValueError: the place is not on the track.
-        """
-        if not 0 <= share <= 1:
-            raise ValueError(f"share={share!r} of the track must be from 0 to 1")
-        along_deg = share * (FULL_TURN_DEG - self.gap_deg)
-        return normal_deg(along_deg + self.gap_centre_deg + self.gap_deg / 2)
-
 
 def normal_deg(angle_deg: float) -> float:
     """Return an angle as a compass direction from 0 to below 360 degrees; 360 is north, as 0 is.

@@ -144,9 +144,9 @@ _COSINE_LINES = 100  # lines a gust: the largest error of a chord is rise * pi**
 def cosine_gust(base: float, rise: float, *, at_s: float, lasts_s: float, for_s: float) -> Trace:
     """Return a wind with one 1-cosine gust: base + rise / 2 * (1 - cos(2 pi (t - at) / lasts)).
 
-    The discrete gust of the trade: it leaves and meets the base wind without a kink, peaks at `base + rise`
-    half-way, and has the mean `base + rise / 2`. It is drawn with 100 lines, exact at their ends, which
-    touches the peak and keeps the mean.
+    The discrete gust of the trade (common practice, no source): it leaves and meets the base wind without a kink,
+    peaks at `base + rise` half-way, and has the mean `base + rise / 2`. It is drawn with 100 lines, exact at their
+    ends, which touches the peak and keeps the mean.
 
     Args:
         base: steady wind, m/s, 0 or more.

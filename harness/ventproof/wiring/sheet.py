@@ -42,11 +42,11 @@ _NETWORK_NOTE: Final = (
 )
 _LINE_NOTES: Final = (
     "The line runs from device to device, without stubs; the order here is by unit id: note the order as it is wired.",
-    "Terminate both ends and nothing in between, with the value that the makers say (150 ohm, or 120 ohm with bias).",
+    "Terminate both ends and nothing in between, as the makers say (150 ohm; with bias 120 ohm and 1 nF in series).",
     "Bias in one place. Makers name A and B differently: if nothing answers, exchange them at the device.",
     "Each device: its own unit id, and the same speed, parity and stop bits.",
 )
-"""Modbus over Serial Line V1.02, 3.4, from memory."""
+"""Modbus over Serial Line V1.02, 3.4.2, 3.4.5 and 3.4.6; how makers name A and B: common practice, no source."""
 
 _BEFORE: Final = (
     "Drives, mains and every other supply of the unit are isolated, locked out and proved dead.",

@@ -30,7 +30,7 @@ def test_a_port_is_listed_by_its_stable_name(tmp_path):
 
 
 def test_a_member_of_the_ports_group_is_told_how_to_become_one():
-    """Debian gives serial ports to group dialout: Debian Reference, 9.10 (system groups), from memory."""
+    """Debian gives serial ports to group dialout: Debian Reference, 1.2.3 (file system permissions)."""
     said = group_advice(stat.S_IFCHR | 0o660, grp.getgrnam(GROUP).gr_gid)
     assert said == (
         "this user may not open it, but members of group dialout may: "

@@ -45,7 +45,7 @@ def devices():
 
 
 def test_a_unit_that_refuses_everything_is_found_as_well_as_a_board():
-    """An exception is an answer (MODBUS Application Protocol V1.1b3, 4.3 and 7)."""
+    """An exception is an answer (MODBUS Application Protocol V1.1b3, 4.1 and 7)."""
 
     async def main():
         async with AsyncExitStack() as stack:
@@ -145,7 +145,7 @@ def test_unit_ids_are_read_as_they_are_listed(ids):
 
 
 def test_over_tcp_a_unit_may_be_255():
-    """Who answers at the address itself: MODBUS Messaging on TCP/IP V1.0b, 4.4.2."""
+    """Who answers at the address itself: MODBUS Messaging on TCP/IP V1.0b, 4.4.1.2."""
     assert unit_ids_of("1, 255", network=True) == (1, 255)
     with pytest.raises(ValueError, match="ids are 1 to 255"):
         unit_ids_of("256", network=True)

@@ -120,7 +120,7 @@ def _say(board: ScpiBoard, text: str) -> str:
 
 
 def test_the_scpi_board_takes_long_and_short_forms():
-    """SCPI-99 volume 1, 6.2.1: either form, any case, and no form in between."""
+    """SCPI-99 volume 1, 6.2.1 (from memory): either form, any case, and no form in between."""
     moves: list[bool] = []
     board = ScpiBoard({1: moves.append, 2: print, 3: print})
     for close, opened in (
@@ -139,7 +139,7 @@ def test_the_scpi_board_takes_long_and_short_forms():
 
 
 def test_the_scpi_board_queues_its_errors():
-    """SCPI-99 volume 2, 21.8: numbers and texts, oldest first, and an overflow in the last place."""
+    """SCPI-99 volume 2, 21.8 (from memory): numbers and texts, oldest first, and an overflow in the last place."""
     board = ScpiBoard({1: print})
     for wrong in ("ROUT:CLOS (@9)", "ROUT:CLOS 1", "ROUT:CLOS"):
         _say(board, wrong)

@@ -141,7 +141,7 @@ def shipped_bench():
 
 
 @pytest.mark.parametrize(
-    "path", sorted((ROOT / "profiles" / "weather").glob("*.yaml")), ids=lambda path: path.stem
+    "path", sorted((ROOT / "profiles" / "weather").rglob("*.yaml")), ids=lambda path: path.stem
 )
 def test_every_shipped_profile_can_be_decided_on_the_mock_bench(path, shipped_bench):
     """In the suite that ships, on the bench that ships, a right unit can pass everything and a wrong one fail it."""

@@ -14,7 +14,7 @@ HEAD = """
 profile: invariants
 needs:
   outputs: {rain: contact, house_temperature: °C}
-  signals: {roof_vent: "%", rain_override: flag}
+  signals: {roof_vent: "%", rain_override: flag, stage: state}
 start:
   write: {house_temperature: 30 °C}
   until:
@@ -86,6 +86,26 @@ def always(text):
         ),
         # And until the first closure, for which the train is asked a moment before.
         ("{signal: roof_vent, stays_at_most: 90 %, while: {rain: open}}", CLOSING, "fail"),
+        # A flag of the unit is a condition as a contact is: the override comes 10 s after the rain and goes 60 s later.
+        (
+            "{signal: roof_vent, stays_at_most: 11 %, while: {rain_override: on}, applies_after: 33 s}",
+            RAIN + DRY,
+            "pass",
+        ),
+        (
+            "{signal: roof_vent, stays_at_most: 11 %, while: {rain_override: on}, applies_after: 1 s}",
+            RAIN + DRY,
+            "fail",
+        ),
+        ("{signal: roof_vent, stays_at_least: 85 %, while: {rain_override: off}}", TRAIN, "pass"),
+        ("{signal: roof_vent, stays_at_most: 85 %, while: {rain_override: off}}", TRAIN, "fail"),
+        ("{signal: roof_vent, stays_at_most: 1 %, while: {rain_override: on}}", TRAIN, "inconclusive"),
+        (
+            "{signal: roof_vent, stays_at_least: 85 %, while: {stage: third}, applies_after: 1 s}",
+            TRAIN,
+            "pass",
+        ),
+        ("{signal: roof_vent, stays_at_least: 1 %, while: {stage: closed}}", TRAIN, "inconclusive"),
         # The condition never holds, or not long enough to settle: nothing was shown.
         (
             "{signal: roof_vent, stays_at_most: 1 %, while: {rain: closed}, applies_after: 2 min}",
@@ -101,6 +121,20 @@ def test_an_invariant_binds_while_its_condition_holds(invariant, steps, verdict,
     found = next(f for f in result.findings if f.step is None)
     assert found.verdict == verdict, found
     assert result.outcome.verdict == verdict
+
+
+@pytest.mark.parametrize(("faults", "verdict"), [((), "pass"), (("wrong_roof_position",), "fail")])
+def test_a_vent_stands_where_its_override_has_it_while_that_is_on(faults, verdict, run):
+    """A unit that drives the vent elsewhere fails while its own flag is on, whatever the steps ask of it."""
+    steps = """
+  - step: rain
+    do: [{close: rain}]
+    expect: [{signal: rain_override, equals: on, within: 3 s}, {signal: roof_vent, stays_at_least: 0 %, for: 60 s}]
+"""
+    text = "{signal: roof_vent, stays_at_most: 11 %, while: {rain_override: on}, applies_after: 33 s}"
+    result = run(HEAD + always(text) + "steps:" + steps, faults=faults)
+    found = next(f for f in result.findings if f.step is None)
+    assert found.verdict == verdict, found
 
 
 def test_a_failed_invariant_says_when_and_by_how_much(run):

@@ -98,7 +98,7 @@ def test_a_summary_of_runs_names_passes_that_show_nothing(ventproof, tmp_path, s
     """After the runs the terminal says which passes show nothing, quiet or not."""
     profile = tmp_path / "enough.yaml"
     profile.write_text(ENOUGH, encoding="utf-8")
-    bench = shipped["rain-count"].parents[2] / "bench/files/mock.yaml"
+    bench = shipped["rain-count"].parents[3] / "bench/files/mock.yaml"
     code, shown, _ = ventproof("run", profile, "--bench", bench, "--quiet", "--out", tmp_path)
     assert code == 0
     assert (

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.challenge import trial
 from ventproof.challenge.settings import could_show, move, room, settings_of, with_moved
 from ventproof.challenge.trial import Suite, attempt
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.profile.load import load_profile, read_profile
 from ventproof.table.lines import lines
 from ventproof.table.load import load_table
@@ -97,8 +98,8 @@ def test_a_threshold_moves_alone():
 def test_only_profiles_that_move_its_input_are_tried():
     """One that claims the line comes first, then the cheaper one."""
     names = ("wind-gusts", "rain-count", "wind-closes-holds-releases")
-    profiles = [load_profile(SHIPPED / f"{name}.yaml").model for name in names]
-    one = attempt(load_profile(SHIPPED / "rain-count.yaml"), BENCH, seed=0)
+    profiles = [load_profile(shipped_path(name)).model for name in names]
+    one = attempt(load_profile(shipped_path("rain-count")), BENCH, seed=0)
     inputs = [{"cups"}, {"rain"}, {"cups"}]
     assert could_show(SETTINGS["gale.cups.ends_at"], profiles, inputs, [one] * 3) == (2, 0)
     assert could_show(SETTINGS["gale.entry_delay"], profiles, inputs, [one] * 3) == (0, 2)

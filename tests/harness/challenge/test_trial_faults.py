@@ -3,6 +3,7 @@
 import dataclasses
 
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.challenge.challenge import Challenged, benign, explained, likely_first
 from ventproof.challenge.trial import attempt
@@ -77,7 +78,7 @@ EARLY = EARLY.replace("rain_override: flag}", "rain_override: flag, stage: state
 
 
 def shipped(name):
-    return load_profile(SHIPPED / f"{name}.yaml")
+    return load_profile(shipped_path(name))
 
 
 @pytest.mark.parametrize(("fault", "profile"), FINDS)
@@ -170,7 +171,7 @@ def test_a_trial_tells_what_was_touched(name, touched):
 @pytest.mark.parametrize("seed", range(5))
 def test_a_benign_variation_passes(seed):
     """A slice of the thousand: a healthy unit that differs a little passes."""
-    profiles = sorted(SHIPPED.glob("rain-*.yaml"))
+    profiles = sorted(SHIPPED.rglob("rain-*.yaml"))
     profile = load_profile(profiles[seed % len(profiles)])
     trial = attempt(profile, benign(BENCH, seed), seed=seed)
     assert trial.passed, trial.why

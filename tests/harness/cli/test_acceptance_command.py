@@ -5,12 +5,13 @@ from __future__ import annotations
 import json
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, log_paths
+from ventproof.cli.options import SHIPPED_BENCH, log_paths
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
 
 PAPERS = SHIPPED_BENCH.parent / "papers"
-RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
+RAIN = shipped_path("rain-closes-holds-releases")
 RUN = ("run", RAIN, "--bench", SHIPPED_BENCH, "--quiet", "--firmware", "3.1")
 
 
@@ -137,7 +138,7 @@ def test_the_report_compares_settings_with_the_last_run_of_the_unit(ventproof, t
     """The history finds that run, and never one of another unit, a later one, or one of the report's own."""
     bench = SHIPPED_BENCH.read_text(encoding="utf-8")
     (tmp_path / "set.yaml").write_text(bench.replace("    release_delay: 30 s", "    release_delay: 25 s", 1))
-    profile = SHIPPED / "rain-count.yaml"
+    profile = shipped_path("rain-count")
     for unit, firmware, on in (
         ("V-1042", "3.0", SHIPPED_BENCH),
         ("V-1043", "3.1", "set.yaml"),

@@ -6,8 +6,9 @@ import json
 import shutil
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 
 
 @pytest.fixture
@@ -16,7 +17,7 @@ def suite(tmp_path):
     folder = tmp_path / "suite"
     folder.mkdir()
     for name in ("rain-count", "rain-contact-bounce-ignored"):
-        shutil.copy(SHIPPED / f"{name}.yaml", folder)
+        shutil.copy(shipped_path(name), folder)
     return folder
 
 
@@ -79,7 +80,7 @@ def test_a_suite_that_fails_the_healthy_unit_is_refused(ventproof, suite):
 def test_a_challenge_needs_a_healthy_mock_in_this_process(ventproof, suite, tmp_path):
     """A bench on wires, a faulty mock and an unknown fault are refused before anything runs."""
     wires = SHIPPED_BENCH.parent / "mock-tcp.yaml"
-    code, _, err = ventproof("challenge", SHIPPED / "rain-count.yaml", "--bench", wires)
+    code, _, err = ventproof("challenge", shipped_path("rain-count"), "--bench", wires)
     assert code == 3
     assert "a suite is challenged on the mock unit inside this process" in err
     faulty = tmp_path / "bench.yaml"

@@ -11,13 +11,14 @@ import sys
 
 import click
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.cli import ventproof
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.reference.words import words
 
-COUNT = SHIPPED / "rain-count.yaml"
-RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
+COUNT = shipped_path("rain-count")
+RAIN = shipped_path("rain-closes-holds-releases")
 
 
 @pytest.fixture
@@ -25,7 +26,7 @@ def few_shipped(monkeypatch, tmp_path):
     """Three profiles stand for the shipped suite; tests/harness/run runs all of it."""
     folder = tmp_path / "shipped"
     folder.mkdir()
-    for path in (COUNT, RAIN, SHIPPED / "rain-contact-bounce-ignored.yaml"):
+    for path in (COUNT, RAIN, shipped_path("rain-contact-bounce-ignored")):
         shutil.copy(path, folder)
     monkeypatch.setattr("ventproof.cli.options.SHIPPED", folder)
 
@@ -110,7 +111,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
             "nowhere.yaml: does not exist; check the path\n",
         ),
         (
-            ["run", str(SHIPPED / "rain-cuont.yaml"), "--bench", str(SHIPPED_BENCH)],
+            ["run", str(COUNT.with_name("rain-cuont.yaml")), "--bench", str(SHIPPED_BENCH)],
             f"did you mean '{COUNT}'?\n",
         ),
         (["run", str(COUNT)], "--bench is missing (the bench file); see `ventproof run --help`\n"),

@@ -8,9 +8,10 @@ import re
 
 import pytest
 from click.testing import CliRunner
+from shipped_profiles import shipped_path
 
 from ventproof.cli import ventproof
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
@@ -18,7 +19,7 @@ from ventproof.verdict.finding import EXIT_FAIL, EXIT_PASS
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
-PROFILE = SHIPPED / "rain-while-partly-open.yaml"
+PROFILE = shipped_path("rain-while-partly-open")
 
 
 @pytest.fixture(scope="module")
@@ -142,7 +143,7 @@ def test_a_trend_names_the_version_that_brought_the_change(records, monkeypatch)
 def faulty(ventproof):
     """Run a profile with two versions of firmware, as a user does: the second on a mock with a fault."""
     for firmware, fault in (("1", ()), ("2", ("--fault", "slow_travel=2"))):
-        words = (SHIPPED / "rain-closes-holds-releases.yaml", "--bench", SHIPPED_BENCH, *fault)
+        words = (shipped_path("rain-closes-holds-releases"), "--bench", SHIPPED_BENCH, *fault)
         ventproof("run", *words, "--firmware", firmware, "--unit", "GH-7", "--history", "h.sqlite")
     return ventproof
 

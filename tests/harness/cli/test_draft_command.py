@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 
@@ -42,7 +43,7 @@ def test_a_table_that_the_bench_does_not_fit_is_refused(ventproof, tmp_path):
     for words in (
         ("check", table, "--bench", SHIPPED_BENCH),
         ("draft", table, "--out", tmp_path / "out"),
-        ("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--table", table),
+        ("run", shipped_path("rain-count"), "--bench", SHIPPED_BENCH, "--table", table),
     ):
         code, _, err = ventproof(*words)
         assert code == 3
@@ -54,7 +55,7 @@ def test_run_pins_the_table_and_passes_over_tables_in_a_folder(ventproof, tmp_pa
     """The log's first line has the table as an annex; a table beside the profiles is no profile."""
     suite = tmp_path / "suite"
     suite.mkdir()
-    for path in (SHIPPED / "rain-count.yaml", TABLE):
+    for path in (shipped_path("rain-count"), TABLE):
         (suite / path.name).write_bytes(path.read_bytes())
     code, _, err = ventproof("run", suite, "--bench", SHIPPED_BENCH, "--table", TABLE, "--out", tmp_path)
     assert (code, err) == (0, f"left out, no profiles: {suite / TABLE.name} (an override table)\n")
@@ -80,7 +81,7 @@ def test_trace_shows_each_line_with_its_profiles(ventproof):
 def test_a_claim_whose_profile_stops_short_is_not_called_proved(ventproof, tmp_path):
     """From the profile alone, and by the report of a run that passes: the wind never came near the threshold."""
     path = tmp_path / "breeze.yaml"
-    text = (SHIPPED / "wind-below-threshold-ignored.yaml").read_text(encoding="utf-8")
+    text = shipped_path("wind-below-threshold-ignored").read_text(encoding="utf-8")
     path.write_text(text.replace("11.4 m/s", "7 m/s"), encoding="utf-8")
     code, out, _ = ventproof("trace", TABLE, path)
     assert code == 2

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import shutil
 
+from shipped_profiles import shipped_path
+
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
 
 
 def test_a_dry_run_shows_every_switch_and_opens_nothing(ventproof, tmp_path):
     """Exact within a step, between two times where the unit decides; no log, no port, nobody is asked."""
     wires = SHIPPED_BENCH.parent / "mock-rtu.yaml"  # its ports are not there
-    code, out, err = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", wires, "--dry-run")
+    code, out, err = ventproof("run", shipped_path("rain-count"), "--bench", wires, "--dry-run")
     assert (code, err) == (0, "")
     lines = out.splitlines()
     assert lines[0].endswith("; seconds after its start state is set:")
@@ -26,7 +28,7 @@ def test_bench_files_and_tables_beside_profiles_are_left_out_with_a_note(ventpro
     """`run` of the folder that holds everything just works."""
     folder = tmp_path / "profiles"
     folder.mkdir()
-    for path in (SHIPPED / "rain-count.yaml", SHIPPED_BENCH, SHIPPED_TABLE):
+    for path in (shipped_path("rain-count"), SHIPPED_BENCH, SHIPPED_TABLE):
         shutil.copy(path, folder)
     code, out, err = ventproof("run", "profiles", "--bench", "profiles/mock.yaml")
     assert (code, "1 run: 1 pass" in out) == (0, True)

@@ -6,10 +6,11 @@ import re
 import shutil
 
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
 
-SHOWER = SHIPPED / "rain-measured-shower.yaml"
+SHOWER = shipped_path("rain-measured-shower")
 SERIES = "series/shower.csv"
 
 COMMANDS = [
@@ -28,7 +29,7 @@ def outside(tmp_path):
     (folder / "series").mkdir(parents=True)
     (tmp_path / "series").mkdir()
     for series in (tmp_path / SERIES, folder / SERIES):
-        shutil.copy(SHIPPED / SERIES, series)
+        shutil.copy(SHIPPED / "rain" / SERIES, series)
 
     def stands(how):
         named = f"../{SERIES}" if how == ".." else SERIES
@@ -90,7 +91,7 @@ def test_log_is_judged_again_without_the_files_that_it_names(outside, ended, tmp
 def test_folder_may_itself_be_a_link(tmp_path, ended):
     """A profile that is reached by a link to its folder has its series beside it all the same."""
     (tmp_path / "suite").symlink_to(SHIPPED)
-    assert ended("check suite/rain-measured-shower.yaml") == (0, "")
+    assert ended("check suite/rain/rain-measured-shower.yaml") == (0, "")
 
 
 @pytest.mark.parametrize(

@@ -5,10 +5,11 @@ from __future__ import annotations
 import os
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 
-PROFILE = str(SHIPPED / "rain-count.yaml")
+PROFILE = str(shipped_path("rain-count"))
 BENCH = str(SHIPPED_BENCH)
 TABLE = str(SHIPPED_BENCH.with_name("mock-overrides.yaml"))
 

@@ -6,11 +6,12 @@ import importlib.util
 import json
 
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.cli import page as pages
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 
-RUN = ["run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH]
+RUN = ["run", shipped_path("rain-count"), "--bench", SHIPPED_BENCH]
 
 
 @pytest.mark.parametrize(

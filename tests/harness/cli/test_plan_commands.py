@@ -8,8 +8,9 @@ import zipfile
 from xml.etree import ElementTree
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.signing import make_key
 from ventproof.log.write import GENESIS, seal
 from ventproof.profile.load import load_profile
@@ -31,7 +32,7 @@ def made(tmp_path_factory):
     key = make_key(top / "anna.key", top / "anna.pub")
     make_key(top / "eve.key", top / "eve.pub")
     stated = {"bench": load_bench(SHIPPED_BENCH), "unit": "GH-7", "firmware": "2.4", "operator": "Anna Falk"}
-    suite = [load_profile(SHIPPED / "rain-count.yaml")]
+    suite = [load_profile(shipped_path("rain-count"))]
     runs = PlannedRuns(Session(**stated, out=top / "records", signing=key), suite, RepeatPlan(3))
     runs.repeat(0, SilentView())
     runs.close()
@@ -222,9 +223,7 @@ def test_a_series_that_was_broken_off_says_what_was_not_run(ventproof, tmp_path)
     """The manifest is written all the same, and every reader tells why runs are missing."""
     deaf = SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms")
     (tmp_path / "deaf.yaml").write_text(deaf, encoding="utf-8")
-    profiles = [
-        SHIPPED / f"{name}.yaml" for name in [*["rain-closes-holds-releases"] * 3, *["rain-count"] * 2]
-    ]
+    profiles = [shipped_path(name) for name in [*["rain-closes-holds-releases"] * 3, *["rain-count"] * 2]]
     code, out, _ = ventproof("run", *profiles, "--bench", "deaf.yaml")
     assert (code, "\n2 of 5 planned runs not run\n" in out) == (4, True)
     manifest = read_manifest(tmp_path / "records" / "series.manifest.json")
@@ -245,7 +244,7 @@ def test_repeats_that_a_claim_did_not_need_are_not_missing(ventproof, tmp_path):
         "\nmock:\n", "\nmock:\n  faults: {counts_twice: 1}\n"
     )
     (tmp_path / "bench.yaml").write_text(faulty, encoding="utf-8")
-    code, _, _ = ventproof("run", SHIPPED / "rain-count.yaml", "--bench", "bench.yaml", "--success-ratio", 90)
+    code, _, _ = ventproof("run", shipped_path("rain-count"), "--bench", "bench.yaml", "--success-ratio", 90)
     assert code == 1
     code, out, _ = ventproof("verify", "records")
     assert code == 0
@@ -258,7 +257,7 @@ def test_repeats_that_a_claim_did_not_need_are_not_missing(ventproof, tmp_path):
 
 def test_a_single_run_is_its_own_whole(ventproof, tmp_path):
     """It pins a plan of one, and has no manifest, and nothing to say."""
-    assert ventproof("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH)[0] == 0
+    assert ventproof("run", shipped_path("rain-count"), "--bench", SHIPPED_BENCH)[0] == 0
     (log,) = (tmp_path / "records").glob("*.json*")
     plan = json.loads(log.read_bytes().splitlines()[0])["plan"]
     assert (plan["run"], plan["runs"], len(plan["profiles"])) == (1, 1, 1)

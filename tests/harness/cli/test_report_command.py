@@ -5,14 +5,15 @@ from __future__ import annotations
 import re
 
 import pypdf
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, log_paths
+from ventproof.cli.options import SHIPPED_BENCH, log_paths
 
 
 def test_a_failing_run_makes_a_report_and_the_command_succeeds(ventproof, tmp_path):
     """A page and a document at once; the first line says how the runs stand."""
     stated = ("--unit", "V-1042", "--firmware", "3.1", "--operator", "Halvorsen")
-    profile = SHIPPED / "rain-count.yaml"
+    profile = shipped_path("rain-count")
     bench = SHIPPED_BENCH.read_text(encoding="utf-8")
     faulty = bench.replace("\nmock:\n", "\nmock:\n  faults: {counts_twice: 1}\n")
     (tmp_path / "bench.yaml").write_text(faulty, encoding="utf-8")
@@ -25,7 +26,7 @@ def test_a_failing_run_makes_a_report_and_the_command_succeeds(ventproof, tmp_pa
     assert "<title>fail: Unit V-1042, firmware 3.1</title>" in page
     assert len(pypdf.PdfReader(tmp_path / "report.pdf").pages) > 1
     pages = len(pypdf.PdfReader(tmp_path / "report.pdf").pages)
-    twice = ("run", SHIPPED / "rain-by-tips.yaml", "--bench", SHIPPED_BENCH, "--out", "more", *stated)
+    twice = ("run", shipped_path("rain-by-tips"), "--bench", SHIPPED_BENCH, "--out", "more", *stated)
     assert ventproof(*twice)[0] == 0
     ventproof("report", "more", "logs", "-o", "short.pdf")
     ventproof("report", "more", "logs", "-o", "complete.pdf", "--complete")
@@ -44,7 +45,7 @@ def test_a_page_shows_the_verdicts_of_earlier_firmware_from_the_history(ventproo
     bench = SHIPPED_BENCH.read_text(encoding="utf-8")
     faulty = bench.replace("\nmock:\n", "\nmock:\n  faults: {counts_twice: 1}\n")
     (tmp_path / "bench.yaml").write_text(faulty, encoding="utf-8")
-    profile = SHIPPED / "rain-count.yaml"
+    profile = shipped_path("rain-count")
     for unit, firmware, on in (
         ("V-1042", "2.9", "bench.yaml"),
         ("V-1043", "2.8", SHIPPED_BENCH),

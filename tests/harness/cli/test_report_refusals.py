@@ -7,14 +7,15 @@ from xml.etree import ElementTree
 
 import pytest
 from click.testing import CliRunner
+from shipped_profiles import shipped_path
 
 from ventproof.cli import ventproof
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import FileError
 
-QUICK = str(SHIPPED / "rain-count.yaml")
-LONG = str(SHIPPED / "rain-while-partly-open.yaml")
+QUICK = str(shipped_path("rain-count"))
+LONG = str(shipped_path("rain-while-partly-open"))
 
 
 @pytest.fixture
@@ -75,7 +76,7 @@ def test_profiles_that_were_not_run_are_errors_in_the_report(command, tmp_path):
     """What breaks a suite off, here the third run in a row that hears nothing, leaves its mark in the report."""
     deaf = SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms")
     (tmp_path / "deaf.yaml").write_text(deaf, encoding="utf-8")
-    others = [str(SHIPPED / f"{name}.yaml") for name in ("rain-by-tips", "wind-leeward")]
+    others = [str(shipped_path(name)) for name in ("rain-by-tips", "wind-leeward")]
     code, _ = command("run", LONG, *others, QUICK, "--bench", "deaf.yaml", "--report", "r.xml")
     assert code == EXIT_BENCH
     whole, not_run, *aborted = ElementTree.parse(tmp_path / "r.xml").getroot()

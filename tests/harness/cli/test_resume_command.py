@@ -5,13 +5,14 @@ from __future__ import annotations
 import re
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
 from ventproof.log.write import RecordLog
 from ventproof.runset.manifest import read_manifest
 
-COUNT, RAIN = SHIPPED / "rain-count.yaml", SHIPPED / "bucket-bounce-ignored.yaml"
+COUNT, RAIN = shipped_path("rain-count"), shipped_path("bucket-bounce-ignored")
 COUNTED, BOUNCED = "every-closure-of-the-rain-contact-is-counted", "bounce-of-the-bucket-s-reed-is-ignored"
 
 

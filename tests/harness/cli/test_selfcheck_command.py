@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 
 from miswired import quick_text
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 
 
 def lines_of(log):
@@ -44,7 +45,7 @@ def test_a_self_check_is_no_run(ventproof):
 
 def test_a_run_names_its_self_check(ventproof, tmp_path):
     """In the first line and in the summary: either kind of check, and what it did not judge; the mock needs none."""
-    run = ["run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--out"]
+    run = ["run", shipped_path("rain-count"), "--bench", SHIPPED_BENCH, "--out"]
     for kind, option, said in (("bench", [], "self-check"), ("unit", ["--wiring"], "check of the hook-up")):
         ventproof("selfcheck", *option, "--bench", SHIPPED_BENCH)
         _, out, _ = ventproof(*run, kind, "--selfcheck", f"records/selfcheck-{kind}.jsonl")

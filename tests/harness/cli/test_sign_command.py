@@ -8,10 +8,11 @@ import subprocess
 import sys
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 
-COUNT = SHIPPED / "rain-count.yaml"
+COUNT = shipped_path("rain-count")
 
 
 @pytest.fixture

@@ -120,3 +120,13 @@ def test_every_shipped_profile_has_an_id_of_its_own_and_a_tag(ventproof):
     assert all(heads)
     ids = [head[1] for head in heads]
     assert len(set(ids)) == len(ids) > 60
+
+
+def test_the_acceptance_suite_takes_an_hour_at_most(ventproof):
+    """Its tag chooses profiles of each theme that a unit can be taken over with before lunch."""
+    words = ("--bench", SHIPPED_BENCH, "--dry-run", "--history", "none", "--tag", "acceptance")
+    code, out, _ = ventproof("run", SHIPPED, *words)
+    runs, most_min = re.search(
+        r"^(\d+) runs, ([\d.]+) min at most; nothing was driven$", out, re.MULTILINE
+    ).groups()
+    assert (code, int(runs) >= 12, float(most_min) <= 60) == (0, True, True)

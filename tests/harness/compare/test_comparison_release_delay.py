@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.side import side_of
@@ -28,7 +29,7 @@ LATER = {
 def versions(tmp_path_factory):
     """Runs of three firmware versions, the newest with a release delay of 31 s instead of 30 s."""
     out, text = tmp_path_factory.mktemp("runs"), SHIPPED_BENCH.read_text(encoding="utf-8")
-    profile, seed = load_profile(SHIPPED / "rain-closes-holds-releases.yaml"), 0
+    profile, seed = load_profile(shipped_path("rain-closes-holds-releases")), 0
     found = {}
     for firmware, delay_s in RELEASE_S.items():
         changed = text.replace("release_delay: 30 s", f"release_delay: {delay_s} s")

@@ -15,7 +15,7 @@ from ventproof.profile.model import Profile
 from ventproof_bench.base.quantities import Dimension, Quantity
 from ventproof_bench.base.text import control_in
 
-PROFILES = sorted(SHIPPED.glob("*.yaml"))
+PROFILES = sorted(SHIPPED.rglob("*.yaml"))
 
 
 def can_stand(text):

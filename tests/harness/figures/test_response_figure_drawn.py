@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from shipped_profiles import shipped_path
 
 from ventproof.case.case import case_of
 from ventproof.cli.judge import figures, write_figures
@@ -45,7 +46,7 @@ from ventproof_bench.rig.build import assemble
 
 SVG = "{http://www.w3.org/2000/svg}"
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
-RAIN = (SHIPPED / "rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
+RAIN = shipped_path("rain-closes-holds-releases").read_text(encoding="utf-8")
 COARSE = (
     BENCH.replace("poll_every: 100 ms", "poll_every: 1500 ms"),
     RAIN.replace("$tolerance, within: 2", "6 %, within: 2"),
@@ -238,7 +239,7 @@ def text_boxes(svg):
                 yield left, y - 0.75 * size, left + width, y + 0.1 * size, element.text
 
 
-@pytest.mark.parametrize("path", sorted(SHIPPED.glob("*.yaml"))[::5], ids=lambda p: p.stem)
+@pytest.mark.parametrize("path", sorted(SHIPPED.rglob("*.yaml"))[::5], ids=lambda p: p.stem)
 def test_no_texts_overlap(path):
     """In the figures of a fifth of the shipped suite every text stands clear of the others, and inside the figure."""
     for name, svg in figures(decided_run(record(path.read_text(encoding="utf-8"))[0])).items():
@@ -461,7 +462,7 @@ def test_no_formula_of_the_judge_is_left_out():
 
 def test_counts_show_where_they_began_and_where_they_must_end():
     """A count is demanded from the last reading before the stimulus on."""
-    run = decided_run(record((SHIPPED / "rain-count.yaml").read_text(encoding="utf-8"))[0])
+    run = decided_run(record(shipped_path("rain-count").read_text(encoding="utf-8"))[0])
     said = texts(response_figure(run, run.case.of_step(1)[0]))
     stood = next(e.poll.values["rain_count"] for e in run.events if isinstance(e, PollSeen))
     assert {f"before: {stood:.0f}", f"required: {stood + 25:.0f}"} <= set(said)
@@ -501,7 +502,7 @@ def test_each_vent_has_axes_of_its_own_and_each_response_a_bracket_there(runs):
 
 def test_weather_and_counters_are_lanes_of_the_run_figure():
     """What was played stands in words at its output, and what was counted as a course with its name."""
-    run = decided_run(record((SHIPPED / "rain-storm-counted.yaml").read_text(encoding="utf-8"))[0])
+    run = decided_run(record(shipped_path("rain-storm-counted").read_text(encoding="utf-8"))[0])
     root = ElementTree.fromstring(run_figure(run))
     assert any("storm of 30.66 mm" in text for text in texts(run_figure(run)))
     (curve,) = of_class(root, "played-weather")
@@ -533,7 +534,7 @@ def test_an_invariant_that_never_came_into_force_has_its_mark_in_the_run_figure(
 
 def test_what_is_said_of_several_responses_alike_is_said_once():
     """Six showers that no vent minds are six brackets and one sentence."""
-    text = (SHIPPED / "rain-showers-in-series.yaml").read_text(encoding="utf-8")
+    text = shipped_path("rain-showers-in-series").read_text(encoding="utf-8")
     root = ElementTree.fromstring(run_figure(decided_run(record(text, faults=["ignores_rain"])[0])))
     words = [e.text for e in of_class(root, "decided")]
     assert len(words) == len(set(words))

@@ -9,15 +9,16 @@ from pathlib import Path
 import pandas as pd
 import pyarrow.parquet as pq
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.history.database import place_of
 from ventproof.history.enter import keeper_of
 from ventproof.history.store import History
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
 
-RUN = ("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--unit", "GH-7", "--firmware", "2.4")
+RUN = ("run", shipped_path("rain-count"), "--bench", SHIPPED_BENCH, "--unit", "GH-7", "--firmware", "2.4")
 
 
 def test_a_run_is_found_again(ventproof, tmp_path):
@@ -58,7 +59,7 @@ def test_a_run_whose_bench_failed_is_in_the_history_as_aborted(ventproof, tmp_pa
     """Whichever way a run ends, it is entered; without a verdict it is no pass."""
     deaf = tmp_path / "deaf.yaml"
     deaf.write_text(SHIPPED_BENCH.read_text(encoding="utf-8").replace("timeout: 500 ms", "timeout: 1 ms"))
-    assert ventproof("run", SHIPPED / "rain-closes-holds-releases.yaml", "--bench", deaf)[0] == 4
+    assert ventproof("run", shipped_path("rain-closes-holds-releases"), "--bench", deaf)[0] == 4
     (entry,) = History(place_of("records/history.sqlite")).entries()
     assert entry.record.verdict == "aborted"
     assert entry.record.reason

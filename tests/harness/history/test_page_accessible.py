@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 from accessible import THEMES, barriers, themed
 from chromium import DESKTOP, PHONE, chromium, severe, sized
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.compare.comparison import compare
 from ventproof.compare.measures import ShiftLimits
 from ventproof.compare.side import side_of
@@ -42,7 +43,7 @@ def pages(tmp_path_factory):
                 session = Session(
                     bench=bench, out=out / firmware, unit="GH-7", firmware=firmware, seed=seed, keeper=keeper
                 )
-                session.run(load_profile(SHIPPED / f"{name}.yaml"), SilentView())
+                session.run(load_profile(shipped_path(name)), SilentView())
     history = History(place_of(place), create=True)
     runs = [entry.record for entry in history.entries()]
     bad, *_ = (run for run in runs if run.verdict == "fail")

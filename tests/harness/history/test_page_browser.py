@@ -9,8 +9,9 @@ from dataclasses import replace
 
 import pytest
 from chromium import chromium
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.history.database import place_of
 from ventproof.history.enter import Keeper
 from ventproof.history.page import page_of, write_page
@@ -31,7 +32,7 @@ def kept(tmp_path_factory):
     """Run a short profile on two units, on one of them with two versions; return the history."""
     out = tmp_path_factory.mktemp("records")
     place = str(out / "history.sqlite")
-    bench, profile = load_bench(SHIPPED_BENCH), load_profile(SHIPPED / "rain-count.yaml")
+    bench, profile = load_bench(SHIPPED_BENCH), load_profile(shipped_path("rain-count"))
     for unit, firmware in (("GH-7", "2.9"), ("GH-7", "2.10"), ("<b>GH-8</b>", "2.9")):
         session = Session(bench=bench, out=out, unit=unit, firmware=firmware, keeper=Keeper(place))
         session.run(profile, SilentView())

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterable
 import pytest
 
 from ventproof.deciders import formulas as f
+from ventproof.envelope.spans import INF
 from ventproof.judge.trace import SignalTrace
 from ventproof.verdict.finding import Rule, Ruling, Verdict
 from ventproof_bench.base.evidence import Sample, SignalTraits, Window
@@ -195,6 +196,34 @@ def test_a_counter_that_counts_at_3_4_and_5_s(number: int, within: float, verdic
         judge(f.CountsFormula(number, within), readings(lambda t: min(3, max(0, t - 2))), COUNT).verdict
         is verdict
     )
+
+
+@pytest.mark.parametrize(
+    ("least", "most", "within", "verdict"),
+    [
+        (2, INF, 5.5, P),
+        (2, INF, 3.5, N),
+        (3, INF, 3.5, F),
+        (4, INF, 5.5, F),
+        (0, 3, 5.5, P),
+        (0, 2, 5.5, F),
+        (0, 1, 2.5, P),
+        (0, 0, 1.5, P),
+        (2, 3, 5.5, P),
+        (1, 2, 2.5, N),
+    ],
+)
+def test_a_counter_may_count_more_or_fewer(least: int, most: float, within: float, verdict: Verdict) -> None:
+    """At least and at most belong to the pass; a limit between two counts leaves open which of them it was."""
+    counting = readings(lambda t: min(3, max(0, t - 2)))
+    assert judge(f.CountsFormula(least, within, most=most), counting, COUNT).verdict is verdict
+
+
+def test_enough_pass_at_once() -> None:
+    """What is counted in time can only become more."""
+    samples = readings(lambda t: min(3, max(0, t - 2)), last=6)
+    assert judge(f.CountsFormula(2, 30, most=INF), samples, COUNT).verdict is P
+    assert judge(f.CountsFormula(0, 30, most=3), samples, COUNT).verdict is N
 
 
 def test_one_too_many_fails_at_once() -> None:

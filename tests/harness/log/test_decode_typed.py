@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.log.decode import event_of
 from ventproof.log.encode import fields_of
 from ventproof.log.events import OtherEvent
@@ -27,7 +28,7 @@ def log(tmp_path_factory):
     """Run the rain profile on a unit that ignores rain, so that steps are left out; return its log."""
     bench = with_faults(load_bench(SHIPPED_BENCH), ["ignores_rain"])
     session = Session(bench=bench, out=tmp_path_factory.mktemp("logs"))
-    return session.run(load_profile(SHIPPED / "rain-closes-holds-releases.yaml"), SilentView()).log
+    return session.run(load_profile(shipped_path("rain-closes-holds-releases")), SilentView()).log
 
 
 def lines_of(path):

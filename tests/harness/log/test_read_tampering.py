@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import check_log
 from ventproof.log.signing import make_key, sign_log
 from ventproof.log.write import GENESIS, seal, unseal
@@ -20,7 +21,7 @@ def signed(tmp_path_factory):
     """A log of a real run, most of its polls left out, with its signature: (path, lines, signature)."""
     folder = tmp_path_factory.mktemp("tampering")
     session = Session(bench=load_bench(SHIPPED_BENCH), out=folder)
-    log = session.run(load_profile(SHIPPED / "rain-contact-bounce-ignored.yaml"), SilentView()).log
+    log = session.run(load_profile(shipped_path("rain-contact-bounce-ignored")), SilentView()).log
     lines = log.read_bytes().splitlines(keepends=True)
     lines = chained_anew(
         [line for at, line in enumerate(lines) if b'"event":"poll"' not in line or at % 16 == 0]

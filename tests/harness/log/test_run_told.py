@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.log.events import FindingMade, OtherEvent
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
@@ -33,7 +34,7 @@ def log(tmp_path_factory):
             operator="A. Tester",
             seed=3,
         )
-        return session.run(load_profile(SHIPPED / "rain-closes-holds-releases.yaml"), SilentView())
+        return session.run(load_profile(shipped_path("rain-closes-holds-releases")), SilentView())
 
     return run
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pytest
+from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.oracle.deviations import deviations
@@ -13,7 +14,7 @@ from ventproof.table.lines import lines
 from ventproof.table.load import load_table
 
 TABLE = load_table(SHIPPED_BENCH.parent / "mock-overrides.yaml")
-CLAIMING = [path for path in sorted(SHIPPED.glob("*.yaml")) if load_profile(path).model.proves]
+CLAIMING = [path for path in sorted(SHIPPED.rglob("*.yaml")) if load_profile(path).model.proves]
 
 
 def shown_of(profile, *names):
@@ -22,7 +23,7 @@ def shown_of(profile, *names):
 
 
 def changed(name, old, new):
-    path = SHIPPED / f"{name}.yaml"
+    path = shipped_path(name)
     text = path.read_text(encoding="utf-8")
     assert old in text
     return read_profile(path, text.replace(old, new))
@@ -103,5 +104,5 @@ def test_the_shipped_suite_proves_what_it_claims():
 )
 def test_what_stops_short_of_an_edge_does_not_show_it(name, old, new, line, left):
     """The unit beside the line is told apart by the shipped profile, and not by one that plays or demands less."""
-    assert left not in shown_of(load_profile(SHIPPED / f"{name}.yaml"), line)[line].left
+    assert left not in shown_of(load_profile(shipped_path(name)), line)[line].left
     assert left in shown_of(changed(name, old, new), line)[line].left

@@ -6,8 +6,9 @@ import json
 from random import Random
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import ContactCommand, NothingDriven, OutputDriven, OutputsUnsafe
 from ventproof.log.read import header_of, read_log
 from ventproof.page.batches import Whole
@@ -20,7 +21,7 @@ from ventproof.session.session import Session
 from ventproof_bench.base.evidence import DrivenOutput, Window
 from ventproof_bench.benchcheck.load import load_bench
 
-RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
+RAIN = shipped_path("rain-closes-holds-releases")
 
 
 def follow(folder, log, *, grows=None):
@@ -121,7 +122,7 @@ def test_bands_and_deadlines_are_those_of_the_judge(rain, tmp_path):
 def test_time_left_counts_runs_that_are_still_to_come(tmp_path):
     """What is left in all holds the repeats and profiles after this one, at their longest."""
     bench = load_bench(SHIPPED_BENCH)
-    session, suite = Session(bench=bench, out=tmp_path), [load_profile(SHIPPED / "rain-count.yaml")] * 2
+    session, suite = Session(bench=bench, out=tmp_path), [load_profile(shipped_path("rain-count"))] * 2
     plan = session.plan(suite, repeats=3)
     log = session.run(suite[0], SilentView(), list(plan.places)[1]).log
     feed = tmp_path / "feed.jsonl"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ventproof.log.events import Note, SettingFound
-from ventproof.papers.fingerprint import NOT_READ, settings_found
+from ventproof.papers.fingerprint import FoundSettings, settings_found
 from ventproof_bench.base.evidence import FoundSetting, Window
 
 AT = Window(0.1, 0.2)
@@ -54,5 +54,6 @@ def test_differences_are_told_by_name_with_both_values():
         "rain_release_delay: 25 s, before 30 s",
         "set_point: cannot be read (no reply), before 18 °C",
     ]
-    assert next(before.differing(NOT_READ)) == "rain_release_delay: 30 s, before not read"
-    assert NOT_READ.sha256 == ""
+    not_read = FoundSettings({}, {}, {})
+    assert next(before.differing(not_read)) == "rain_release_delay: 30 s, before not read"
+    assert not_read.sha256 == ""

@@ -92,3 +92,15 @@ def test_a_state_may_be_given_by_number():
         "{signal: override, unchanged: {for: 3 s}}", "{signal: stage, equals: 2, within: 3 s}"
     )
     assert bind(read_profile("p.yaml", text), mock(), {"vent": "roof_vent"})
+
+
+def test_a_condition_is_not_left_to_a_person():
+    """A person who reads a lamp is asked now and then: when it was on nobody knows."""
+    by_hand = (ROOT / "bench" / "files" / "by-hand-mock.yaml").read_text(encoding="utf-8")
+    shown = "{signal: vent, reaches: 5 %, tolerance: 2 %, within: 35 s}"
+    limit = "{signal: vent, stays_at_most: 5 %, for: 10 min, until: {override: off}}"
+    with pytest.raises(FileError) as caught:
+        bind(read_profile("p.yaml", PROFILE.replace(shown, limit)), read_bench("by-hand.yaml", by_hand), USE)
+    (problem,) = caught.value.problems
+    said = "'rain_override' on bench by-hand.yaml is read by a person, who is not asked all the time"
+    assert problem.reason == said

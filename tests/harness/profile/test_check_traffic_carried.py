@@ -137,11 +137,16 @@ TOO_FAST = {"bucket-bounce-ignored", "sensor-cups-chatter"}
 
 
 def profiles_for_the_line():
-    """Return the shipped profiles whose outputs the shipped bench with a serial line has."""
-    outputs = read_bench(str(LINE), LINE.read_text(encoding="utf-8")).model.outputs
-    paths = sorted((ROOT / "profiles" / "weather").glob("*.yaml"))
-    needs = {p: load_profile(p).model.needs.outputs for p in paths}
-    return [path for path in paths if needs[path].keys() <= outputs.keys() and path.stem not in TOO_FAST]
+    """Return the shipped profiles whose outputs and signals the shipped bench with a serial line has."""
+    bench = read_bench(str(LINE), LINE.read_text(encoding="utf-8")).model
+    has = bench.outputs.keys() | bench.signals.keys()
+    paths = sorted((ROOT / "profiles" / "weather").rglob("*.yaml"))
+    needs = {p: load_profile(p).model.needs for p in paths}
+    return [
+        path
+        for path in paths
+        if needs[path].outputs.keys() | needs[path].signals.keys() <= has and path.stem not in TOO_FAST
+    ]
 
 
 @pytest.mark.parametrize("path", profiles_for_the_line(), ids=lambda p: p.stem)

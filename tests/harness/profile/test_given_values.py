@@ -7,13 +7,14 @@ import json
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.profile.given import text_with
 from ventproof.profile.load import load_profile, read_profile
 from ventproof_bench.base.errors import FileError
 
-RAIN = SHIPPED / "rain-closes-holds-releases.yaml"
+RAIN = shipped_path("rain-closes-holds-releases")
 
 TEXT = """profile: p
 needs:
@@ -127,7 +128,7 @@ def test_profiles_without_the_value_run_as_they_are(ventproof, tmp_path):
     """What one profile of a suite has, the others need not have."""
     out = tmp_path / "o"
     code, _, err = ventproof(
-        *("run", RAIN, SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH, "--history", "none"),
+        *("run", RAIN, shipped_path("rain-count"), "--bench", SHIPPED_BENCH, "--history", "none"),
         *("--set", "tolerance=3 %", "--out", out, "-q"),
     )
     assert (code, "set: tolerance = 3 % in 1 profile\n" in err) == (0, True)

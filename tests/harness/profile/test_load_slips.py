@@ -9,8 +9,9 @@ import yaml
 from drawing import cases
 from hypothesis import given, reject
 from hypothesis import strategies as st
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, SHIPPED_TABLE
+from ventproof.cli.options import SHIPPED_BENCH, SHIPPED_TABLE
 from ventproof.profile.load import read_profile
 from ventproof.profile.model import Profile
 from ventproof.reference.words import example_text
@@ -47,7 +48,7 @@ signals:
 interlock: {signal: guard}
 """
 
-PROFILE = SHIPPED.joinpath("rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
+PROFILE = shipped_path("rain-closes-holds-releases").read_text(encoding="utf-8")
 TABLE = SHIPPED_TABLE.read_text(encoding="utf-8")
 
 SLIPS = {

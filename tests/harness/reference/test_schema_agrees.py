@@ -33,7 +33,7 @@ EXAMPLES = sorted((ROOT / "harness" / "profile" / "examples").glob("*.yaml"))
 FILES += [(path.stem.removeprefix("whole-").partition("-")[0], path) for path in EXAMPLES]
 SHOWER = "series/shower.csv"
 SERIES = {
-    SHOWER: (ROOT / "profiles" / "weather" / SHOWER).read_text(encoding="utf-8"),
+    SHOWER: (ROOT / "profiles" / "weather" / "rain" / SHOWER).read_text(encoding="utf-8"),
     **{name: example_text(name) for name in ("gauge.csv", "mast.csv")},
 }
 READERS = {
@@ -82,7 +82,9 @@ def test_shipped_files_satisfy_their_schema(kind, path):
 def test_an_editor_sees_a_slip(kind, old, new):
     """A misspelt key, word or unit is refused by the schema too."""
     path = ROOT / (
-        "profiles/weather/rain-closes-holds-releases.yaml" if kind == "profile" else "bench/files/mock.yaml"
+        "profiles/weather/rain/rain-closes-holds-releases.yaml"
+        if kind == "profile"
+        else "bench/files/mock.yaml"
     )
     text = path.read_text(encoding="utf-8")
     assert old in text

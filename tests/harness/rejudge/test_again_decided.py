@@ -18,7 +18,7 @@ from ventproof.session.session import Session
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench
 
-PROFILES = sorted(SHIPPED.glob("*.yaml"))
+PROFILES = sorted(SHIPPED.rglob("*.yaml"))
 
 
 @pytest.fixture
@@ -47,6 +47,22 @@ def test_judging_again_says_the_same(path, faults, recorded):
     assert decided.changes == ()
     key = lambda f: (-1 if f.step is None else f.step, f.number)  # noqa: E731
     assert sorted(decided.findings, key=key) == sorted(result.findings, key=key)
+
+
+def test_what_binds_while_a_flag_is_on_is_judged_again_alike(tmp_path):
+    """When the flag was on follows from the log, and so does what was found of what must hold then."""
+    text = next(path for path in PROFILES if path.stem == "rain-closes-holds-releases").read_text()
+    conditions = "".join(
+        f"  - {{signal: roof_vent, stays_at_most: {limit} %, while: {{rain_override: on}}, applies_after: {after} s}}\n"
+        for limit, after in ((11, 35), (5, 35), (11, 5))
+    )
+    assert "always:\n" in text
+    profile = read_profile("profile.yaml", text.replace("always:\n", f"always:\n{conditions}"))
+    result = Session(bench=load_bench(SHIPPED_BENCH), out=tmp_path).run(profile, SilentView())
+    decided = decide_again(read_log(result.log))
+    always = [finding for finding in result.findings if finding.step is None][:3]
+    assert [finding.verdict for finding in always] == ["pass", "fail", "fail"]
+    assert set(decided.findings) == set(result.findings)
 
 
 def test_a_cut_log_never_passes_more_than_it_proves(recorded, tmp_path):

@@ -6,8 +6,9 @@ import re
 from dataclasses import replace
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import StimulusApplied
 from ventproof.log.read import read_log
 from ventproof.profile.load import read_profile
@@ -18,7 +19,7 @@ from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import load_bench
 
 TABLE = pinned_table((SHIPPED_BENCH.parent / "mock-overrides.yaml").read_text(encoding="utf-8"))
-PROFILE = (SHIPPED / "rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
+PROFILE = shipped_path("rain-closes-holds-releases").read_text(encoding="utf-8")
 RENAMED = {"wet": "rain", "wet_override": "rain_override"}
 
 

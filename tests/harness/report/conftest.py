@@ -7,16 +7,17 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, with_faults
 from ventproof.log.write import GENESIS, seal
 from ventproof.profile.load import read_profile
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
 from ventproof_bench.benchcheck.load import read_bench
 
-COUNT = (SHIPPED / "rain-count.yaml").read_text(encoding="utf-8")
-RAIN = (SHIPPED / "rain-closes-holds-releases.yaml").read_text(encoding="utf-8")
+COUNT = shipped_path("rain-count").read_text(encoding="utf-8")
+RAIN = shipped_path("rain-closes-holds-releases").read_text(encoding="utf-8")
 BENCH = SHIPPED_BENCH.read_text(encoding="utf-8")
 
 

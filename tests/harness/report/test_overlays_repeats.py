@@ -142,7 +142,7 @@ def test_a_run_that_cannot_be_judged_again_is_named_and_not_drawn(repeats, mock,
 
 def test_of_what_is_reckoned_the_band_has_every_possible_value(mock, tmp_path):
     """It has no readings; the caption says what the band is instead."""
-    profile = SHIPPED.parent / "closed-loop" / "reckoned" / "rain-turns-a-short-run.yaml"
+    profile = SHIPPED.parent / "drives" / "reckoned" / "rain-turns-a-short-run.yaml"
     bench = (SHIPPED_BENCH.parent / "loop-reckoned.yaml").read_text(encoding="utf-8")
     text = profile.read_text(encoding="utf-8")
     logs = [mock.run(tmp_path, text, bench, repeat=repeat) for repeat in (1, 2)]

@@ -12,7 +12,7 @@ import pytest
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import PinnedText
 from ventproof.papers.acceptance import load_acceptance
-from ventproof.papers.fingerprint import NOT_READ, SettingsBefore
+from ventproof.papers.fingerprint import FoundSettings, SettingsBefore
 from ventproof.papers.waivers import ACCEPTED, load_waivers, pinned_paper
 from ventproof.report.build import Beside, report_of
 from ventproof.report.papers import Waiving
@@ -233,7 +233,8 @@ def test_a_run_that_read_no_settings_is_not_said_to_have_others(mock, logs, tmp_
     for number, event in enumerate(events):
         event["seq"] = number
     silent = mock.rechained(events, tmp_path / "silent.jsonl")
+    before = SettingsBefore("firmware 3.0", FoundSettings({}, {}, {}))
     for order in ([logs["pass"], silent], [silent, logs["pass"]]):
-        report = report_of(order, beside=Beside(earlier=lambda *_: SettingsBefore("firmware 3.0", NOT_READ)))
+        report = report_of(order, beside=Beside(earlier=lambda *_: before))
         assert not report.cover.paper.changed
         assert ("rain_release_delay", "30 s") in report.cover.paper.settings.rows

@@ -7,8 +7,8 @@ from dataclasses import replace
 from html import unescape
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED
 from ventproof.report import build
 from ventproof.report.build import report_of
 from ventproof.report.cover import cover_of
@@ -23,7 +23,7 @@ DRY = ("wind-below-threshold-ignored", "rain-contact-bounce-ignored")
 def logs_of_suite(mock, tmp_path_factory):
     """Some profiles of the shipped suite on a unit that ignores rain."""
     out = tmp_path_factory.mktemp("suite")
-    texts = [(SHIPPED / f"{name}.yaml").read_text(encoding="utf-8") for name in (*DRY, *RAINY)]
+    texts = [shipped_path(name).read_text(encoding="utf-8") for name in (*DRY, *RAINY)]
     return [mock.run(out, text, faults=["ignores_rain"]) for text in texts]
 
 

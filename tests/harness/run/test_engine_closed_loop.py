@@ -9,7 +9,7 @@ from ventproof.profile.bind import bind
 from ventproof.profile.load import load_profile
 from ventproof_bench.benchcheck.load import load_bench
 
-SUITES = sorted(path for path in (SHIPPED.parent / "closed-loop").iterdir() if path.is_dir())
+SUITES = sorted(path for path in (SHIPPED.parent / "drives").iterdir() if path.is_dir())
 PROFILES = [path for suite in SUITES for path in sorted(suite.glob("*.yaml"))]
 
 
@@ -23,7 +23,7 @@ def closed_loop(run):
     """Run a profile, `suite/name`, on its bench, with a fault of the mock or without."""
 
     def run_it(name, *faults):
-        path = SHIPPED.parent / "closed-loop" / f"{name}.yaml"
+        path = SHIPPED.parent / "drives" / f"{name}.yaml"
         return run(path, bench=bench_of(path).read_text(encoding="utf-8"), faults=dict.fromkeys(faults, 1.0))
 
     return run_it

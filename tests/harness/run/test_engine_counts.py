@@ -60,3 +60,20 @@ def test_a_counter_of_which_the_bench_says_nothing_may_count_any_contact(run, be
     bench = bench_text.replace("    counted_by: rain_count\n", "")
     assert bench != bench_text
     assert run(text, bench=bench).findings[-1].verdict == "inconclusive"
+
+
+@pytest.mark.parametrize(
+    ("demand", "faults", "verdict", "why"),
+    [
+        ("counts_at_least: 2, within: 8 s", (), "pass", "counted 2 (required at least 2)"),
+        ("counts_at_least: 3, within: 8 s", (), "fail", "counted 2 in 8 s; required at least 3"),
+        ("counts_at_least: 2, within: 8 s", ("counts_twice",), "pass", "counted 2 (required at least 2)"),
+        ("counts_at_most: 2, for: 8 s", (), "pass", "counted 2 (required at most 2)"),
+        ("counts_at_most: 2, for: 8 s", ("counts_twice",), "fail", "counted 4 in 8 s; required at most 2"),
+    ],
+)
+def test_a_counter_may_be_bound_on_one_side(demand, faults, verdict, why, run):
+    """At least and at most belong to the pass; a unit that counts both edges counts too many."""
+    text = PROFILE.format(before="", after="", then="", signal="rain_count", number=2)
+    found = run(text.replace("counts: 2, within: 8 s", demand), faults=faults).findings[-1]
+    assert (found.verdict, found.why) == (verdict, why)

@@ -9,7 +9,7 @@ import pytest
 
 from ventproof.cli.options import SHIPPED
 
-PROFILES = sorted(SHIPPED.glob("*.yaml"))
+PROFILES = sorted(SHIPPED.rglob("*.yaml"))
 
 
 @pytest.mark.parametrize("path", PROFILES, ids=lambda p: p.stem)

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections import defaultdict
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import EdgesPlayed, StepBegin, StimulusApplied
 from ventproof.log.read import read_log
 from ventproof.profile.load import load_profile, read_profile
@@ -47,10 +48,10 @@ def edges_in(log):
 @pytest.mark.parametrize("name", UNDER_TEST)
 def test_a_run_switches_what_the_dry_run_says_and_when(name, run):
     """Each edge of each contact in a passing run lies between its earliest and latest time; none is more or less."""
-    profile = load_profile(SHIPPED / f"{name}.yaml")
+    profile = load_profile(shipped_path(name))
     bound = Session(bench=load_bench(SHIPPED_BENCH), out=None).bind(profile)
     moves, ends = moves_of(bound)
-    done = run(SHIPPED / f"{name}.yaml")
+    done = run(shipped_path(name))
     assert done.outcome.verdict == "pass"
     played, start_s = edges_in(done.log)
     for output in {move.output for move in moves}:

@@ -5,8 +5,9 @@ from __future__ import annotations
 import json
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, code_of_series, with_faults
+from ventproof.cli.options import SHIPPED_BENCH, code_of_series, with_faults
 from ventproof.profile.load import load_profile
 from ventproof.run.view import SilentView
 from ventproof.session.planned import PlannedRuns
@@ -22,7 +23,7 @@ def series(tmp_path):
     def run(profile, plan, faults=()):
         bench = with_faults(load_bench(SHIPPED_BENCH), faults)
         session = Session(bench=bench, out=tmp_path)
-        suite = [load_profile(SHIPPED / f"{profile}.yaml")]
+        suite = [load_profile(shipped_path(profile))]
         return PlannedRuns(session, suite, plan).repeat(0, SilentView())
 
     return run

@@ -8,8 +8,9 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.write import GENESIS, seal, unseal
 from ventproof.run.engine import Outcome
 from ventproof.session.repeats import RepeatSeries
@@ -36,7 +37,7 @@ def forged(log, name):
 
 def test_a_forged_log_cannot_paint_a_verdict(ventproof, tmp_path):
     """A name that would clear the screen and write `pass` is shown with its control characters replaced."""
-    ventproof("run", SHIPPED / "rain-count.yaml", "--bench", SHIPPED_BENCH)
+    ventproof("run", shipped_path("rain-count"), "--bench", SHIPPED_BENCH)
     (log,) = (tmp_path / "records").glob("*.jsonl")
     forged(log, "\x1b[2J\x1b[32mpass\ud800")
     code, out, err = ventproof("judge", log)

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import pytest
+from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED
 from ventproof.log.events import OutputDriven, SettingFound, StimulusApplied
 from ventproof.log.settings import settings_of
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, Window
@@ -42,7 +42,7 @@ def test_the_terminal_and_the_report_tell_of_settings(ventproof, bench_text, tmp
     late.write_text(
         bench_text.replace("    release_delay: 30 s\n", "    release_delay: 45 s\n"), encoding="utf-8"
     )
-    profiles = [SHIPPED / f"{name}.yaml" for name in ("rain-count", "power-keeps-the-delays")]
+    profiles = [shipped_path(name) for name in ("rain-count", "power-keeps-the-delays")]
     _, out, _ = ventproof("run", *profiles, "--bench", late, "--quiet", "--report", "report.html")
     assert (
         "\nsettings of the unit: "

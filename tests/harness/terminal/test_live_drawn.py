@@ -6,9 +6,10 @@ from dataclasses import replace
 
 import pytest
 from rich.console import Console
+from shipped_profiles import shipped_path
 
 from ventproof.case.case import case_of
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.events import GapSeen, PollSeen, RunBegin, StepBegin
 from ventproof.log.read import read_log
 from ventproof.profile.bind import bind
@@ -32,7 +33,7 @@ SIZES = [(80, 24), (120, 40), (80, 15)]
 def played(tmp_path_factory):
     """Play two profiles of the shipped suite; give each with its case, and the events of its log."""
     session = Session(bench=load_bench(SHIPPED_BENCH), out=tmp_path_factory.mktemp("logs"))
-    suite = [load_profile(SHIPPED / f"{name}.yaml") for name in NAMES]
+    suite = [load_profile(shipped_path(name)) for name in NAMES]
     runs = PlannedRuns(session, suite, RepeatPlan(2))
     logs = [[runs.run(k, SilentView(), repeat=repeat).log for repeat in (1, 2)] for k in range(len(suite))]
     spans = [in_all(part_spans(profile.model)) for profile in suite]

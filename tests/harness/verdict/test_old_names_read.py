@@ -22,6 +22,7 @@ OLD = DATA / "version-0.2.yaml"
 OLD_LOG = DATA / "version-0.2.jsonl"
 OLD_KEY = DATA / "version-0.2.pub"
 LOG_OF_0_3 = DATA / "version-0.3.jsonl"
+LOG_OF_0_4 = DATA / "version-0.4.jsonl"
 FLAGS = {"--confirm-clear", "--wiring"}
 PROFILES = sorted(SHIPPED.parent.rglob("*.yaml"))
 
@@ -150,6 +151,18 @@ def test_a_log_with_the_sentences_of_0_3_stands_and_is_told_in_those_of_now(vent
     assert (code, err) == (1, "")
     assert "already changed at 2.50 s after the stimulus" in out
     assert not decide_again(read_log(LOG_OF_0_3)).changes
+
+
+def test_a_log_of_0_4_is_verified_and_judges_as_it_did(ventproof):
+    """A pass, a fail and an open response stay what they were, and none is told as changed."""
+    code, out, err = ventproof("verify", LOG_OF_0_4)
+    assert (code, err) == (0, "")
+    assert re.search(r"intact, \d+ lines, fail", out)
+    code, out, err = ventproof("judge", LOG_OF_0_4)
+    assert (code, err) == (1, "")
+    again = decide_again(read_log(LOG_OF_0_4))
+    assert not again.changes
+    assert {one.status for one in again.findings} == {"pass", "fail", "inconclusive"}
 
 
 def test_an_old_log_is_judged_by_the_profile_with_new_names(ventproof, new):

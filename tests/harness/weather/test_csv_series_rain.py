@@ -5,9 +5,10 @@ from fractions import Fraction
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pulses_and_tips import steady_rain
 
 from ventproof.weather.csv_series import read_series
-from ventproof.weather.hyetograph import blocks, constant, from_depths, from_intensities, from_totals, ramp
+from ventproof.weather.hyetograph import blocks, from_depths, from_intensities, from_totals, ramp
 from ventproof_bench.base.errors import FileError
 
 
@@ -138,10 +139,10 @@ def test_any_text_is_read_or_refused(text):
             r"^the last intensity, 2 mm/h, has no end",
         ),
         (lambda: from_intensities([(0, -1), (1, 0)], shape="linear"), r"^mm_per_h=-1 must not be negative$"),
-        (lambda: constant(1, duration_s=0), r"^duration_s=0 must be more than 0$"),
+        (lambda: steady_rain(1, duration_s=0), r"^duration_s=0 must be more than 0$"),
         (lambda: ramp(1, -2, duration_s=1), r"^mm_per_h=-2 must not be negative$"),
         (lambda: blocks([]), r"^a hyetograph needs at least one piece; for dry weather write 0 mm/h$"),
-        (lambda: constant(1, duration_s=1).replayed(0), r"^speed=0 must be more than 0$"),
+        (lambda: steady_rain(1, duration_s=1).replayed(0), r"^speed=0 must be more than 0$"),
     ],
 )
 def test_hyetographs_refuse(make, message):

@@ -66,6 +66,6 @@ def test_wrong_levels_are_refused(make, message):
 
 
 def test_broken_and_shorted_loops_are_faults_by_their_current():
-    """A broken 4-20 mA wire lies in the low fault band of NAMUR NE 43 (2003), a shorted one in the high."""
+    """A broken 4-20 mA wire lies in the low fault band of NAMUR NE 43, a shorted one in the high."""
     assert END_LEVELS["current"].broken <= 3.6
     assert END_LEVELS["current"].shorted >= 21.0

@@ -6,8 +6,9 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pulses_and_tips import steady_rain
 
-from ventproof.weather.hyetograph import MassCurve, constant
+from ventproof.weather.hyetograph import MassCurve
 from ventproof.weather.storms import (
     OffsetIdf,
     PowerIdf,
@@ -118,7 +119,7 @@ def test_showers_fill_their_span(seed, rate):
 def test_showers_change_with_the_seed():
     """Two seeds give two different rains, and no showers give a dry span."""
     assert showers(seed=1) != showers(seed=2)
-    assert showers(showers_per_h=0) == constant(0, duration_s=36_000)
+    assert showers(showers_per_h=0) == steady_rain(0, duration_s=36_000)
 
 
 def test_showers_keep_their_mean():

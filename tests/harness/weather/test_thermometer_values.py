@@ -1,4 +1,6 @@
-"""Resistance thermometers: both directions agree, and what no sensor can show is refused."""
+"""Resistance thermometers: each law holds, and what no sensor can show is refused."""
+
+from math import exp, log
 
 import pytest
 from hypothesis import given, settings
@@ -8,13 +10,6 @@ from ventproof.weather.thermometer import PT100, PT1000, BetaLaw, Platinum, Stei
 
 FEW = settings(max_examples=100, deadline=None)
 NTC = BetaLaw(ohm=10_000.0, beta_k=3950.0)
-
-
-@FEW
-@given(st.floats(-200, 850), st.sampled_from([PT100, PT1000]))
-def test_platinum_is_read_back(temperature, sensor):
-    """Temperature to resistance and back is within 1e-9 °C over the whole range."""
-    assert sensor.temperature_c(sensor.resistance_ohm(temperature)) == pytest.approx(temperature, abs=1e-9)
 
 
 @FEW
@@ -30,19 +25,14 @@ def test_a_pt1000_is_ten_pt100s():
     assert PT1000.resistance_ohm(-40.0) == pytest.approx(10 * PT100.resistance_ohm(-40.0))
 
 
-def test_both_ends_of_the_range_are_read_back():
-    """The coldest and hottest temperatures of the standard are part of the range."""
-    for end_c in (-200.0, 850.0):
-        assert PT100.temperature_c(PT100.resistance_ohm(end_c)) == pytest.approx(end_c, abs=1e-9)
-
-
 @FEW
 @given(st.floats(-60, 150), st.floats(1e2, 1e6), st.floats(2500, 5000), st.floats(0, 50))
-def test_the_beta_law_is_read_back(temperature, ohm, beta, at_c):
-    """Temperature to resistance and back, and the reference point is on the curve."""
+def test_the_beta_law_goes_through_its_reference(temperature, ohm, beta, at_c):
+    """The reference point is on the curve, and from there the resistance falls or rises by the law's factor."""
     law = BetaLaw(ohm=ohm, beta_k=beta, at_c=at_c)
     assert law.resistance_ohm(at_c) == pytest.approx(ohm)
-    assert law.temperature_c(law.resistance_ohm(temperature)) == pytest.approx(temperature, abs=1e-9)
+    factor = exp(beta * (at_c - temperature) / ((temperature + 273.15) * (at_c + 273.15)))
+    assert law.resistance_ohm(temperature) == pytest.approx(ohm * factor)
 
 
 @FEW
@@ -52,10 +42,10 @@ def test_the_beta_law_is_read_back(temperature, ohm, beta, at_c):
     st.floats(1e-4, 4e-4),
     st.sampled_from([0.0, 1e-150, 1e-28, 1e-9, 9e-8, 7e-7, 1e-4]),
 )
-def test_the_three_parameter_law_is_read_back(temperature, a, b, c):
-    """Temperature to resistance and back, with no, a faint and a strong cubic term, above and below 1 ohm."""
-    law = SteinhartHart(a, b, c)
-    assert law.temperature_c(law.resistance_ohm(temperature)) == pytest.approx(temperature, abs=1e-7)
+def test_the_resistance_solves_the_three_parameter_law(temperature, a, b, c):
+    """Put in again it gives the temperature, with no, a faint and a strong cubic term, above and below 1 ohm."""
+    ln = log(SteinhartHart(a, b, c).resistance_ohm(temperature))
+    assert 1 / (a + b * ln + c * ln**3) - 273.15 == pytest.approx(temperature, abs=1e-7)
 
 
 def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
@@ -74,11 +64,6 @@ def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
             lambda: PT100.resistance_ohm(-201.0),
             r"^-201.0 °C is outside what IEC 60751 covers; give -200 °C to 850 °C$",
         ),
-        (
-            lambda: PT100.temperature_c(10.0),
-            r"^10.0 ohm belongs to no temperature .*; give 18.5201 to 390.481 ohm$",
-        ),
-        (lambda: PT100.temperature_c(float("nan")), r"^nan ohm belongs to no temperature"),
         (lambda: BetaLaw(ohm=-1.0, beta_k=3950.0), r"^-1.0 ohm must be a finite resistance above 0 ohm"),
         (lambda: BetaLaw(ohm=1.0, beta_k=0.0), r"^beta_k=0.0 must be a finite number of kelvin above 0$"),
         (
@@ -88,14 +73,6 @@ def test_the_beta_law_is_the_three_parameter_law_without_its_cube():
         (
             lambda: NTC.resistance_ohm(-272.0),
             r"^at -272.0 °C this law gives no resistance that can be written down$",
-        ),
-        (
-            lambda: NTC.temperature_c(0.0),
-            r"^0.0 ohm must be a finite resistance above 0 ohm; open and short have no",
-        ),
-        (
-            lambda: NTC.temperature_c(1e-3),
-            r"^0.001 ohm is hotter than this law knows; give a higher resistance$",
         ),
         (lambda: SteinhartHart(float("nan"), 1e-4, 0.0), r"^a=nan must be a finite number$"),
         (lambda: SteinhartHart(1e-3, -1e-4, 0.0), r"^b=-0.0001 must be a finite number above 0; check the"),

@@ -8,9 +8,10 @@ from itertools import islice, pairwise, takewhile
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
+from pulses_and_tips import pulse_instants
 
 from ventproof.run.weather import RainPlan, WindPlan
-from ventproof.weather.anemometer import CupAnemometer, pulse_instants
+from ventproof.weather.anemometer import CupAnemometer
 from ventproof.weather.course import Trace, ramp
 from ventproof.weather.levels import chatter, contact_chatter, drift
 from ventproof.weather.wind import WindCourse, settling, steady, turned_by, wind_edges

@@ -1,11 +1,12 @@
-"""Gust shapes, running means, gusts of a period and the Beaufort scale."""
+"""Gust shapes, and the running means and gusts of a period that tests measure them by."""
 
 import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
-from wind_averages import gust, mean_wind, running_mean
+from pulses_and_tips import jump
+from wind_averages import gust, mean, mean_wind, running_mean
 
-from ventproof.weather.course import Trace, constant, step
+from ventproof.weather.course import Trace, constant
 from ventproof.weather.wind import cosine_gust, rectangular_gust
 
 FEW = settings(max_examples=40, deadline=None)
@@ -22,13 +23,13 @@ def test_a_cosine_gust_peaks_half_way_and_keeps_its_mean():
     wind = cosine_gust(6.0, 8.0, at_s=10.0, lasts_s=5.0, for_s=20.0)
     assert wind.at(12.5) == 14.0
     assert (wind.at(10.0), wind.at(15.0), wind.at(20.0)) == (6.0, 6.0, 6.0)
-    assert wind.mean(10.0, 15.0) == pytest.approx(10.0, abs=1e-12)
+    assert mean(wind, 10.0, 15.0) == pytest.approx(10.0, abs=1e-12)
     assert wind.at(11.25) == pytest.approx(10.0)
 
 
 def test_a_gust_may_fill_the_whole_wind():
     """A gust from the first to the last instant needs no steady wind around it."""
-    assert rectangular_gust(2.0, 3.0, at_s=0.0, lasts_s=4.0, for_s=4.0).area_to(4.0) == 20.0
+    assert mean(rectangular_gust(2.0, 3.0, at_s=0.0, lasts_s=4.0, for_s=4.0), 0.0, 4.0) == 5.0
     assert cosine_gust(2.0, -2.0, at_s=0.0, lasts_s=4.0, for_s=4.0).smallest() == 0.0
 
 
@@ -40,7 +41,7 @@ def test_a_short_spike_is_averaged_by_the_gust_filter():
 
 def test_a_step_needs_three_seconds_to_become_a_gust():
     """The running mean reaches a step's full height just 3 s after it."""
-    wind = step(0.0, 10.0, at_s=5.0, for_s=30.0)
+    wind = jump(0.0, 10.0, at_s=5.0, for_s=30.0)
     assert running_mean(wind, 7.0, 3.0) == pytest.approx(20 / 3)
     assert (gust(wind, 0.0, 30.0).value, gust(wind, 0.0, 30.0).at_s) == (pytest.approx(10.0), 8.0)
 
@@ -72,15 +73,15 @@ def test_a_gust_lies_between_mean_and_maximum(wind):
     peak = gust(wind, wind.start_s, wind.end_s)
     assert peak.value <= wind.largest() + 1e-9
     whole = gust(wind, wind.start_s, wind.end_s, window_s=wind.duration_s)
-    assert whole.value == pytest.approx(wind.mean(wind.start_s, wind.end_s))
+    assert whole.value == pytest.approx(mean(wind, wind.start_s, wind.end_s))
     # 3 s windows side by side cover a span of whole windows: the largest is no less than their mean.
     covered_s = wind.start_s + 3.0 * (wind.duration_s // 3.0)
-    assert peak.value >= wind.mean(wind.start_s, covered_s) - 1e-9
+    assert peak.value >= mean(wind, wind.start_s, covered_s) - 1e-9
 
 
 def test_the_mean_wind_takes_ten_minutes():
     """A step is in the ten-minute mean by the share of the window that it fills."""
-    wind = step(4.0, 10.0, at_s=600.0, for_s=1200.0)
+    wind = jump(4.0, 10.0, at_s=600.0, for_s=1200.0)
     assert mean_wind(wind, 900.0) == pytest.approx(7.0)
     assert mean_wind(wind, 1200.0) == pytest.approx(10.0)
     with pytest.raises(ValueError, match=r"^-1.0 s is outside the trace"):

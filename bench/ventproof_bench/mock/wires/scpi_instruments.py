@@ -1,7 +1,7 @@
 """Mock instruments that speak a useful part of SCPI, short and long forms: a switch, and a source.
 
 Sources: SCPI-99 volume 1, 6.2.1 (short and long forms) and volume 2, 21.8 (error numbers and texts); IEEE 488.2 (common
-commands, program messages separated by semicolons, responses ended by a line feed).
+commands, program messages separated by semicolons, responses ended by a line feed); all from memory.
 """
 
 from __future__ import annotations
