@@ -102,7 +102,7 @@ ENGINES: dict[str, Callable[[Path, int], Made]] = {
     "alone-2": lambda folder, _: alone(folder, 2),
     "lab-1": lambda folder, _: in_a_lab(folder, 1),
     "lab-2": lambda folder, _: in_a_lab(folder, 2),
-    "lab-2-killed": lambda folder, repeats: in_a_lab(folder, 2, kill_after=20 * repeats),
+    "lab-2-killed": lambda folder, third: in_a_lab(folder, 2, kill_after=third),
 }
 
 
@@ -113,11 +113,12 @@ def main() -> int:
     asked.add_argument("engines", nargs="*", help=f"all unless stated: {', '.join(ENGINES)}")
     asked.add_argument("--only", help="this shipped profile alone, by its file's name")
     words = asked.parse_args()
-    made, some = [], list(SHIPPED.glob(f"**/{words.only}.yaml")) if words.only else []
+    made, some = [], list(SHIPPED.glob(f"**/{words.only or '*'}.yaml"))
+    third = 2 * words.repeats * len(some) // 3
     with TemporaryDirectory(prefix="ventproof-night-", dir=os.environ.get("NIGHT_FOLDER")) as name:
-        folder = written(Path(name), words.repeats, some)
+        folder = written(Path(name), words.repeats, some if words.only else ())
         for engine in words.engines or ENGINES:
-            one = ENGINES[engine](folder, words.repeats)
+            one = ENGINES[engine](folder, third)
             print(
                 f"{one.engine:22} {one.runs:6} runs {one.entered:6} in the history  {one.took_s:7.0f} s",
                 end="",

@@ -101,7 +101,7 @@ class KeptLogs:
         """
         if not left.log:
             return left.why or "it left no log"
-        with TemporaryDirectory(prefix=".part-", dir=self._folder) as name:
+        with TemporaryDirectory(prefix="ventproof-log-") as name:
             part = Path(name) / "log.jsonl"
             part.write_bytes(left.log)
             try:
