@@ -132,12 +132,10 @@ class Fence:
         place.write_bytes(b"x" * count)
         return count
 
-    def reopen(self) -> str:
-        """Let runs begin again; return why none was let."""
-        why = self.out_of_use
+    def reopen(self) -> None:
+        """Let runs begin again."""
         for name in ("aborted", OUT_OF_USE):
             (self._folder / name).unlink(missing_ok=True)
-        return why
 
     def _settle(self, token: str, why: str) -> None:
         """Note what is left of a job that ended in order; where no log was begun, nothing was switched."""

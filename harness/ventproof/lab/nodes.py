@@ -106,7 +106,7 @@ def serve_worker(address: LabAddress, bench: str, told: Callable[[str], None]) -
         told: is given its own address, once it is ready.
 
     Raises:
-        BenchError: the scheduler is not there.
+        BenchError: the scheduler is not there, or is gone.
     """
     settle()
     asyncio.run(_worker(address, bench, told))
@@ -136,15 +136,17 @@ async def _worker(address: LabAddress, bench: str, told: Callable[[str], None]) 
             ) from error
         told(str(worker.address).partition("//")[2])
         try:
-            await _told_to_end(worker)
+            told_to_end = await _told_to_end(worker)
         finally:
             own_seat().leaving = True
             with suppress(Exception):  # it is on its way out, and its scheduler may be gone
                 await asyncio.wait_for(worker.close(), _LEAVES_WITHIN_S)
+        if not told_to_end:
+            raise BenchError(f"the scheduler at {address.host}:{address.port} is gone")
 
 
-async def _told_to_end(node: Any) -> None:  # noqa: ANN401 - a scheduler or a worker
-    """Wait for Ctrl-C, SIGTERM or SIGHUP, or for the end of a node."""
+async def _told_to_end(node: Any) -> bool:  # noqa: ANN401 - a scheduler or a worker
+    """Wait for Ctrl-C, SIGTERM or SIGHUP, or for the end of a node; return whether it was told to end."""
     loop, told = asyncio.get_running_loop(), asyncio.Event()
     for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP):
         loop.add_signal_handler(number, told.set)
@@ -152,6 +154,7 @@ async def _told_to_end(node: Any) -> None:  # noqa: ANN401 - a scheduler or a wo
     _, left = await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
     for one in left:
         one.cancel()
+    return told.is_set()
 
 
 def why_of(error: BaseException) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import signal
 from pathlib import Path
 
 import pytest
@@ -12,6 +13,7 @@ from ventproof.lab import executor as lab_executor
 from ventproof.lab.executor import LabExecutor
 from ventproof.lab.identity import Identity, own_identity
 from ventproof.lab.security import lab_address
+from ventproof.verdict.finding import EXIT_BENCH
 from ventproof_bench.base.errors import BenchError, FileError
 
 pytestmark = [pytest.mark.wire, pytest.mark.lasting]  # the engine keeps its threads
@@ -21,7 +23,7 @@ pytestmark = [pytest.mark.wire, pytest.mark.lasting]  # the engine keeps its thr
 def lab(tmp_path_factory):
     """A scheduler and three workers."""
     with Lab(tmp_path_factory.mktemp("lab")) as lab:
-        lab.workers(count=3)
+        lab.held = lab.workers(count=3)
         yield lab
 
 
@@ -66,7 +68,7 @@ def test_a_bench_that_no_worker_holds_is_an_error_before_the_first_job(lab, monk
 
 
 def test_a_scheduler_that_is_lost_ends_the_campaign(lab):
-    """What was finished stands; the rest is an error that names the scheduler, not a wait without end."""
+    """What was finished stands; the rest is an error that names the scheduler, for client and workers, and no wait."""
     with reached(lab) as workers:
         results = workers.finished(as_it_is, range(1000))
         next(results)
@@ -75,3 +77,6 @@ def test_a_scheduler_that_is_lost_ends_the_campaign(lab):
             list(results)
     with pytest.raises(BenchError, match=f"no scheduler answers at {lab.address}"):
         reached(lab).__enter__()
+    left = [worker for worker in lab.held if worker.wait(30) != -signal.SIGKILL]
+    assert [worker.returncode for worker in left] == [EXIT_BENCH]
+    assert left[0].stdout.read() == f"the scheduler at {lab.address} is gone\n"
