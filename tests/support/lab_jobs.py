@@ -89,7 +89,7 @@ class Lab:
                 process.stdout.close()
 
 
-def awaited(what, within_s=30.0):
+def awaited(what, within_s=120.0):
     """Wait until something is so."""
     end_s = time.monotonic() + within_s
     while not (found := what()):

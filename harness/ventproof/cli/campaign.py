@@ -76,10 +76,13 @@ def campaign(
     from ventproof.lab.security import lab_address  # noqa: PLC0415
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
 
+    if tls is not None and not scheduler:
+        raise click.UsageError("--tls is for a lab: give it with --scheduler")
+    address = lab_address(scheduler, "--scheduler", tls) if scheduler else None
     loaded = options.warned(load_campaign(file, any_path=any_path))
     groups = _groups(loaded, any_path=any_path)
-    address = lab_address(scheduler, "--scheduler", tls) if scheduler else None
-    _require_lab(groups, address, tls)
+    if address is None:
+        _require_virtual(groups)
     with campaign_folder(out) as folder:
         keeper = keeper_of(history, folder)
         runs = CampaignRuns(loaded.model.campaign, folder, groups, operator, keeper, resume=resume)
@@ -111,12 +114,10 @@ def _groups(loaded: Campaign, *, any_path: bool) -> list[PlannedGroup]:
     return groups_of(loaded, benches, suites, faulty)
 
 
-def _require_lab(groups: list[PlannedGroup], address: LabAddress | None, tls: Path | None) -> None:
-    """Refuse real outputs where no worker holds them, and certificates that nobody asks for."""
-    if address is None and tls is not None:
-        raise click.UsageError("--tls is for a lab: give it with --scheduler")
+def _require_virtual(groups: list[PlannedGroup]) -> None:
+    """Refuse real outputs, which need a worker that holds them."""
     real = {group.bench.path: group.bench.model.bench for group in groups if not group.bench.model.virtual}
-    if address is None and real:
+    if real:
         hint = "start `ventproof worker` on its computer and give --scheduler, or use `ventproof run`"
         raise FileError(
             Problem(path, None, None, f"bench {name!r} drives real outputs, and no worker holds it", hint)
