@@ -10,7 +10,7 @@ RANKS = """
 __main__
 cli plugin
 terminal page
-setup campaign
+setup rack campaign
 session compare explore firstbench
 draft history wiring
 report
@@ -60,6 +60,7 @@ OWNERS = {
     "pymodbus": {"modbus", "mock.wires"},
     "serial": {"drivers", "relays", "modbus", "mock.wires"},
     "typst": {"report"},
+    "zstandard": {"log"},
     "pyarrow": {"history"},
     "covertable": {"draft"},
     "hypothesis": {"explore", "cli"},  # the command says where it may write

@@ -8,10 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import judge_campaign
+import past_campaign
 import pytest
+import rack_campaign
 import wire_campaign
 import wire_real
-from endurance_campaign import Course, Sample, long_run, many_runs, real_run
+from endurance_campaign import MOST_READING_MB, Course, Sample, long_run, many_runs, real_run
 from explore_campaign import explore
 from kill_campaign import campaign, table
 from night_campaign import alone, in_a_lab, written
@@ -127,10 +129,12 @@ def test_bad_wires_in_real_time_make_no_verdict_wrong_and_leave_nothing_driven(t
 
 def test_ten_virtual_minutes_and_three_runs_are_flat():
     """What a run of hours would hold shows in minutes, at ten readings a second."""
-    course, log_mb = long_run(600)
+    course, read, (log_mb, small_mb) = long_run(600)
     assert course.wrong == []
     assert course.growth_mb < 4
     assert 1 < log_mb < 40
+    assert small_mb < log_mb / 20
+    assert max(read.values()) < MOST_READING_MB
     assert many_runs(200).wrong == []
 
 
@@ -188,11 +192,25 @@ def test_the_campaign_of_the_judge_runs(capsys):
     assert all(shown.count(name) == 1 for name in judge_campaign.GENERATORS)
 
 
+@pytest.mark.wire
+def test_the_campaign_of_racks_runs():
+    """Two units together pass as one alone does, all of their pulses played."""
+    (alone, _, one), (together, said, both) = rack_campaign.campaign(2, times=8)
+    assert (alone, together) == (0, 0), said
+    assert (dict(one.outcomes), dict(both.outcomes)) == ({"pass": 1}, {"pass": 2})
+    assert (len(one.edges), len(both.edges)) == (16, 32)
+
+
 def test_the_campaign_of_exploring_runs():
     """Some sequences are played against a fault, and its line says what came of it."""
     shown = explore("misses_side_vent", examples=3, budget_s=60.0, seed=0)
     assert shown.played >= 1
     assert shown.line.startswith("misses_side_vent ")
+
+
+def test_the_campaign_of_the_past_runs():
+    """A page of a hundred runs, and a report of a few logs; each is within its bound."""
+    assert past_campaign.campaign(100, 2, past_campaign.COMMANDS[2:3] + past_campaign.COMMANDS[-2:-1]) == []
 
 
 def test_every_target_of_the_makefile_names_files_that_exist():

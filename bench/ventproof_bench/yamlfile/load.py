@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
 LARGEST_BYTES = 1_000_000
 _KINDS = {
+    "rack": "rack file",  # first: what it says for all its places has keys of other kinds
     "profile": "profile",
     "bench": "bench file",
     "table": "override table",

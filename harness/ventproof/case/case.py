@@ -82,6 +82,7 @@ class Case:
         names: the profile's signal names, by the bench's.
         counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
+        draws_each: what can still matter is kept, and besides, to be drawn, of so many readings the extremes; 0: not.
 
     Attributes:
         belied: why what the bench declares of a signal cannot be true, by the profile's name of the signal.
@@ -93,6 +94,7 @@ class Case:
     names: Mapping[str, str]
     counted: Mapping[str, frozenset[str]] = field(default_factory=dict)
     keeps_all: bool = False
+    draws_each: int = 0
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
@@ -123,6 +125,8 @@ class Case:
         }
         if self.keeps_all:
             self._remember_from(-INF)
+        for trace in self.traces.values() if self.draws_each else ():
+            trace.draw(self.draws_each)
         self._movements = Movements(self.profile, self.counted)
         start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
         self.items = list(self._items([start, *self.profile.steps]))
@@ -270,7 +274,7 @@ class Case:
             if isinstance(event, PollSeen) and not self._ended and not self._turns_condition(event.poll):
                 self._gather(event.poll, columns)
                 polls.append(event.poll)
-                if event.poll.unread:
+                if event.poll.unread or len(polls) == _TAKEN:
                     # What was read before goes first: a gap belongs to the reading after it.
                     self._take_columns(columns, polls)
                     self._unread(event.poll)
@@ -498,12 +502,13 @@ class Case:
         return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE
 
 
-def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
+def case_of(bound: Bound, *, keeps_all: bool = False, draws_each: int = 0) -> Case:
     """Return the case that follows a run of a profile on the bench that it is bound to.
 
     Args:
         bound: the profile on the bench.
         keeps_all: keep every reading, to be drawn.
+        draws_each: as `Case.draws_each`.
     """
     import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first ruling it would hold up the polls
 
@@ -515,8 +520,12 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
         names={at: name for name, at in bound.signals.items()},
         counted=counted_contacts(bound),
         keeps_all=keeps_all,
+        draws_each=draws_each,
     )
 
+
+_TAKEN: Final = 4096
+"""Polls of a finished log that are held until they are taken together."""
 
 _TURNING: Final = (
     PollSeen,  # one that turns a condition, or after the end

@@ -37,6 +37,7 @@ _SECTIONS: Final = {
         "tools:switch": "Switch one contact once; show which signals respond.",
         "selfcheck:selfcheck": "Measure a bench; check the wiring of a unit.",
         "run:run": "Run profiles on a bench and write their logs.",
+        "rack:rack": "Test several units on benches of their own at the same time.",
         "judge:judge": "Re-judge a log without a bench.",
     },
     "Keep records and compare firmware": {
@@ -45,6 +46,7 @@ _SECTIONS: Final = {
         "compare:compare": "Compare two firmware versions.",
         "compare:trend": "Compare each response over all firmware versions.",
         "verify:verify": "Check logs for changes, and their signatures.",
+        "archive:archive": "Compress logs; give the original bytes back.",
         "sign:sign": "Sign logs so that rewriting is detected.",
         "sign:bundle": "Pack logs, signatures and report into one file.",
         "sign:key": "Make a key pair for signatures.",

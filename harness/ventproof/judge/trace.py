@@ -42,6 +42,7 @@ class SignalTrace:
         self._envelope = _guarded_envelope(traits)
         self._error = reading_error(traits)
         self._history = ReadingHistory(self._error, traits.refreshed_every_s)
+        self._drawn: ReadingHistory | None = None
         self._keep_from_s = INF
         self._watches: list[Watch | Tap] = []
         self._gap: Gap | None = None
@@ -69,6 +70,8 @@ class SignalTrace:
         pieces = self._envelope.observe(arrived.sample, fresh=arrived.fresh)
         narrowed = self._envelope.narrowed
         self._history.add(arrived, pieces, narrowed, self._keep_from_s)
+        if self._drawn is not None:
+            self._drawn.add(arrived, pieces, narrowed, -INF)
         if self._watches:
             decided = False
             for watch in self._watches:
@@ -120,7 +123,9 @@ class SignalTrace:
 
         What comes next is read as if it were the first.
         """
-        self._history.withdraw(gap.from_s)
+        for history in (self._history, self._drawn):
+            if history is not None:
+                history.withdraw(gap.from_s)
         self._envelope = _guarded_envelope(self.traits)
         self._watches.clear()
         self._last = None
@@ -131,6 +136,10 @@ class SignalTrace:
         """Keep readings from `t_s` on for watches that will be opened later; None: keep a short tail only."""
         self._keep_from_s = INF if t_s is None else t_s
         self._history.forget(self._keep_from_s)
+
+    def draw(self, each: int) -> None:
+        """Keep all that comes to be drawn, of every `each` readings in which nothing happens the extremes alone."""
+        self._drawn = ReadingHistory(self._error, self.traits.refreshed_every_s, each)
 
     def watch(
         self,
@@ -191,12 +200,12 @@ class SignalTrace:
 
     @property
     def arrived(self) -> tuple[Arrived, ...]:
-        """The readings that are remembered, in order."""
-        return tuple(self._history.arrived(-INF))
+        """The readings that are remembered, or kept to be drawn, in order."""
+        return tuple((self._drawn or self._history).arrived(-INF))
 
     def pieces(self, until_s: float) -> list[Piece]:
-        """Return the envelope over all that is remembered, as it stands now, up to `until_s`."""
-        return [*self._history.pieces(-INF), *self._envelope.provisional(until_s)]
+        """Return the envelope over all that is remembered or kept to be drawn, as it stands now, up to `until_s`."""
+        return [*(self._drawn or self._history).pieces(-INF), *self._envelope.provisional(until_s)]
 
     def bounds_at(self, t_s: float) -> tuple[float, float]:
         """Return between which values the truth was at `t_s`, as far as known now; infinite where unknown."""
@@ -256,6 +265,8 @@ class SignalTrace:
             watch.take_block(block, corners)
         self._envelope.skip(block)
         self._history.fold(block, corners, self._keep_from_s)
+        if self._drawn is not None:
+            self._drawn.fold(block, corners, -INF)
         return count
 
     def _breaks(self, block: Block) -> list[int]:

@@ -18,6 +18,7 @@ from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile, Response
 from ventproof.profile.stimulus import Stimulus
 from ventproof.runset.campaign import CampaignFile
+from ventproof.runset.rack_file import RackFile
 from ventproof.table.model import Alternative, OverrideTable
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, OutputSpec
@@ -211,9 +212,10 @@ MODELS: Final[dict[str, type[BaseModel]]] = {
     "acceptance": AcceptanceFile,
     "waivers": WaiversFile,
     "campaign": CampaignFile,
+    "rack": RackFile,
 }
 KINDS: Final = tuple(MODELS)
-_TITLES: Final = {"table": "override table"}
+_TITLES: Final = {"table": "override table", "rack": "rack file"}
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 _USE_OF_A_VALUE: Final = {

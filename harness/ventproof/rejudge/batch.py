@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.case.case import findings_of
 from ventproof.jobs.executor import cores, in_order, own_processes
-from ventproof.log.gaps import BusGaps, gaps_of
+from ventproof.log.gaps import BusGaps
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
@@ -152,7 +152,7 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
             if not state.is_check:
                 run = _believed(results_of(state, str(path)), path)
                 here = present_log(path, state)
-                runs.append(Logged(str(path), run, here=here, gaps=gaps_of(state.events)))
+                runs.append(Logged(str(path), run, here=here, gaps=state.told.gaps))
         except FileError as error:
             problems.extend(error.problems)
     if not problems and not runs:
@@ -267,7 +267,7 @@ def believed(path: Path, state: LogState) -> Logged:
     Raises:
         FileError: it is no log of a run.
     """
-    record, here, gaps = results_of(state, str(path)), present_log(path, state), gaps_of(state.events)
+    record, here, gaps = results_of(state, str(path)), present_log(path, state), state.told.gaps
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)

@@ -26,6 +26,7 @@ from ventproof.reference.words import (
     words,
 )
 from ventproof.runset.campaign import read_campaign
+from ventproof.runset.rack_file import read_rack
 from ventproof.table.load import fit_problems, read_table
 from ventproof.verdict import finding
 from ventproof_bench.base.errors import FileError
@@ -42,6 +43,7 @@ READERS = {
     "acceptance": read_acceptance,
     "waivers": read_waivers,
     "campaign": read_campaign,
+    "rack": read_rack,
 }
 
 
