@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, final
 from ventproof.log.plan import Attempt
 from ventproof.log.read import check_log, header_of, read_log
 from ventproof.log.run import ABORTED, results_of
-from ventproof.log.write import free_path
+from ventproof.log.write import free_path, log_at, logs_in, plain_path
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest
 from ventproof.session.planned import written
 from ventproof.session.resume import has_failed
@@ -51,7 +51,7 @@ class KeptLogs:
     def log(self, place: Place) -> Path | None:
         """Return the log of a run; None where it left none."""
         left = self._left.get(place)
-        return left and self._folder / self._groups[place[0]].folder / left.log
+        return left and log_at(self._folder / self._groups[place[0]].folder / left.log)
 
     def take_up(self) -> list[Place]:
         """Take what is there already; return the runs on record that were aborted, and are made again.
@@ -60,7 +60,7 @@ class KeptLogs:
             FileError: a log is of another plan, or was changed.
         """
         for number, group in enumerate(self._groups):
-            for path in sorted((self._folder / group.folder).glob("*.jsonl")):
+            for path in logs_in(self._folder / group.folder):
                 self._take_up(number, group, path)
             runs = range(1, group.plan.runs + 1)
             if any((self._folder / group.folder).glob(f"*{ENDING}")) and all(
@@ -79,9 +79,10 @@ class KeptLogs:
         if check.place is None or check.place.plan != group.plan:
             reason, hint = "this log is not of the campaign that began here", "take it away"
             raise FileError([Problem(str(path), None, None, reason, hint)])
-        place, left = (number, check.place.run), LeftLog(path.name, check.sha256, check.outcome)
+        place, name = (number, check.place.run), plain_path(path).name
+        left = LeftLog(name, check.sha256, check.outcome)
         if check.outcome == ABORTED and not has_failed(read_log(path)):
-            attempt = (Attempt(path.name, check.digest), left)
+            attempt = (Attempt(name, check.digest), left)
             self._earlier.setdefault(place, []).append(attempt)
         else:
             self._left[place] = left
