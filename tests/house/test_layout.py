@@ -10,7 +10,7 @@ RANKS = """
 __main__
 cli plugin
 terminal page
-setup rack
+setup rack campaign
 session compare explore firstbench
 draft history wiring
 report
@@ -21,8 +21,8 @@ profile table rig mock.guise
 outputs relays benchcheck
 drivers modbus
 judge runset papers benchfile mock.wires
-deciders drives statistics log mock
-envelope weather mock.rules
+deciders drives statistics log mock lab
+envelope weather mock.rules jobs
 verdict yamlfile mock.faults plant
 base
 """
@@ -49,6 +49,8 @@ NEVER = {
 OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
+    "dask": {"lab"},
+    "distributed": {"lab"},
     "prompt_toolkit": {"terminal"},
     "starlette": {"page"},
     "uvicorn": {"page"},

@@ -45,6 +45,7 @@ _KINDS = {
     "guise": "guise of the mock",
     "acceptance": "acceptance file",
     "waivers": "waivers file",
+    "campaign": "campaign file",
 }
 """Each kind of file by the key at its top that says so."""
 

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from ventproof.challenge.search import enough_of, smallest_found, until
 from ventproof.challenge.settings import MovedSetting, Sign, could_show, move, settings_of
-from ventproof.challenge.trial import Missed, Suite, Told, Trial, attempt, missed_of, own_suite, suite_workers
+from ventproof.challenge.trial import Missed, Suite, Trial, attempt, missed_of, own_suite, suite_workers
+from ventproof.jobs.executor import Told
 from ventproof.profile.stimulus import PAUSES, Idle
 from ventproof.verdict.finding import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem

@@ -57,6 +57,12 @@ _SECTIONS: Final = {
         "challenge:challenge": "Count the faults that a suite detects.",
         "explore:explore": "Search random weather for violations of the table.",
     },
+    "Run campaigns": {
+        "campaign:campaign": "Run every combination of profiles, units, firmware and seeds.",
+        "lab:scheduler": "Hand out the runs of campaigns to other computers.",
+        "lab:worker": "Make runs of campaigns on this computer.",
+        "lab:reopen": "Let campaigns use a bench again after a lost run.",
+    },
     "Try and look up": {
         "mock:mock": "Serve the mock unit and mock relay boards on real wires.",
         "explain:explain": "Explain a word of the files, with an example.",

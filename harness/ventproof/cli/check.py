@@ -95,7 +95,7 @@ def _check(
         _check_rack(path, any_path=any_path)
         return []
     if kind != "profile":
-        _check_other(kind, path, session)
+        _check_other(kind, path, session, any_path=any_path)
         return []
     profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
@@ -107,10 +107,11 @@ def _check(
     return [profile]
 
 
-def _check_other(kind: str, path: Path, session: Session | None) -> None:
+def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bool) -> None:
     """Check a file that is neither a profile nor a rack file."""
     from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
+    from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
     from ventproof.table.load import fitting_table, load_table  # noqa: PLC0415
     from ventproof.terminal.selfcheck import of_bench, of_table, of_waivers  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
@@ -124,6 +125,9 @@ def _check_other(kind: str, path: Path, session: Session | None) -> None:
         case "acceptance":
             load_acceptance(path)
             _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
+        case "campaign":
+            load_campaign(path, any_path=any_path)
+            _say([f"{path}: valid; `ventproof campaign {path}` checks its benches and profiles, and runs it"])
         case "waivers":
             _say(of_waivers(load_waivers(path), local_now().date()))
         case _:

@@ -245,6 +245,7 @@ _OTHER_KINDS: Final = {
     "table": "an override table",
     "acceptance": "an acceptance file",
     "waivers": "a waivers file",
+    "campaign": "a campaign file",
     "rack": "a rack file",
 }
 

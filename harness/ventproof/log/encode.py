@@ -67,6 +67,7 @@ def _(event: e.RunBegin) -> Fields:
         "repeat": header.repeat,
         "seed": header.seed,
         **({"plan": place_fields(header.place)} if header.place else {}),
+        **({"token": header.token} if header.token else {}),
         "use": header.use,
         "selfcheck": check
         and {

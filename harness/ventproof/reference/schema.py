@@ -17,6 +17,7 @@ from ventproof.papers.acceptance import AcceptanceFile
 from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile, Response
 from ventproof.profile.stimulus import Stimulus
+from ventproof.runset.campaign import CampaignFile
 from ventproof.runset.rack_file import RackFile
 from ventproof.table.model import Alternative, OverrideTable
 from ventproof_bench.base.errors import FileError, Problem
@@ -210,6 +211,7 @@ MODELS: Final[dict[str, type[BaseModel]]] = {
     "table": OverrideTable,
     "acceptance": AcceptanceFile,
     "waivers": WaiversFile,
+    "campaign": CampaignFile,
     "rack": RackFile,
 }
 KINDS: Final = tuple(MODELS)

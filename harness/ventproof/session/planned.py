@@ -127,7 +127,7 @@ class PlannedRuns:
         if self.plan.runs == 1 or not self._logs or self._closed:
             return
         left = tuple(map(self._left, self.plan.places))
-        path = _written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
+        path = written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
         if self._session.signing is not None:
             from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
 
@@ -148,7 +148,7 @@ class PlannedRuns:
         return LeftLog(plain_path(log.path).name, log.sha256, outcome, earlier)
 
 
-def _written(folder: Path, manifest: Manifest) -> Path:
+def written(folder: Path, manifest: Manifest) -> Path:
     """Write a manifest under the first name that is free, however many do so at once."""
     while True:
         path = free_path(folder, "series", ENDING)

@@ -221,11 +221,11 @@ def _standing(run: int, logs: Sequence[_Read]) -> _Read | None:
         raise _refused(
             decided[1][0], f"{names} are different logs of run {run}", "take away the one that is not of it"
         )
-    failed = [one for one in logs if one[1].outcome == ABORTED and _has_failed(one[2])]
+    failed = [one for one in logs if one[1].outcome == ABORTED and has_failed(one[2])]
     return next(iter((*decided, *failed)), None)
 
 
-def _has_failed(state: LogState) -> bool:
+def has_failed(state: LogState) -> bool:
     """Return whether something had failed before a run was aborted: that stands, and is not run away."""
     if any(isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.rare):
         return True

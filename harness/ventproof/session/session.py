@@ -153,6 +153,7 @@ class Session:
         ledger: where the operations of relays are added up; None: nowhere.
         follow: is given the path of every log that was just created, for who looks on.
         desks: where people see prompts and answer them.
+        token: of the job of a campaign that the run is, where it moves something real.
     """
 
     bench: Loaded[BenchFile]
@@ -171,6 +172,7 @@ class Session:
     ledger: Path | None = None
     follow: Callable[[Path], None] = lambda _: None
     desks: Sequence[Desk] = ()
+    token: str = ""
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -341,6 +343,7 @@ class Session:
             repeat=place.repeat,
             seed=place.seed,
             place=place,
+            token=self.token,
             use=dict(self.use),
             selfcheck=self.selfcheck,
             table=self._annex(),

@@ -39,6 +39,9 @@ COMMANDS = [
     f"draft WHAT --bench {BENCH}",
     "wiring WHAT -o sheet.html",
     "mock --as WHAT",
+    "campaign WHAT",
+    "worker 127.0.0.1 --bench WHAT",
+    "reopen --bench WHAT",
     "rack WHAT",
 ]
 

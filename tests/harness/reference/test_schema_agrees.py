@@ -15,6 +15,7 @@ from ventproof.papers.waivers import read_waivers
 from ventproof.profile.load import read_profile
 from ventproof.reference.schema import KINDS, schema
 from ventproof.reference.words import example_text
+from ventproof.runset.campaign import read_campaign
 from ventproof.runset.rack_file import read_rack
 from ventproof.table.load import read_table
 from ventproof_bench.base.errors import FileError
@@ -43,6 +44,7 @@ READERS = {
     "table": read_table,
     "acceptance": read_acceptance,
     "waivers": read_waivers,
+    "campaign": read_campaign,
     "rack": read_rack,
 }
 VALIDATORS = {kind: Draft202012Validator(schema(kind)) for kind in KINDS}
