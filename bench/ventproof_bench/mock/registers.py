@@ -124,6 +124,7 @@ STATUS_BITS: Final = (
     "direction_failed",
     "cups_failed",
     "referencing",
+    "loop_failed",  # of a unit with a supervised loop
 )
 PLAIN_BITS: Final = 5
 
@@ -259,4 +260,6 @@ class Display:
             if self._frozen_percent is None:
                 self._frozen_percent = first
             first = self._frozen_percent
+        if (flag, first) == (snapshot.status[0], snapshot.positions[0]):
+            return snapshot
         return replace(snapshot, positions=(first, *rest), status=(flag, contact, *others))
