@@ -63,6 +63,15 @@ def only(stimulus: str, *required: str) -> str:
     return "\n".join(["steps:", *indented(step(stimulus, *required))])
 
 
+SEEN = "- {step: rain, do: [{close: rain}], expect: [{signal: rain_override, equals: on, within: 3 s}]}"
+"""Ends with the very reading that shows the override."""
+
+
+def seen(*required: str) -> str:
+    """Return a rain that ends as soon as its override is seen, and what is required then."""
+    return "\n".join(["steps:", f"  {SEEN}", *indented(step("open: rain", *required))])
+
+
 LOW = "signal: roof_vent, stays_at_most: 11 %"
 WIDE = "signal: roof_vent, stays_at_least: 90 %"
 CALM = "signal: gale_override, stays: 0, tolerance: 0"
@@ -100,6 +109,12 @@ CASES = {
     "until a release that is stuck": (ends(f"{LOW}, {TO_RELEASE}"), "flag_stuck", FAIL),
     "until the release, elsewhere": (ends(f"{LOW}, {TO_RELEASE}"), "wrong_roof_position", FAIL),
     "already released": (only("close: rain", f"{LOW}, {TO_RELEASE}"), "", FAIL),
+    "held from the reading on": (seen("signal: rain_override, unchanged: {for: 28 s}"), "", PASS),
+    "stuck from the reading on": (
+        seen("signal: rain_override, equals: off, within: 33 s"),
+        "never_releases",
+        FAIL,
+    ),
     "at least as many": (only(FIVE, "signal: rain_count, counts_at_least: 5, within: 9 s"), "", PASS),
     "at least one more": (only(FIVE, "signal: rain_count, counts_at_least: 6, within: 9 s"), "", FAIL),
     "at most as many": (only(FIVE, "signal: rain_count, counts_at_most: 5, for: 9 s"), "", PASS),
