@@ -150,7 +150,7 @@ class UnitWeather:
     def leeward(self) -> frozenset[str]:
         """Return the vent groups that face away from the wind; none while nobody knows where it comes from."""
         vane = self.sensors.get("direction")
-        if vane is None or vane.failed:
+        if vane is None or (vane.failed and self._behaviour.lost_vane_heeded):
             return frozenset()
         lee = frozenset(name for name, faces in self._faces.items() if _angle(vane.value, faces) > _ABEAM)
         return frozenset(self._faces) - lee if self._behaviour.sides_exchanged else lee

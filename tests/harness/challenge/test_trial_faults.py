@@ -35,6 +35,9 @@ FINDS = [
     ("lost_bus_unseen", "bus-falls-silent"),
     ("lost_bus_early", "bus-falls-silent"),
     ("tips_wrap_16", "rain-by-tips"),
+    ("lost_vane_keeps_lee", "vane-lost-in-a-gale"),
+    ("flicker_loses_rain", "supply-flickers-in-the-rain"),
+    ("dead_cups_unseen", "cups-ice-up-in-a-gale"),
 ]
 
 DRY = """

@@ -109,6 +109,8 @@ class Behaviour:
     """Infinite: never trusted again."""
     failures_heeded: bool = True
     failures_told: bool = True
+    lost_vane_heeded: bool = True
+    """While the vane has failed no vent counts as leeward."""
     silence_seen: bool = True
     """Cups that stand still too long have failed."""
     bus_loss_seen: bool = True
@@ -142,6 +144,8 @@ class Behaviour:
     boot_extra_s: float = 0.0
     standing_rain_seen: bool = True
     """Rain that falls already when the unit comes up is seen."""
+    interrupted_start_sees: bool = True
+    """So is rain that falls already when it comes up after a start that a dip of the supply broke off."""
     halts_without_supply: bool = True
     delays_kept: bool = True
     """Delays that were written outlast a restart."""

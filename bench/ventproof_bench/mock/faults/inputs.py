@@ -190,6 +190,14 @@ SENSOR_FAILURE_FAULTS = (
         lambda b, _: replace(b, failures_told=False),
     ),
     _failing(
+        "lost_vane_keeps_lee",
+        "When the vane fails the vents keep the side that it told last: those in the lee stay open, wherever it blows.",
+        lambda b, _: replace(b, lost_vane_heeded=False),
+        needs="wind.leeward",
+        shows_by=("direction", "cups"),
+        only_by=FAILING,
+    ),
+    _failing(
         "dead_cups_unseen",
         "Cups that stand still for longer than any calm are never taken for broken.",
         lambda b, _: replace(b, silence_seen=False),
