@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, final
 
 from ventproof.table.model import (
+    ActiveCondition,
     BusSilentCondition,
     ContactCondition,
     FailedCondition,
@@ -92,7 +93,8 @@ class _Rewriting:
         self._write_sensors(sensors)
         ranks = model.ranks
         if ranks is not None:
-            mock["precedence"] = [self._names[name] for rank in ranks for name in rank]
+            moving = (name for rank in ranks for name in rank if model.overrides[name].positions)
+            mock["precedence"] = [self._names[name] for name in moving]
         if model.supply is not None:
             self._wired(("supply", "contact"), model.supply.contact, "supply")
             mock["supply"] = {
@@ -109,7 +111,7 @@ class _Rewriting:
 
     def _drop_unused(self, sensors: dict[str, Any]) -> None:
         """Take out the inputs that no override of the table needs."""
-        needed = (("wind", "gale_at"), ("tip_rate", "wet_at"), ("frost", "frost_at"))
+        needed = (("wind", "gale_at"), ("tip_rate", "tip"), ("frost", "frost_at"))
         for section, key in needed:
             if key not in self._mock[section]:
                 del self._mock[section]
@@ -141,8 +143,8 @@ class _Rewriting:
     def _is_rule(self, name: str) -> bool:
         """Return whether the mock has no override of this kind, and needs a rule of its own for it."""
         override = self._table.model.overrides[name]
-        return override.is_alarm or any(
-            isinstance(its, JoinedCondition)
+        return not override.positions or any(
+            isinstance(its, JoinedCondition | ActiveCondition)
             or (
                 isinstance(its, ContactCondition)
                 and self._input(its.contact) not in {None, "rain", *_INPUTS.values()}
@@ -163,7 +165,7 @@ class _Rewriting:
             return {"all": [self._term((*path, "all", part), its) for part, its in parts]}
         return self._term(path, alternative)
 
-    def _term(self, path: Path, condition: object) -> dict[str, Any]:
+    def _term(self, path: Path, condition: object) -> dict[str, Any]:  # noqa: PLR0911 - a table of kinds
         match condition:
             case ContactCondition():
                 term = {"contact": self._input(condition.contact), "debounce": _seconds(condition.debounce)}
@@ -176,6 +178,13 @@ class _Rewriting:
                 return {"outside_below": str(condition.begins_at), "hysteresis": _apart(condition)}
             case FailedCondition():
                 return {"failed": self._input_of(path, condition.failed)}
+            case RainfallCondition():
+                self._mock["tip_rate"] |= {"tip": str(condition.tip), "tips": condition.tips}
+                return {"rain_from": str(condition.begins_at), "hysteresis": _apart(condition)}
+            case BusSilentCondition():
+                return {"bus_silent": _seconds(condition.bus_silent)}
+            case ActiveCondition():
+                return {"active": self._names[condition.active]}
         self._cannot(path, "the mock joins no such condition", "")
         return {}
 
@@ -215,18 +224,30 @@ class _Rewriting:
             its["entry_delay"] = _seconds(override.entry_delay)
             its["release_delay"] = _seconds(override.release_delay)
         its["positions"] = {vent: str(position) for vent, position in override.positions.items()}
-        if override.leeward:
-            if self._names[name] != "gale":
-                self._cannot(("overrides", name, "leeward"), "the mock has a lee side in a gale only", "")
-            its["leeward"] = {vent: str(position) for vent, position in override.leeward.items()}
-            faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
-            its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
+        self._write_lee(name, its)
+        if override.scale is not None:
+            its["limits"] = {vent: [str(at) for at in limits] for vent, limits in override.limits.items()}
+            its["scale"] = [str(at) for at in override.scale]
         if not override.only_close:
             its["only_close"] = False
         if override.flag_while_active == "off":
             its["drops_out"] = True
         if override.latched:
             its["latched"] = True
+
+    def _write_lee(self, name: str, its: dict[str, Any]) -> None:
+        override = self._table.model.overrides[name]
+        if not override.leeward:
+            return
+        if self._names[name] != "gale":
+            self._cannot(("overrides", name, "leeward"), "the mock has a lee side in a gale only", "")
+        its["leeward"] = {vent: str(position) for vent, position in override.leeward.items()}
+        faces = {vent: its_vent.faces for vent, its_vent in self._table.model.vents.items()}
+        its["faces"] = {vent: at for vent, at in faces.items() if at is not None}
+        sides = self._table.model.sides
+        if sides.dead_band.value:
+            its["dead_band"] = str(sides.dead_band)
+        its["settles_after"] = _seconds(sides.settles_after)
 
     def _write_condition(self, path: Path, name: str, its: dict[str, Any], condition: object) -> None:
         if isinstance(condition, ThresholdCondition | ContactCondition):
@@ -270,11 +291,14 @@ class _Rewriting:
             place = self._input_of(path, name)
             if place == "cups":
                 sensors["cups"] = {"silent_for": _seconds(sensor.fails_after)}
-            elif place in sensors:
+            elif place == "loop" or place in sensors:
+                sensors.setdefault(place, {})
                 sensors[place] |= {
                     "fails_after": _seconds(sensor.fails_after),
                     "recovers_after": _seconds(sensor.recovers_after),
                 }
+                if sensor.loop == "open":
+                    self._cannot((*path, "loop"), "the mock's loop is closed while its sensor works", "")
                 if "stuck" in sensor.modes:
                     where = (*path, "modes", sensor.modes.index("stuck"))
                     self._cannot(
@@ -283,14 +307,19 @@ class _Rewriting:
             elif place is not None:
                 self._cannot(path, f"the mock watches no sensor at its input {place!r}", "")
                 continue
-            for override_name, override in self._table.model.overrides.items():
-                if self._is_rule(override_name):
-                    continue
-                if place and any(isinstance(c, FailedCondition) and c.failed == name for c in override.when):
-                    if "treat_as" in sensors[place]:
-                        reason = f"the mock takes a failed {name!r} for one override only"
-                        self._cannot(("overrides", override_name, "when"), reason, "")
-                    sensors[place]["treat_as"] = self._names[override_name]
+            if place is not None:
+                self._treat(name, sensors[place])
+
+    def _treat(self, name: str, its: dict[str, Any]) -> None:
+        """Write which override a failed sensor counts as."""
+        for override_name, override in self._table.model.overrides.items():
+            if self._is_rule(override_name):
+                continue
+            if any(isinstance(c, FailedCondition) and c.failed == name for c in override.when):
+                if "treat_as" in its:
+                    reason = f"the mock takes a failed {name!r} for one override only"
+                    self._cannot(("overrides", override_name, "when"), reason, "")
+                its["treat_as"] = self._names[override_name]
 
     def _input_of(self, path: Path, name: str) -> str | None:
         output = self._bench.model.outputs.get(name)

@@ -202,6 +202,32 @@ def unfailing(value: float) -> Sensor:
 
 
 @final
+class Loop:
+    """A supervised loop: closed while its sensor works. A contact is open until it is told to be closed.
+
+    Attributes:
+        failure: follows whether the loop is open; its `value` says that the sensor has failed.
+        treat_as: the weather that a failed sensor counts as.
+    """
+
+    __slots__ = ("failure", "treat_as")
+
+    def __init__(self, failure: Settling, treat_as: TreatAs, now_s: float) -> None:
+        self.failure = failure
+        self.treat_as = treat_as
+        self.take(now_s, closed=False)
+
+    @property
+    def failed(self) -> bool:
+        """Whether the sensor has failed."""
+        return self.failure.value
+
+    def take(self, now_s: float, *, closed: bool) -> None:
+        """Take the state of the loop."""
+        self.failure.change(now_s, state=not closed)
+
+
+@final
 class Lapses:
     """Made anew at every start; a healthy unit has none.
 

@@ -118,6 +118,7 @@ class Overrides:
             self._rules[name] = shifted(self._rules[name], behaviour.rule_position_shift_percent)
         self._rules["rain"] = faulty_rule(self._rules["rain"], behaviour)
         self._ceilings: dict[str, dict[str, float]] = {}
+        self._limits: Mapping[str, Mapping[str, float]] = {}
         self._gives_up, self._sight = Alarm(), Alarm(sees_from_s)
         self.parts: tuple[Part, ...] = (
             *((delay, partial(self._settled, name)) for name, delay in self.delays.items()),
@@ -157,17 +158,34 @@ class Overrides:
         if self._wind is not None:
             self._rules["gale"] = _gale_rule(self._wind, leeward, self._behaviour)
 
+    def limit(self, limits: Mapping[str, Mapping[str, float]]) -> bool:
+        """Take how far each rule lets each vent be open at most, %; returns whether that changes something now."""
+        if self._behaviour.limits_only_fall:
+            limits = {name: self._fallen(name, now) for name, now in limits.items()}
+        changes = any(limits.get(name) != self._limits.get(name) for name in self.active)
+        self._limits = limits
+        return changes
+
+    def _fallen(self, name: str, limits: Mapping[str, float]) -> Mapping[str, float]:
+        """Return limits that are no higher than they were while the rule has been active: a fault."""
+        if name not in self.active:
+            return limits
+        before = self._limits.get(name, limits)
+        return {vent: min(limit, before[vent]) for vent, limit in limits.items()}
+
     def target(self, vent: str, stage_percent: float) -> float:
         """Return a vent's target, %, from the position that its stage calls for and the active overrides."""
+        limits = [its[vent] for name in self.active if vent in (its := self._limits.get(name, {}))]
         deciding = [name for name in self._ranked() if vent in self._rules[name].positions]
         if not deciding:
-            return stage_percent
+            return min([stage_percent, *limits])
         if self._order is not None or self._behaviour.last_override_wins:
             del deciding[1:]
-        target = min(
+        positions = [
             override_target(self._rules[name], vent, stage_percent, self._ceilings[name][vent])
             for name in deciding
-        )
+        ]
+        target = min([*positions, *limits])
         # Of every active override, whoever decided: one that only closes opens nothing while it lasts.
         for ceilings in self._ceilings.values():
             ceilings[vent] = target

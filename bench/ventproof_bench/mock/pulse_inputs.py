@@ -111,6 +111,7 @@ class Cups:
         self._gust = PulseWindow(wind.gust_over * behaviour.gust_window_factor)
         self._mean = PulseWindow(wind.mean_over)
         self._judged = [(self._gust, self._gale)]
+        self._measured: list[PulseWindow] = []
         self._strong = self.watch(wind.gale_by_mean) if wind.gale_by_mean and behaviour.mean_seen else None
 
     @property
@@ -123,6 +124,7 @@ class Cups:
         """What falls due."""
         return (
             *((window, partial(self._leave, window, threshold)) for window, threshold in self._judged),
+            *((window, partial(self._forget, window)) for window in self._measured),
             (self._contact, self._settled),
             *([(self.silence, self.silence.fire)] if self.silence else ()),
         )
@@ -132,6 +134,12 @@ class Cups:
         threshold = Threshold(term.at.value, term.at.value - term.hysteresis.value, rising=True)
         self._judged.append((PulseWindow(term.wind_over), threshold))
         return threshold
+
+    def measure(self, over_s: float) -> Callable[[float], float]:
+        """Return what tells the mean wind over some time, m/s, at an instant after the last pulse."""
+        window = PulseWindow(over_s)
+        self._measured.append(window)
+        return partial(self._speed_m_per_s, window)
 
     def gust_m_per_s(self, at_s: float) -> float:
         """Return the wind over the short window, m/s; 0 without a pulse, whatever the offset."""
@@ -149,6 +157,9 @@ class Cups:
         hz = window.hz(at_s) * self._per_pulse
         return hz * self._slope_m + self._offset_m_per_s if hz else 0.0
 
+    def _forget(self, window: PulseWindow) -> None:
+        window.hz(window.due_s)
+
     def _leave(self, window: PulseWindow, threshold: Threshold) -> None:
         threshold.judge(self._speed_m_per_s(window, window.due_s))
 
@@ -162,6 +173,8 @@ class Cups:
             for window, threshold in self._judged:
                 window.pulse(now_s)
                 threshold.judge(self._speed_m_per_s(window, now_s))
+            for window in self._measured:
+                window.pulse(now_s)
 
 
 @final
@@ -175,33 +188,32 @@ class Alarm:
 
 
 @final
-class Bucket:
-    """A tipping bucket: the intensity of the last tips, and whether it is wet by it.
+class Intensity:
+    """The intensity of the last tips, and whether it is beyond a limit.
 
     At a tip the intensity is that of the last tips: their rain, the first one's excepted, over the time from the
     first to the last. Until the next one it is at most what one tip now would make it.
 
+    Args:
+        at: from here it is wet, mm/h.
+        least: down to here it stays so; earlier tips are then forgotten.
+        tips: number of the last tips that give the intensity.
+        mm_s_per_h: intensity of tips that are a second apart.
+        falls: whether it falls without a tip.
+
     Attributes:
-        wet: on from the threshold to a hysteresis below it.
-        counter: tips.
-        parts: what falls due.
+        wet: on from the limit to the end of its hysteresis.
+        overdue: when a tip is missing for so long that it is over.
     """
 
-    def __init__(self, tip_rate: TipRate, behaviour: Behaviour) -> None:
-        self.counter = Counter(counted=tip_rate.counted, bits=behaviour.tip_bits)
-        at = tip_rate.wet_at.value
-        least = at - tip_rate.hysteresis.value * behaviour.tip_hysteresis_factor
+    def __init__(self, at: float, least: float, *, tips: int, mm_s_per_h: float, falls: bool) -> None:
         self.wet = Threshold(at, least, rising=True)
-        self._mm_s_per_h = tip_rate.tip.value * behaviour.tip_size_factor * _S_PER_H
-        self._longest_s = self._mm_s_per_h / least
-        self._falls = behaviour.tip_rate_falls
-        debounce_s = tip_rate.debounce * behaviour.bucket_debounce_factor
-        self._contact = Settling(debounce_s, debounce_s)
-        self._tips: deque[tuple[float, int]] = deque(maxlen=tip_rate.tips)
-        self._overdue = Alarm()
-        self.parts: Sequence[Part] = ((self._overdue, self._dry), (self._contact, self._settled))
+        self.overdue = Alarm()
+        self._mm_s_per_h, self._falls = mm_s_per_h, falls
+        self._longest_s = mm_s_per_h / least if least < math.inf else math.inf
+        self._tips: deque[tuple[float, int]] = deque(maxlen=tips)
 
-    def rate_mm_per_h(self, at_s: float) -> float:
+    def mm_per_h(self, at_s: float) -> float:
         """Return the intensity at an instant after the last tip, mm/h; 0 before the second tip of a shower."""
         if len(self._tips) < _TWO:
             return 0.0
@@ -211,13 +223,73 @@ class Bucket:
         since_s = at_s - last_s
         return min(rate, self._mm_s_per_h / since_s) if self._falls and since_s > 0 else rate
 
+    def wet_mm_per_h(self, at_s: float) -> float:
+        """Return the intensity while it is wet, mm/h; 0 otherwise."""
+        return self.mm_per_h(at_s) if self.wet.on else 0.0
+
+    def dry(self) -> None:
+        """Find that the next tip is missing for too long."""
+        self.overdue.due_s = math.inf
+        self.wet.on = False
+
+    def tip(self, now_s: float, count: int) -> None:
+        """Take a tip, and how many there have been."""
+        if self._falls and self._tips and now_s - self._tips[-1][0] >= self._longest_s:
+            self._tips.clear()
+        self._tips.append((now_s, count))
+        self.wet.judge(self.mm_per_h(now_s))
+        self.overdue.due_s = now_s + self._longest_s if self.wet.on and self._falls else math.inf
+
+
+@final
+class Bucket:
+    """A tipping bucket: its tips, and whether it is wet by their intensity.
+
+    Attributes:
+        counter: tips.
+    """
+
+    def __init__(self, tip_rate: TipRate, behaviour: Behaviour) -> None:
+        self.counter = Counter(counted=tip_rate.counted, bits=behaviour.tip_bits)
+        self._settings, self._behaviour = tip_rate, behaviour
+        debounce_s = tip_rate.debounce * behaviour.bucket_debounce_factor
+        self._contact = Settling(debounce_s, debounce_s)
+        self._intensities: list[Intensity] = []
+        self._own = self.watch(
+            tip_rate.wet_at.value if tip_rate.wet_at else math.inf, tip_rate.hysteresis.value
+        )
+
+    @property
+    def wet(self) -> Threshold:
+        """On from the threshold to a hysteresis below it."""
+        return self._own.wet
+
+    @property
+    def parts(self) -> Sequence[Part]:
+        """What falls due."""
+        return (
+            *((its.overdue, its.dry) for its in self._intensities),
+            (self._contact, self._settled),
+        )
+
+    def watch(self, at: float, hysteresis: float) -> Intensity:
+        """Return whether the intensity counts from a value on, mm/h, from now on."""
+        behaviour = self._behaviour
+        least = at - hysteresis * behaviour.tip_hysteresis_factor
+        mm_s_per_h = self._settings.tip.value * behaviour.tip_size_factor * _S_PER_H
+        its = Intensity(
+            at, least, tips=self._settings.tips, mm_s_per_h=mm_s_per_h, falls=behaviour.tip_rate_falls
+        )
+        self._intensities.append(its)
+        return its
+
+    def rate_mm_per_h(self, at_s: float) -> float:
+        """Return the intensity at an instant after the last tip, mm/h; 0 before the second tip of a shower."""
+        return self._own.mm_per_h(at_s)
+
     def contact(self, now_s: float, *, closed: bool) -> None:
         """Take an edge of the contact."""
         self._contact.change(now_s, state=closed)
-
-    def _dry(self) -> None:
-        self._overdue.due_s = math.inf
-        self.wet.on = False
 
     def _settled(self) -> None:
         now_s = self._contact.due_s
@@ -225,8 +297,5 @@ class Bucket:
         if not self._contact.value:
             return
         self.counter.closure()
-        if self._falls and self._tips and now_s - self._tips[-1][0] >= self._longest_s:
-            self._tips.clear()
-        self._tips.append((now_s, self.counter.count))
-        self.wet.judge(self.rate_mm_per_h(now_s))
-        self._overdue.due_s = now_s + self._longest_s if self.wet.on and self._falls else math.inf
+        for its in self._intensities:
+            its.tip(now_s, self.counter.count)

@@ -124,6 +124,7 @@ STATUS_BITS: Final = (
     "direction_failed",
     "cups_failed",
     "referencing",
+    "loop_failed",  # of a unit with a supervised loop
 )
 PLAIN_BITS: Final = 5
 

@@ -10,10 +10,13 @@ from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import FAHRENHEIT, Dimension, Quantity
 from ventproof_bench.mock.drive_settings import VentGroup, check_percent, drive_parts
 from ventproof_bench.mock.faults.catalogue import check_names
+from ventproof_bench.mock.rules.limits import LimitSettings
 from ventproof_bench.mock.rules.terms import (
+    ActiveTerm,
     ColdTerm,
     ContactTerm,
     FailedTerm,
+    RainTerm,
     RuleTerm,
     Term,
     WindTerm,
@@ -111,6 +114,10 @@ class WindSettings(PulseInput, Positions):
     """Compass direction, in degrees, that a vent group opens towards; groups not named have no lee side."""
     leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Gale position of a vent group that faces away from the wind, more than 90 degrees; `positions` otherwise."""
+    dead_band: AnyQuantity = Quantity(0.0, Dimension.DIRECTION, "0 °")
+    """A vent group changes its side only once the wind is past those 90 degrees by this angle."""
+    settles_after: Seconds = 0.0
+    """The wind must be there for this long."""
 
     @model_validator(mode="after")
     def _wind_makes_sense(self) -> Self:
@@ -129,6 +136,7 @@ class WindSettings(PulseInput, Positions):
                 ),
                 key="hysteresis",
             )
+        check_difference("dead_band", self.dead_band, Dimension.DIRECTION, "10 °")
         check_percent("leeward position", list(self.leeward.values()))
         for name in self.leeward:
             if name not in self.faces or name not in self.positions:
@@ -149,9 +157,9 @@ class TipRate(PulseInput):
     """Rain that one tip stands for."""
     tips: Annotated[int, Field(ge=2, le=1000)] = 3
     """Number of the last tips that give the intensity; it falls while the next tip is overdue."""
-    wet_at: AnyQuantity
-    """Intensity from which it rains."""
-    hysteresis: AnyQuantity
+    wet_at: AnyQuantity | None = None
+    """Intensity from which it rains; left out where only `rules` go by the bucket."""
+    hysteresis: AnyQuantity = Quantity(0.0, Dimension.RAIN_INTENSITY, "0 mm/h")
     """It no longer rains this much below that; earlier tips are then forgotten."""
     counted: Count = 0
     """Tips that the unit has counted before it is powered up."""
@@ -159,8 +167,10 @@ class TipRate(PulseInput):
     @model_validator(mode="after")
     def _tips_make_sense(self) -> Self:
         _check_kind("tip", self.tip, Dimension.DEPTH, "0.2 mm")
-        _check_kind("wet_at", self.wet_at, Dimension.RAIN_INTENSITY, "2 mm/h")
         check_difference("hysteresis", self.hysteresis, Dimension.RAIN_INTENSITY, "1 mm/h")
+        if self.wet_at is None:
+            return self
+        _check_kind("wet_at", self.wet_at, Dimension.RAIN_INTENSITY, "2 mm/h")
         if self.hysteresis.value >= self.wet_at.value:
             raise Refusal(
                 (
@@ -276,6 +286,8 @@ class Sensors(FileModel):
     """The house thermometer, input `house`; without it the house temperature never fails."""
     direction: Vane | None = None
     """The wind vane, input `direction`."""
+    loop: SensorSettings | None = None
+    """The supervised loop of a sensor, input `loop`: closed while the sensor works."""
     cups: CupsWatch | None = None
     """Watches the cups of `wind`."""
     failure: Positions | None = None
@@ -302,8 +314,11 @@ class Supply(FileModel):
     """`resume`: go on from where the vents stand; `reference`: first run every vent to its closed end."""
 
 
-class RuleSettings(Positions):
-    """A rule of its own: while what it waits for holds, these vents go to these positions."""
+class RuleSettings(Positions, LimitSettings):
+    """A rule of its own: while what it waits for holds, these vents go to these positions, or stay below limits."""
+
+    positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
+    """Where it sends the vents; left out for a rule that only limits them, or only shows."""
 
     when: Annotated[list[RuleTerm], Field(min_length=1)]
     """What calls for it; each alone, those below `all` only together."""
@@ -313,6 +328,11 @@ class RuleSettings(Positions):
     """It must be over this long before the override ends."""
     drops_out: bool = False
     """Its bit is on while the rule is not active: an alarm relay that drops out."""
+
+    @model_validator(mode="after")
+    def _scale_is_measured(self) -> Self:
+        self.check_scale(terms_of(self.when))
+        return self
 
 
 class RainOverride(Positions):
@@ -341,6 +361,10 @@ def _lacking(term: Term, mock: MockSettings) -> str:
     """Return the section that the unit needs for a term and does not have; empty where it has it."""
     if isinstance(term, WindTerm) and mock.wind is None:
         return "wind"
+    if isinstance(term, RainTerm) and mock.tip_rate is None:
+        return "tip_rate"
+    if isinstance(term, ActiveTerm) and term.active not in mock.overrides:
+        return f"override {term.active!r}"
     if isinstance(term, ColdTerm) and mock.sensors.outside is None:
         return "sensors.outside"
     if isinstance(term, FailedTerm) and getattr(mock.sensors, term.failed, None) is None:
@@ -444,7 +468,8 @@ class MockSettings(FileModel):
     def _parts_agree(self) -> Self:
         for override, rule in self.overrides.items():
             faces = rule.faces if isinstance(rule, WindSettings) else {}
-            for name in (*rule.positions, *faces):
+            limits = rule.limits if isinstance(rule, RuleSettings) else {}
+            for name in (*rule.positions, *faces, *limits):
                 if name not in self.vents:
                     raise Refusal(
                         (
@@ -504,7 +529,8 @@ class MockSettings(FileModel):
                     key="house",
                 )
         watches = {
-            f"sensors.{name}": getattr(sensors, name) for name in ("outside", "house", "direction", "cups")
+            f"sensors.{name}": getattr(sensors, name)
+            for name in ("outside", "house", "direction", "loop", "cups")
         }
         for name, watched in {**watches, "bus_loss": self.bus_loss}.items():
             if watched is not None and watched.treat_as not in ("nothing", *self.overrides):
@@ -528,11 +554,16 @@ class MockSettings(FileModel):
             "sensors": sensors != Sensors(),
             "sensors.outside": sensors.outside,
             "sensors.cups": sensors.cups,
+            "sensors.loop": sensors.loop,
             "a second override": len(self.overrides) > 1,
             "bus_loss": self.bus_loss,
             "rules": self.rules,
             "rules.drops_out": any(rule.drops_out for rule in self.rules.values()),
             "rules.all": any(len(terms) > 1 for terms in joined),
+            "rules.limits": any(rule.limits for rule in self.rules.values()),
+            "rules.active": any(isinstance(term, ActiveTerm) for terms in joined for term in terms),
+            "wind.dead_band": self.wind and self.wind.dead_band.value,
+            "wind.settles_after": self.wind and self.wind.settles_after,
             "wind.gale_by_mean": self.wind and self.wind.gale_by_mean,
             "a normally closed contact": self.rain.state == "open"
             or any(_is_loop(t) for j in joined for t in j),

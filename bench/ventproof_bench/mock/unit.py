@@ -236,8 +236,9 @@ class MockUnit:
         self.touched.asked(self.now_s)
         if not self._power.value:
             raise SilentError
-        if self._weather.bus is not None:
-            self._weather.bus.pulse(self.now_s)
+        for bus in self._weather.buses:
+            bus.pulse(self.now_s)
+        if self._weather.buses:
             self._follow_weather()
 
     def _holding(self) -> list[int]:
@@ -307,7 +308,9 @@ class MockUnit:
 
     def _start(self, *, sees_from_s: float, referenced_s: float) -> None:
         """Begin with everything forgotten but the vents' positions and the rain override's delays."""
-        self._weather = UnitWeather(self._settings, self._behaviour, self._phase, self.now_s)
+        self._weather = UnitWeather(
+            self._settings, self._behaviour, self._phase, self.now_s, active=self._is_active
+        )
         self._overrides = Overrides(
             self._settings,
             self._behaviour,
@@ -405,13 +408,18 @@ class MockUnit:
         """Do what follows from the weather as the unit now sees it."""
         weather = self._weather
         self._overrides.feed(weather.demands(), self.now_s)
-        if self._turns and (leeward := weather.leeward()) != self._leeward:
+        if self._turns and (leeward := weather.leeward(self.now_s)) != self._leeward:
             self._leeward = leeward
             self._overrides.turn(leeward)
+            self._command()
+        if self._overrides.limit(weather.limits(self.now_s)):
             self._command()
         if weather.house_c != self._house_c:
             self._house_c = weather.house_c
             self._restage()
+
+    def _is_active(self, override: str) -> bool:
+        return override in self._overrides.active
 
     def _restage(self) -> None:
         if self._behaviour.drops_stage_changes and self._overrides.active:
@@ -480,6 +488,7 @@ class MockUnit:
             weather.bucket is not None and weather.bucket.wet.on,
             *(told and weather.failed(name) for name in ("outside", "house", "direction", "cups")),
             self._reference.due_s < math.inf,
+            *([told and weather.failed("loop")] if weather.loop else ()),
         )
 
 

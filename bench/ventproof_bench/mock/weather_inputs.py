@@ -2,21 +2,31 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof_bench.mock.inputs import Counter, Current, Line, PlatinumCurve, Sensor, unfailing
+from ventproof_bench.mock.inputs import Counter, Current, Line, Loop, PlatinumCurve, Sensor, unfailing
 from ventproof_bench.mock.pulse_inputs import Bucket, Cups, Part, Silence
 from ventproof_bench.mock.registers import WeatherReading
 from ventproof_bench.mock.rules.joined import Joins
 from ventproof_bench.mock.rules.settling import Settling, Threshold
-from ventproof_bench.mock.rules.terms import ContactTerm, terms_of
+from ventproof_bench.mock.rules.sides import Sides
+from ventproof_bench.mock.rules.terms import ContactTerm, RainTerm, WindTerm, terms_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Callable, Iterable
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.rules.terms import WindTerm
-    from ventproof_bench.mock.settings import Frost, MockSettings, SensorSettings, Thermometer
+    from ventproof_bench.mock.rules.terms import SilentTerm
+    from ventproof_bench.mock.settings import (
+        Frost,
+        MockSettings,
+        RuleSettings,
+        SensorSettings,
+        Thermometer,
+        TreatAs,
+        WindSettings,
+    )
 
 
 RAIN_CONTACTS: Final = ("rain", "rain_2", "rain_3", "rain_4")
@@ -26,14 +36,19 @@ RESET: Final = "reset"
 """Input whose closing resets latched overrides."""
 
 _OHM_AT_0_C: Final = {"pt100": 100.0, "pt1000": 1000.0}
-_HALF_TURN: Final = 180.0
 _FULL_TURN: Final = 360.0
-_ABEAM: Final = 90.0  # degrees between a vent's direction and the wind's
 
 
 @final
 class UnitWeather:
     """The unit's inputs behind their terminals; made anew at every start.
+
+    Args:
+        settings: of the unit.
+        behaviour: what is wrong with it.
+        phase: of faults that hit every n-th of a row.
+        now_s: when it starts.
+        active: says whether an override is active.
 
     Attributes:
         rain: the debounced rain contact.
@@ -41,11 +56,22 @@ class UnitWeather:
         sensors: the analogue inputs, `house` always among them.
         cups: of a unit that has them.
         bucket: of a unit that has one.
-        bus: whether nobody asks over the bus, where that is watched.
+        loop: the supervised loop, of a unit that has one.
+        buses: whether nobody asks over the bus, for each part that watches that.
         parts: what falls due, in the order in which it happens at one instant.
     """
 
-    def __init__(self, settings: MockSettings, behaviour: Behaviour, phase: int, now_s: float) -> None:
+    def __init__(
+        self,
+        settings: MockSettings,
+        behaviour: Behaviour,
+        phase: int,
+        now_s: float,
+        *,
+        active: Callable[[str], bool],
+    ) -> None:
+        self._behaviour = behaviour
+        self._now_s = now_s
         debounce_s = settings.rain.debounce * behaviour.debounce_factor
         self.rain = Settling(debounce_s, debounce_s if behaviour.opening_debounced else 0.0)
         self.counter = Counter(
@@ -58,42 +84,52 @@ class UnitWeather:
         self.sensors = _sensors(settings, behaviour)
         watch = settings.sensors.cups
         self.cups = Cups(settings.wind, watch, behaviour, now_s) if settings.wind else None
+        self.loop = _loop(settings.sensors.loop, behaviour, now_s)
         self.bucket = Bucket(settings.tip_rate, behaviour) if settings.tip_rate else None
         self._frost = _frost(settings.frost, behaviour) if settings.frost else None
         self._rain_closed = settings.rain.state == "closed" or behaviour.loops_taken_for_open
         self.rain.change(now_s, state=not self._rain_closed)
-        self._joins = Joins(
-            {name: rule.when for name, rule in settings.rules.items()},
-            behaviour,
-            now_s,
-            blows=self._watch,
-            failed=self.failed,
-        )
+        self.buses: list[Silence] = []
+        self._joins = self._joined(settings, active)
+        limiting = {name: rule for name, rule in settings.rules.items() if rule.limits}
+        self._limits = {name: (rule, self._measure(rule)) for name, rule in limiting.items()}
         self._names = tuple(settings.overrides)
-        self._faces = dict(settings.wind.faces) if settings.wind else {}
-        self._behaviour = behaviour
+        self._sides = _sides(settings.wind, behaviour)
         self._terminal = False
         self._failed_once = False
         self._state: tuple[tuple[bool | str, ...], dict[str, bool]] = ((), {})
         self._demands: dict[str, bool] = {}
         loss = settings.bus_loss
-        watched = behaviour.failures_seen and behaviour.bus_loss_seen
-        silent_s = loss.silent_for * behaviour.bus_silence_factor if loss else 0.0
-        self.bus = Silence(silent_s, loss.treat_as, now_s) if loss and watched else None
-        silences = (self.cups.silence if self.cups else None, self.bus)
-        self._watched: tuple[Sensor | Silence, ...] = (
+        own_bus = self._bus_silence(loss.silent_for, loss.treat_as) if loss else None
+        others = (self.cups.silence if self.cups else None, own_bus, self.loop)
+        self._watched: tuple[Sensor | Silence | Loop, ...] = (
             *self.sensors.values(),
-            *(silence for silence in silences if silence),
+            *(watched for watched in others if watched),
         )
-        self.parts: tuple[Part, ...] = (
+        self.parts = self._parts()
+        self._judge_frost()
+
+    def _parts(self) -> tuple[Part, ...]:
+        return (
             *((sensor.failure, sensor.failure.fire) for sensor in self.sensors.values()),
             *(self.cups.parts if self.cups else ()),
             *(self.bucket.parts if self.bucket else ()),
-            *([(self.bus, self.bus.fire)] if self.bus else ()),
+            *((bus, bus.fire) for bus in self.buses),
+            *([(self.loop.failure, self.loop.failure.fire)] if self.loop else ()),
             (self.rain, self._rain_settled),
-            *((settling, settling.fire) for settling in self._joins.settling),
+            *((settling, settling.fire) for settling in (*self._joins.settling, *self._sides.settling)),
         )
-        self._judge_frost()
+
+    def _joined(self, settings: MockSettings, active: Callable[[str], bool]) -> Joins:
+        return Joins(
+            {name: rule.when for name, rule in settings.rules.items()},
+            self._behaviour,
+            self._now_s,
+            beyond=self._watch,
+            silent=self._watch_bus,
+            failed=self.failed,
+            active=active,
+        )
 
     @property
     def house_c(self) -> float:
@@ -115,6 +151,8 @@ class UnitWeather:
             self.cups.contact(now_s, closed=closed)
         elif name == "bucket" and self.bucket:
             self.bucket.contact(now_s, closed=closed)
+        elif name == "loop" and self.loop:
+            self.loop.take(now_s, closed=closed)
         elif name == "rain":
             if closed and not self._terminal and self._behaviour.counts_bounce:
                 self.counter.closure()
@@ -133,7 +171,7 @@ class UnitWeather:
         self._failed_once = self._failed_once or bool(failed)
         deaf = seen.deaf_after_failure and self._failed_once and not failed
         state = (
-            self.rain.value and seen.rain_seen and not deaf,
+            (self.rain.value and seen.rain_seen and not deaf) or self._cut_is_rain,
             bucket is not None and bucket.wet.on and seen.tips_seen,
             cups is not None and cups.gale and seen.gale_seen,
             frost is not None and frost.on and seen.frost_seen,
@@ -147,16 +185,27 @@ class UnitWeather:
             self._state = state, called
         return self._demands
 
-    def leeward(self) -> frozenset[str]:
+    @property
+    def _cut_is_rain(self) -> bool:
+        return self._behaviour.cut_taken_for_rain and self.loop is not None and self.loop.failed
+
+    def leeward(self, now_s: float) -> frozenset[str]:
         """Return the vent groups that face away from the wind; none while nobody knows where it comes from."""
         vane = self.sensors.get("direction")
         if vane is None or (vane.failed and self._behaviour.lost_vane_heeded):
             return frozenset()
-        lee = frozenset(name for name, faces in self._faces.items() if _angle(vane.value, faces) > _ABEAM)
-        return frozenset(self._faces) - lee if self._behaviour.sides_exchanged else lee
+        return self._sides.leeward(vane.value, now_s)
+
+    def limits(self, now_s: float) -> dict[str, dict[str, float]]:
+        """Return, for each rule that limits vents, how far each may be open at most, %."""
+        if not self._behaviour.limits_seen:
+            return {}
+        return {name: rule.at(value(now_s), self._behaviour) for name, (rule, value) in self._limits.items()}
 
     def failed(self, name: str) -> bool:
         """Return whether a sensor has failed; one that the unit lacks has not."""
+        if name == "loop":
+            return self.loop is not None and self.loop.failed and not self._behaviour.cut_taken_for_rain
         if name == "cups":
             return self.cups is not None and self.cups.silence is not None and self.cups.silence.failed
         return name in self.sensors and self.sensors[name].failed
@@ -173,9 +222,32 @@ class UnitWeather:
             tips=self.bucket.counter.count if self.bucket else 0,
         )
 
-    def _watch(self, term: WindTerm) -> Threshold:
-        assert self.cups is not None, "the settings see to it"
-        return self.cups.watch(term)
+    def _watch(self, term: WindTerm | RainTerm) -> Threshold:
+        if isinstance(term, WindTerm):
+            assert self.cups is not None, "the settings see to it"
+            return self.cups.watch(term)
+        assert self.bucket is not None, "the settings see to it"
+        return self.bucket.watch(term.rain_from.value, term.hysteresis.value).wet
+
+    def _watch_bus(self, term: SilentTerm) -> Callable[[], bool]:
+        silence = self._bus_silence(term.bus_silent, "nothing")
+        return lambda: silence.failed
+
+    def _bus_silence(self, silent_s: float, treat_as: TreatAs) -> Silence:
+        behaviour = self._behaviour
+        watched = behaviour.failures_seen and behaviour.bus_loss_seen
+        limit_s = silent_s * behaviour.bus_silence_factor if watched else inf
+        self.buses.append(Silence(limit_s, treat_as, self._now_s))
+        return self.buses[-1]
+
+    def _measure(self, rule: RuleSettings) -> Callable[[float], float]:
+        """Return what tells how much of its wind or rain a rule goes by."""
+        for term in (term for terms in terms_of(rule.when) for term in terms):
+            if isinstance(term, WindTerm) and self.cups is not None:
+                return self.cups.measure(term.wind_over)
+            if isinstance(term, RainTerm) and self.bucket is not None:
+                return self.bucket.watch(term.rain_from.value, term.hysteresis.value).wet_mm_per_h
+        raise AssertionError("the settings see to it")
 
     def _judge_frost(self) -> None:
         celsius = self.outside_c
@@ -194,8 +266,19 @@ def _frost(frost: Frost, behaviour: Behaviour) -> Threshold:
     return Threshold(at_c, at_c + frost.hysteresis.value * behaviour.frost_hysteresis_factor, rising=False)
 
 
-def _angle(wind_from_deg: float, faces_deg: float) -> float:
-    return abs((wind_from_deg - faces_deg + _HALF_TURN) % _FULL_TURN - _HALF_TURN)
+def _loop(settings: SensorSettings | None, behaviour: Behaviour, now_s: float) -> Loop | None:
+    if settings is None:
+        return None
+    watched = behaviour.failures_seen or behaviour.cut_taken_for_rain
+    fails_s = settings.fails_after * behaviour.sensor_fails_factor if watched else inf
+    recovers_s = settings.recovers_after * behaviour.sensor_recovers_factor
+    return Loop(Settling(fails_s, recovers_s), settings.treat_as, now_s)
+
+
+def _sides(wind: WindSettings | None, behaviour: Behaviour) -> Sides:
+    if wind is None:
+        return Sides({}, 0.0, 0.0, behaviour)
+    return Sides(wind.faces, wind.dead_band.value, wind.settles_after, behaviour)
 
 
 def _sensors(settings: MockSettings, behaviour: Behaviour) -> dict[str, Sensor]:
@@ -229,6 +312,7 @@ def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
     contacts = [*RAIN_CONTACTS]
     contacts += ["cups"] if settings.wind else []
     contacts += ["bucket"] if settings.tip_rate else []
+    contacts += ["loop"] if settings.sensors.loop else []
     contacts += [RESET] if settings.latched else []
     terms = (term for rule in settings.rules.values() for group in terms_of(rule.when) for term in group)
     contacts += [term.contact for term in terms if isinstance(term, ContactTerm)]

@@ -15,7 +15,15 @@ from typing import TYPE_CHECKING, Any, Final, Literal, final
 from ventproof.challenge.search import smallest_found
 from ventproof.challenge.trial import Missed, Trial, attempt, missed_of, own_suite
 from ventproof_bench.base.quantities import Quantity, canonical_symbol
-from ventproof_bench.mock.rules.terms import ColdTerm, ContactTerm, TogetherTerm, WindTerm, place_of
+from ventproof_bench.mock.rules.terms import (
+    ColdTerm,
+    ContactTerm,
+    RainTerm,
+    SilentTerm,
+    TogetherTerm,
+    WindTerm,
+    place_of,
+)
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
@@ -124,7 +132,7 @@ class _Finder:
 
     def _rain(self) -> Iterator[MockSetting]:
         yield self._span(f"rain.{self._at('rain')}.debounce", ("rain", "debounce"), "rain")
-        if self.mock.tip_rate is not None:
+        if self.mock.tip_rate is not None and self.mock.tip_rate.wet_at is not None:
             yield from self._threshold("rain", "bucket", ("tip_rate",), "wet_at", rising=True)
         yield from self._rule("rain", ("rain",), "rain", "bucket")
 
@@ -140,6 +148,11 @@ class _Finder:
         if self.mock.bus_loss is not None and self.mock.bus_loss.treat_as == "gale":
             yield self._span("gale.bus_silent", ("bus_loss", "silent_for"), "bus")
         yield from self._rule("gale", ("wind",), "cups", "bus")
+        if self.mock.wind.settles_after:
+            yield self._span("sides.settles_after", ("wind", "settles_after"), "direction")
+        if band := self.mock.wind.dead_band.value:
+            place: Path = ("wind", "dead_band")
+            yield MockSetting("sides.dead_band", "°", band, band, ("direction",), {place: 1.0})
         for vent in self.mock.wind.leeward:
             yield self._position(f"gale.leeward.{vent}", ("wind", "leeward", vent), "cups", "direction")
 
@@ -155,6 +168,10 @@ class _Finder:
             seen = places[: number + 1].count(place)
             line = f"{name}.{self._at(place)}" + (f"_{seen}" if seen > 1 else "")
             match _got(self.mock, path):
+                case RainTerm():
+                    yield from self._beyond(line, place, path, "rain_from", rising=True)
+                case SilentTerm():
+                    yield self._span(f"{name}.bus_silent", (*path, "bus_silent"), place)
                 case ContactTerm(debounce=debounce_s) if debounce_s:
                     yield self._span(f"{line}.debounce", (*path, "debounce"), place)
                 case WindTerm():
@@ -162,7 +179,12 @@ class _Finder:
                     yield self._span(f"{line}.averaged_over", (*path, "wind_over"), place)
                 case ColdTerm():
                     yield from self._beyond(line, place, path, "outside_below", rising=False)
-        yield from self._rule(name, ("rules", name), *dict.fromkeys(places))
+        shows_by = tuple(place for place in dict.fromkeys(places) if place not in self.mock.overrides)
+        yield from self._rule(name, ("rules", name), *shows_by)
+        for vent, (first, _) in self.mock.rules[name].limits.items():
+            ends: dict[Path, float] = {("rules", name, "limits", vent, end): 1.0 for end in (0, 1)}
+            line = f"{name}.limits.{vent}"
+            yield MockSetting(line, "%", first.value, _POSITION_PERCENT, shows_by, ends)
 
     def _terms(self, name: str) -> Iterator[tuple[Path, str]]:
         """Yield where each term of a rule stands, and the input that it is about."""
@@ -248,7 +270,7 @@ def with_moved(bench: Loaded[BenchFile], setting: MockSetting, by: float) -> Loa
 
 def _got(model: Any, path: Sequence[Any]) -> Any:  # noqa: ANN401 - whatever stands there
     for key in path:
-        model = model[key] if isinstance(model, dict | list) else getattr(model, str(key))
+        model = model[key] if isinstance(model, dict | list | tuple) else getattr(model, str(key))
     return model
 
 
@@ -256,8 +278,8 @@ def _put(model: Any, path: Sequence[str | int], value: object) -> Any:  # noqa: 
     key, *rest = path
     if rest:
         value = _put(_got(model, (key,)), rest, value)
-    if isinstance(model, list):
-        return [value if number == key else its for number, its in enumerate(model)]
+    if isinstance(model, list | tuple):
+        return type(model)(value if number == key else its for number, its in enumerate(model))
     return {**model, key: value} if isinstance(model, dict) else model.model_copy(update={key: value})
 
 

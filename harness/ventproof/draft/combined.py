@@ -176,7 +176,7 @@ def orders(builder: ScenarioBuilder, length: int) -> Iterator[Scenario]:
 def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
     table = builder.table
     conditions = _telling(builder, names)
-    begins = _begins(table, names, conditions)
+    begins = _begins(builder, names, conditions)
     ends = [ended(table, condition) for condition in conditions]
     titles = [plain(name) for name in names]
     rule = (
@@ -240,13 +240,13 @@ def _telling(builder: ScenarioBuilder, names: Sequence[str]) -> list[Condition]:
 
 
 def _begins(
-    table: OverrideTable, names: Sequence[str], conditions: Sequence[Condition]
+    builder: ScenarioBuilder, names: Sequence[str], conditions: Sequence[Condition]
 ) -> list[list[PlannedStimulus]]:
     """Return how each override begins: by its condition, and by what must hold beside it and does not yet."""
     held: list[Condition] = []
     begins = []
     for name, condition in zip(names, conditions, strict=True):
-        together = [*table.overrides[name].together_with(condition), condition]
+        together = [*builder.beside(name, condition), condition]
         begins.append([begun(its) for its in together if not any(_alike(its, other) for other in held)])
         held += together
     return begins

@@ -245,6 +245,8 @@ _OF_A_FAILURE: Final = frozenset({"open", "short", "stuck", "failed", "recovers_
 _SAID: Final = {
     "averaged_over": "this bench cannot distinguish a mean over such a short time from no mean",
     "debounce": "this bench cannot open a contact for so short a time, or the entry delay is too short to show it",
+    "dead_band": "the vane is too inexact to show it, or no override with a lee side can be played",
+    "settles_after": "it is too short to show, or no override with a lee side can be played",
     "bus_silent": "such a silence cannot be played, or the override is released before anything can be read of it",
 }
 

@@ -48,8 +48,13 @@ def _failure(
         *_times(builder, sensor, override),
         *builder.positions(name),
     )
+    # A loop is stated once, so that the start puts it right: what a mended wire shows must be known.
+    loop = builder.table.sensors[sensor].loop
+    works = close(sensor) if loop == "closed" else open_(sensor)
+    whole = () if loop is None else (Phase(f"the {plain(sensor)} works", ((0.0, works),)),)
     phases = (
         *builder.given(name, condition),
+        *whole,
         builder.phase(fails),
         *builder.ending(name, override, restores),
     )

@@ -7,6 +7,7 @@ from dataclasses import replace
 from math import ceil
 from typing import TYPE_CHECKING, Final
 
+from ventproof.draft.changing import changing, following
 from ventproof.draft.stimuli import (
     PULSES_LATE_S,
     begun,
@@ -62,6 +63,8 @@ def alone(builder: ScenarioBuilder, name: str) -> Iterator[Scenario]:
             yield from _cut(builder, name, override, condition)
     if override.leeward:
         yield from _leeward(builder, name, override)
+    yield from changing(builder, name, override)
+    yield from following(builder, name, override)
 
 
 def _course(builder: ScenarioBuilder, name: str, override: TableOverride, condition: Condition) -> Scenario:
@@ -263,7 +266,7 @@ def _leeward(builder: ScenarioBuilder, name: str, override: TableOverride) -> It
         )
         phases = (
             *builder.given(name, conditions[0]),
-            Phase(f"{begins.about}, from behind", ((0.0, behind), (1.0, begins))),
+            Phase(f"{begins.about}, from behind", ((0.0, behind), (builder.turned_s, begins))),
             builder.phase(ahead),
             *builder.ending(name, override, ends),
         )

@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.draft.assembly import Band, applied, counted_from, equals, keeps, named, percent
 from ventproof.draft.stimuli import begun, close, lag_s, none, number, open_, plain, playable, quantity
 from ventproof.oracle.conditions import flag_of
+from ventproof.oracle.deviations import off_by_s
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
-from ventproof.oracle.targets import ahead_deg
+from ventproof.oracle.sides import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.model import Step
 from ventproof.table.lines import condition_name, joint_names
-from ventproof.table.model import FailedCondition, LevelCondition, WindCondition, output_of
+from ventproof.table.model import ActiveCondition, FailedCondition, LevelCondition, WindCondition, output_of
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -253,7 +254,7 @@ class _Responses:
             return band.stays(self._watch_s(), purpose=self.phase.why)
         by_s = self.owed.arrives_by_s(name, after, self.begin_s) - self.begin_s + late_s
         from_s = _first_near_s(travel, after.high, tolerance, self.begin_s) - self.begin_s - late_s
-        if after.high > before.high and from_s >= 1:
+        if after.high > before.high and 1 <= from_s < inf:
             return band.returns(_early_s(from_s), _late_s(by_s))
         was_there = self.margins.can_be_at(vent.signal, (before.low, before.high), after.high, tolerance)
         return band.reaches(_late_s(by_s), self._holds_s(by_s), anyhow=was_there)
@@ -267,7 +268,7 @@ class _Responses:
         travel, signal = self.owed.vents[name], self.table.vents[name].signal
         middle = round((after.low + after.high) / 2, 1)
         band = Band(signal, percent(middle), percent(ceil(tolerance * 10 - _SAME) / 10))
-        why = f"anywhere from {number(after.low)} % to {number(after.high)} %"
+        why = f"anywhere from {number(round(after.low, 1))} % to {number(round(after.high, 1))} %"
         before = travel.within(self.begin_s)
         if self._rests(travel, before):
             return band.stays(self._watch_s(), purpose=why)
@@ -335,10 +336,29 @@ class ScenarioBuilder:
     table: OverrideTable
     margins: Margins
 
+    @property
+    def turned_s(self) -> float:
+        """After so long a vent has changed its side, even of a unit that is so slow that it counts as wrong."""
+        settles_s = self.table.sides.settles_after
+        return 1.0 + (settles_s + off_by_s(settles_s, self.table.sides.delay_tolerance) if settles_s else 0.0)
+
     def conditions(self, name: str) -> list[Condition]:
         """Return the conditions of an override that the bench can bring about."""
         override = self.table.overrides[name]
-        return [c for c in override.conditions if self._playable([c, *override.together_with(c)])]
+        single = (c for c in override.conditions if not isinstance(c, ActiveCondition))
+        return [c for c in single if self._playable([c, *self.beside(name, c)])]
+
+    def beside(self, name: str, condition: Condition) -> list[Condition]:
+        """Return the weather that must be there beside a condition; for another override what brings that about."""
+        others = self.table.overrides[name].together_with(condition)
+        return [its for other in others for its in self._means(other)]
+
+    def _means(self, condition: Condition) -> list[Condition]:
+        """Return the weather that brings a condition about; the condition itself where nothing does."""
+        if not isinstance(condition, ActiveCondition):
+            return [condition]
+        its = next(iter(self.conditions(condition.active)), None)
+        return [condition] if its is None else [*self.beside(condition.active, its), its]
 
     def _playable(self, together: list[Condition]) -> bool:
         """Return whether conditions can be brought about at the same time: each by an output of its own."""
@@ -350,13 +370,17 @@ class ScenarioBuilder:
     def given(self, name: str, condition: Condition) -> tuple[Phase, ...]:
         """Return what brings about all that must hold beside a condition; without it the override may not begin."""
         override = self.table.overrides[name]
-        others = override.together_with(condition)
+        others = self.beside(name, condition)
         if not others:
             return ()
         begins = [begun(other) for other in others]
-        watch_s = (
-            override.entry_delay + override.delay_tolerance + max(lag_s(other) for other in others) + _SPARE_S
-        )
+        first = [
+            self.table.overrides[its.active]
+            for its in override.conditions
+            if isinstance(its, ActiveCondition)
+        ]
+        watch_s = sum(its.entry_delay + its.delay_tolerance for its in (override, *first))
+        watch_s += max(lag_s(other) for other in others) + _SPARE_S
         its = plain(condition_name(override, condition))
         return (
             Phase(
@@ -457,8 +481,12 @@ class ScenarioBuilder:
         )
 
     def positions(self, name: str) -> tuple[str, ...]:
-        """Return the lines that say where an override sends the vents."""
-        return tuple(f"{name}.positions.{vent}" for vent in self.table.overrides[name].positions)
+        """Return the lines that say where an override sends the vents, and how far it limits them."""
+        override = self.table.overrides[name]
+        return (
+            *(f"{name}.positions.{vent}" for vent in override.positions),
+            *(f"{name}.limits.{vent}" for vent in override.limits),
+        )
 
     def reset(self) -> Phase:
         """Return the reset of latched overrides."""

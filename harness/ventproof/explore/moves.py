@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, final
 
@@ -22,7 +22,7 @@ from ventproof.draft.stimuli import (
     turned,
     wind,
 )
-from ventproof.oracle.targets import ahead_deg, angle_deg
+from ventproof.oracle.sides import ahead_deg, angle_deg
 from ventproof.profile.bind import bind
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.load import read_profile
@@ -34,6 +34,7 @@ from ventproof.table.model import (
     LevelCondition,
     OverrideTable,
     RainfallCondition,
+    TableOverride,
     ThresholdCondition,
     WindCondition,
 )
@@ -64,6 +65,7 @@ _FAR: Final = 5.0  # hysteresis widths from the threshold to a value far beyond 
 _HARD_RAIN_S: Final = 3.0  # between two tips
 _HOUR_S: Final = 3600
 _HALF_TURN: Final = 180.0
+_NEARLY: Final = 0.9
 _ALONG_DEG: Final = 10.0  # a vane is that exact, or the unit takes it for a side that is not meant
 
 
@@ -155,7 +157,7 @@ def _values_at_rest(table: OverrideTable) -> Iterator[tuple[str, Quantity]]:
 def _all(table: OverrideTable, longest_s: float) -> Iterator[Move]:
     for override in table.overrides.values():
         for condition in override.conditions:
-            yield from _of_condition(condition, table)
+            yield from _of_condition(condition, override, table)
     for name, sensor in table.sensors.items():
         if sensor.fails_after <= longest_s:
             yield from _wires(name, sensor.modes)
@@ -174,14 +176,15 @@ def _move(planned: PlannedStimulus, about: str, rest: str, state: str, *, suppli
     return Move(thing=planned.output, rest=rest, state=state, planned=known, supplies=supplies)
 
 
-def _of_condition(condition: Condition, table: OverrideTable) -> Iterator[Move]:
+def _of_condition(condition: Condition, override: TableOverride, table: OverrideTable) -> Iterator[Move]:
+    scale = override.scale or ()
     match condition:
         case ContactCondition():
             yield from _contact(condition.contact, condition.debounce, rest=table.rests(condition.contact))
         case WindCondition():
-            yield from _wind(condition)
+            yield from _wind(condition, scale)
         case RainfallCondition():
-            yield from _rain(condition)
+            yield from _rain(condition, scale)
         case LevelCondition():
             yield from _level(condition, table)
 
@@ -198,18 +201,29 @@ def _contact(name: str, debounce_s: float, *, rest: ContactState) -> Iterator[Mo
     yield Move(thing=name, rest="open", state="open", planned=planned, from_states=frozenset({"open"}))
 
 
-def _wind(condition: WindCondition) -> Iterator[Move]:
+def _wind(condition: WindCondition, scale: Sequence[Quantity]) -> Iterator[Move]:
     calm = quantity(0.0, Dimension.SPEED)
-    for speed in _telling(condition, calm):
+    for speed in {
+        its.text: its for its in (*_telling(condition, calm), *_on_scale(condition, scale))
+    }.values():
         blows = wind(condition.wind, speed)
         move = _move(blows, blows.about if speed.value else "calm", calm.text, speed.text)
         yield replace(move, planned=move.planned.with_lateness(LATEST_S))
 
 
-def _rain(condition: RainfallCondition) -> Iterator[Move]:
+def _on_scale(condition: ThresholdCondition, scale: Sequence[Quantity]) -> Iterator[Quantity]:
+    """Yield the middle of the scale by which limits fall, and a value beyond it."""
+    if scale:
+        begin, end = (its.value for its in scale)
+        yield _value(condition, (begin + end) / 2)
+        yield _value(condition, end + (end - begin) / 2)
+
+
+def _rain(condition: RainfallCondition, scale: Sequence[Quantity]) -> Iterator[Move]:
     hard = max(condition.tip.value / _HARD_RAIN_S * _HOUR_S, 2 * condition.begins_at.value)
     none = _value(condition, 0.0)
-    for intensity, lasts_s in ((_value(condition, hard), float(_HOUR_S)), (none, 1.0)):
+    falling = {its.text: its for its in (_value(condition, hard), *_on_scale(condition, scale))}
+    for intensity, lasts_s in (*((its, float(_HOUR_S)) for its in falling.values()), (none, 1.0)):
         falls = rain(condition.rainfall, intensity, lasts_s)
         yield _move(falls, falls.about, none.text, intensity.text)
 
@@ -223,16 +237,20 @@ def _level(condition: LevelCondition, table: OverrideTable) -> Iterator[Move]:
 
 
 def _turns(table: OverrideTable) -> Iterator[Move]:
-    """Yield winds on each vent that has a lee side, and on its back; none that blows along another one."""
+    """Yield winds on each vent that has a lee side, on its back, and within its dead band; none near another's edge."""
     ahead, name = ahead_deg(table), table.direction
     if ahead is None or name is None:
         return
     leeward = {vent for override in table.overrides.values() for vent in override.leeward}
     faces = [at for vent in sorted(leeward) if (at := table.vents[vent].faces) is not None]
-    for degrees in dict.fromkeys(
-        at for face in faces for at in (face, (face + _HALF_TURN) % (2 * _HALF_TURN))
-    ):
-        if all(abs(angle_deg(degrees, face) - _HALF_TURN / 2) > _ALONG_DEG for face in faces):
+    sides = table.sides
+    across = [sides.dead_band.value / 2, -sides.dead_band.value / 2] if sides.dead_band.value else []
+    turns = (0.0, _HALF_TURN, *(_HALF_TURN / 2 + by for by in across))
+    edges = [_HALF_TURN / 2 + by for by in (sides.dead_band.value, -sides.dead_band.value)]
+    # The middle of half a narrow dead band is as far from its edges as anything within it.
+    clear_deg = min(_ALONG_DEG, _NEARLY * sides.dead_band.value / 2 or _ALONG_DEG)
+    for degrees in dict.fromkeys((face + by) % (2 * _HALF_TURN) for face in faces for by in turns):
+        if all(abs(angle_deg(degrees, face) - edge) >= clear_deg for face in faces for edge in edges):
             turn = turned(name, _direction(degrees))
             yield _move(turn, turn.about, _direction(ahead).text, _direction(degrees).text)
 

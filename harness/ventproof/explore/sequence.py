@@ -13,7 +13,7 @@ from ventproof.draft.resolution import Margins
 from ventproof.explore.moves import LATEST_S
 from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
-from ventproof.oracle.targets import ahead_deg
+from ventproof.oracle.sides import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import StaysAtLeast, StaysAtMost
@@ -80,7 +80,7 @@ def longest_tail_s(table: OverrideTable) -> float:
     boots_s = supply.boots_for + supply.delay_tolerance if supply is not None else 0.0
     delays_s = max(o.entry_delay + o.release_delay + 2 * o.delay_tolerance for o in table.overrides.values())
     runs_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
-    return boots_s + delays_s + 2 * runs_s + _SENSING_S
+    return boots_s + delays_s + 2 * runs_s + table.sides.settles_after + _SENSING_S
 
 
 _SENSING_S: Final = 60.0
@@ -92,6 +92,7 @@ def gaps_s(table: OverrideTable) -> tuple[float, ...]:
     delays = {override.entry_delay for override in table.overrides.values()}
     delays |= {override.release_delay for override in table.overrides.values()}
     delays |= {sensor.fails_after for sensor in table.sensors.values()}
+    delays.add(table.sides.settles_after)
     within_s = max(override.delay_tolerance for override in table.overrides.values()) + SHORTEST_S
     travel_s = max(vent.full_travel[1] for vent in table.vents.values())
     spans = {SHORTEST_S, travel_s / 2, travel_s + within_s}

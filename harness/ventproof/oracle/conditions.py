@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Final, final
 
+from ventproof.oracle.measured import MeasuredRain, MeasuredWeather, MeasuredWind
 from ventproof.oracle.timeline import (
     ALWAYS,
     Steps,
@@ -23,6 +24,7 @@ from ventproof.oracle.timeline import (
     switched,
 )
 from ventproof.table.model import (
+    ActiveCondition,
     Alternative,
     BusSilentCondition,
     Condition,
@@ -52,18 +54,21 @@ class Activity:
         powered: whether the unit has its supply and has booted.
         failed: of each sensor, whether it counts as failed.
         active: of each override, whether it is active.
+        measured: of each override whose limits follow the wind or the rain, how much of it the unit sees.
     """
 
     powered: UncertainState
     failed: Mapping[str, UncertainState]
     active: Mapping[str, UncertainState]
+    measured: Mapping[str, MeasuredWeather]
 
 
 def activity(table: OverrideTable, weather: Weather) -> Activity:
     """Return when sensors count as failed and overrides are active."""
     made = _Conditions(table, weather)
-    active = {name: made.active(override) for name, override in table.overrides.items()}
-    return Activity(made.powered, made.failed, active)
+    active = {name: made.active(name) for name in table.overrides}
+    measured = {name: made.measured(its) for name, its in table.overrides.items() if its.limits}
+    return Activity(made.powered, made.failed, active, measured)
 
 
 def flag_of(override: TableOverride, active: UncertainState) -> UncertainState:
@@ -77,8 +82,15 @@ class _Conditions:
         self._table, self._weather = table, weather
         self.powered = _powered(table, weather)
         self.failed = {name: self._failed(name) for name in table.sensors}
+        self._active: dict[str, UncertainState] = {}
 
-    def active(self, override: TableOverride) -> UncertainState:
+    def active(self, name: str) -> UncertainState:
+        """Return when an override is active; those that it waits for are found on the way."""
+        if name not in self._active:
+            self._active[name] = self._follow(self._table.overrides[name])
+        return self._active[name]
+
+    def _follow(self, override: TableOverride) -> UncertainState:
         holding = [self._calls(alternative) for alternative in override.when]
         off_s, on_s, by_s = override.release_delay, override.entry_delay, override.delay_tolerance
         # `may` begins as early and ends as late as the delays allow, `must` begins as late and ends as early.
@@ -113,7 +125,7 @@ class _Conditions:
             combined([each.may for each in parts], all), combined([each.must for each in parts], all)
         )
 
-    def _holds(self, condition: Condition) -> UncertainState:
+    def _holds(self, condition: Condition) -> UncertainState:  # noqa: PLR0911 - a table of kinds
         match condition:
             case ContactCondition(contact=name, debounce=debounce_s):
                 seen = self._state(name, condition.state)
@@ -123,6 +135,8 @@ class _Conditions:
                 )
             case FailedCondition(failed=name):
                 return self.failed[name]
+            case ActiveCondition(active=name):
+                return self.active(name)
             case BusSilentCondition(bus_silent=silent_s):
                 seen = switched(of(self._weather, "silent", ""))
                 return UncertainState(
@@ -135,6 +149,17 @@ class _Conditions:
                 return self._beyond(condition, self._pulses("wind", name), over_s)
             case LevelCondition(level=name):
                 return self._beyond(condition, self._level(name, condition), 0.0)
+
+    def measured(self, override: TableOverride) -> MeasuredWeather:
+        """Return how much of its wind or rain a unit sees that limits vents by it."""
+        condition = override.measures
+        off_by = condition.accuracy.value
+        if isinstance(condition, WindCondition):
+            low, high = self._pulses("wind", condition.wind)
+            return MeasuredWind(low, high, condition.averaged_over, off_by)
+        low, high = self._pulses("rainfall", condition.rainfall)
+        forgotten_s = condition.tips * _apart_s(condition, condition.ends_at.value - off_by)
+        return MeasuredRain(low, high, condition.tips * condition.tip.value, forgotten_s, off_by)
 
     def _state(self, name: str, state: ContactState) -> UncertainState:
         """Return whether a contact is in a state; one that counts when open is closed where nothing is stated."""
@@ -221,9 +246,12 @@ class _Conditions:
             _apart_s(condition, may_end),
             self.powered.may,
         )
+        # To begin for certain it must rain hard enough until the last tips are; what lasts then may be less.
+        begun = settled(beyond(low, sure_at, sure_at), condition.tips * slowest_s, 0.0, self.powered.must)
+        lasting = combined([beyond(low, sure_end, sure_end), self.powered.must], all)
         must = settled(
-            beyond(low, sure_at, sure_end),
-            condition.tips * slowest_s,
+            latched(begun, (end_s for _, end_s in lasting.yes() if end_s < inf)),
+            0.0,
             max(0.0, _apart_s(condition, sure_end) - slowest_s),
             self.powered.must,
         )
@@ -232,6 +260,11 @@ class _Conditions:
     def _failed(self, name: str) -> UncertainState:
         sensor = self._table.sensors[name]
         failing = switched(of(self._weather, "failed", name))
+        if sensor.loop is not None:
+            broken = self._state(name, "open" if sensor.loop == "closed" else "closed")
+            failing = UncertainState(
+                combined([failing.may, broken.may], any), combined([failing.must, broken.must], any)
+            )
         if self._turns(name):
             still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
             # Before 0 s every sensor is well, although no wind is stated there.

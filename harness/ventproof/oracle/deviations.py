@@ -11,8 +11,11 @@ line off by as little as counts, in one direction, and exactly so.
 - A travel: a quarter slower than the slowest that is right, a quarter faster than the fastest.
 - A mean: none, and one over a longer time. A debounce: none.
 - Conditions that must hold together: each alone enough, and all together not.
-- Whatever is there or not (a contact or a failure that counts, the state in which a contact does, a failure that is
-  noticed, `only_close`, `latched`, the way of a restart): the other way.
+- Whatever is there or not (a contact, a failure or another override that counts, the state in which a contact does, a
+  failure that is noticed, `only_close`, `latched`, the way of a restart): the other way.
+- A limit: by twice the vent's `tolerance`, 1 % and what the `accuracy` of the wind or the rain makes of it, at either
+  end of its scale; and one that does not fall. A scale: by a quarter of itself, lower and higher.
+- The dead band of the sides: none, and twice as wide.
 - Precedence of two overrides: every other order in which some vent would go elsewhere.
 """
 
@@ -24,6 +27,7 @@ from typing import TYPE_CHECKING, Any, Final, final
 
 from ventproof.table.lines import condition_names, joint_names, shared, span_said
 from ventproof.table.model import (
+    ActiveCondition,
     BusSilentCondition,
     ContactCondition,
     JoinedCondition,
@@ -44,6 +48,7 @@ _LEAST_S: Final = 1.0
 _SHARE: Final = 0.2
 _TRAVEL_SHARE: Final = 0.25
 _LEAST_PERCENT: Final = 1.0
+_SCALE_SHARE: Final = 0.25
 _FULL_PERCENT: Final = 100.0
 
 
@@ -77,6 +82,7 @@ def deviations(table: OverrideTable) -> Iterator[Deviation]:
             yield from _of_condition(table, name, f"{name}.{its}", placed)
         yield from _of_override(table, name, override)
     yield from _of_precedence(table)
+    yield from _of_sides(table)
     yield from _of_supply(table)
 
 
@@ -168,9 +174,8 @@ def _of_condition(table: OverrideTable, name: str, line: str, placed: PlacedCond
             says = f"{name} begins when the bus is silent for {span_said(span_s)}"
             yield Deviation(line, says, _conditioned(table, name, placed, silent))
         return
-    yield Deviation(
-        line, f"{name} takes no notice of {output_of(condition)}", _conditioned(table, name, placed)
-    )
+    whose = f"override {condition.active}" if isinstance(condition, ActiveCondition) else output_of(condition)
+    yield Deviation(line, f"{name} takes no notice of {whose}", _conditioned(table, name, placed))
     if not isinstance(condition, ContactCondition):
         return
     if condition.state == "open":
@@ -233,12 +238,50 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
                 if 0 <= at.value <= _FULL_PERCENT:
                     deviating = _changed(table, "overrides", name, **{key: {**positions, vent: at}})
                     yield Deviation(f"{name}.{key}.{vent}", f"{name} sends {vent} to {at}{where}", deviating)
-    if override.only_close and not override.is_alarm:
+    yield from _of_limits(table, name, override)
+    if override.only_close and override.positions:
         deviating = _changed(table, "overrides", name, only_close=False)
         yield Deviation(f"{name}.only_close", f"{name} opens vents", deviating)
     if override.latched:
         deviating = _changed(table, "overrides", name, latched=False)
         yield Deviation(f"{name}.latched", f"{name} ends by itself", deviating)
+
+
+def _of_limits(table: OverrideTable, name: str, override: TableOverride) -> Iterator[Deviation]:
+    if override.scale is None:
+        return
+    begin, end = override.scale
+    span = end.value - begin.value
+    for vent, (first, last) in override.limits.items():
+        unsure = override.measures.accuracy.value / span * (first.value - last.value)
+        by = 2 * (table.vents[vent].tolerance.value + unsure) + _LEAST_PERCENT
+        opens = table.vents[vent].open.value
+        others = [(_moved(first, step), last) for step in (by, -by)]
+        others += [(first, _moved(last, step)) for step in (by, -by)]
+        for its in (*others, (first, first)):
+            if all(0 <= at.value <= _FULL_PERCENT for at in its) and min(its[0].value, first.value) < opens:
+                deviating = _changed(table, "overrides", name, limits={**override.limits, vent: its})
+                says = f"{name} limits {vent} to {its[0]} up to {begin}, and to {its[1]} at {end}"
+                yield Deviation(f"{name}.limits.{vent}", says, deviating)
+    for by in (_SCALE_SHARE * span, -_SCALE_SHARE * span):
+        scale = _moved(begin, by), _moved(end, by)
+        deviating = _changed(table, "overrides", name, scale=scale)
+        yield Deviation(
+            f"{name}.scale", f"the limits of {name} fall from {scale[0]} to {scale[1]}", deviating
+        )
+
+
+def _of_sides(table: OverrideTable) -> Iterator[Deviation]:
+    sides = table.sides
+    band = sides.dead_band
+    for times in (0, 2) if band.value else ():
+        other = sides.model_copy(update={"dead_band": _moved(band, (times - 1) * band.value)})
+        says = f"a vent changes its side {other.dead_band} past 90 degrees from the wind"
+        yield Deviation("sides.dead_band", says, table.model_copy(update={"sides": other}))
+    for span_s in _around(sides.settles_after, sides.delay_tolerance) if sides.settles_after else ():
+        other = sides.model_copy(update={"settles_after": span_s, "delay_tolerance": 0.0})
+        says = f"a vent changes its side after {span_said(span_s)}"
+        yield Deviation("sides.settles_after", says, table.model_copy(update={"sides": other}))
 
 
 def _of_precedence(table: OverrideTable) -> Iterator[Deviation]:

@@ -12,7 +12,8 @@ from math import inf, isfinite
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.oracle.conditions import Activity, activity
-from ventproof.oracle.targets import PossibleTravel, Range, lees, targets
+from ventproof.oracle.sides import lee_sides
+from ventproof.oracle.targets import PossibleTravel, Range, targets
 from ventproof.oracle.timeline import NEVER, Timeline, UncertainState, Weather, of, stepped
 from ventproof_bench.base.evidence import Window
 
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 
 _CLOSED: Final = Range(0.0, 0.0)
+_SIDES: Final = {"yes": (True,), "no": (False,), "open": (False, True)}
+"""By whether a vent faces away from the wind, what must be reckoned with."""
 
 
 @final
@@ -103,9 +106,7 @@ class _Following:
         self._stages = {
             name: stepped(of(weather, "opens", name), vent.open.value) for name, vent in table.vents.items()
         }
-        self._turns = of(weather, "direction", "")
-        self._direction = stepped(self._turns, 0.0)
-        self._any_lee = lees(table, None)
+        self._lee = lee_sides(table, weather, self._activity.powered)
         self._reference = _referencing(table, self._activity.powered)
         self._vents = {name: PossibleTravel(vent) for name, vent in table.vents.items()}
         for name, travel in self._vents.items():
@@ -115,22 +116,24 @@ class _Following:
 
     def expected(self) -> ExpectedBehaviour:
         for from_s, to_s in pairwise(self._edges()):
+            measured = {name: its.within(from_s, to_s) for name, its in self._activity.measured.items()}
             for name in self._vents:
-                self._follow(name, from_s, to_s)
+                self._follow(name, from_s, to_s, measured)
         return ExpectedBehaviour(self._activity, self._vents, self._until_s)
 
     def _edges(self) -> list[float]:
-        every = (self._activity.powered, self._reference, *self._activity.active.values())
+        activity = self._activity
+        every = (activity.powered, self._reference, *activity.active.values(), *self._lee.values())
         changes = {t_s for bounds in every for line in (bounds.may, bounds.must) for t_s in line.switches_s}
-        courses = (*self._stages.values(), self._direction)
-        changes |= {t_s for course in courses for steps in course for t_s, _ in steps.jumps}
+        changes |= {t_s for course in self._stages.values() for steps in course for t_s, _ in steps.jumps}
+        changes |= {t_s for measured in activity.measured.values() for t_s in measured.edges()}
         # With every lag: bounds turn only so long after a change, and `PossibleTravel.follow` wants no turn inside a
         # span.
         lags = {0.0, *(vent.starts_within for vent in self._table.vents.values())}
         edges = {t_s + lag_s for t_s in (0.0, *changes) for lag_s in lags}
         return sorted({0.0, self._until_s} | {t_s for t_s in edges if 0 < t_s < self._until_s})
 
-    def _follow(self, vent: str, from_s: float, to_s: float) -> None:
+    def _follow(self, vent: str, from_s: float, to_s: float, measured: Mapping[str, Range]) -> None:
         travel, ceilings = self._vents[vent], self._ceilings[vent]
         active, open_ = self._at(from_s)
         for name in list(ceilings):
@@ -144,10 +147,15 @@ class _Following:
             elif name in open_ or not self._surely_before(name, from_s):
                 ceilings[name] = had.joined(travel.stands)
         stage = Range(*(steps.at(from_s) for steps in self._stages[vent]))
-        wind_from = self._wind_from(from_s)
-        lee = self._any_lee if wind_from is None else lees(self._table, wind_from)
         target = targets(
-            self._table, vent, active=active, open_=open_, stage=stage, ceilings=ceilings, lee=lee
+            self._table,
+            vent,
+            active=active,
+            open_=open_,
+            stage=stage,
+            ceilings=ceilings,
+            limits=self._limits(vent, {name: measured[name] for name in ceilings if name in measured}),
+            lee=_SIDES[self._lee[vent].at(from_s)],
         )
         target = self._referenced(target, from_s)
         for name in active:
@@ -164,10 +172,14 @@ class _Following:
         must = self._activity.active[name].must
         return must.at(t_s) and t_s not in must.switches_s
 
-    def _wind_from(self, t_s: float) -> Range | None:
-        if not self._turns or t_s < self._turns[0].at_s:
-            return None
-        return Range(*(steps.at(t_s) for steps in self._direction))
+    def _limits(self, vent: str, measured: Mapping[str, Range]) -> dict[str, Range]:
+        """Return how far open a vent may be by each override that limits it: least by the highest value."""
+        overrides = self._table.overrides
+        return {
+            name: Range(overrides[name].limit(vent, value.high), overrides[name].limit(vent, value.low))
+            for name, value in measured.items()
+            if vent in overrides[name].limits
+        }
 
     def _referenced(self, target: Range, t_s: float) -> Range:
         said = self._reference.at(t_s)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
-from itertools import combinations
+from itertools import combinations, pairwise
 from typing import TYPE_CHECKING, Literal, final
 
 if TYPE_CHECKING:
@@ -25,13 +25,11 @@ class Range:
         return Range(min(self.low, other.low), max(self.high, other.high))
 
 
-_ABEAM_DEG = 90.0
-
 Ceilings = Mapping[str, Range]
 """By override, how far open a vent may be at most while the override, which only closes, is active."""
 
-Lee = frozenset[str]
-"""The vent groups that face away from the wind."""
+Limits = Mapping[str, Range]
+"""By override, how far open a vent may stand at most while the override is active, whatever decides."""
 
 
 def targets(
@@ -42,7 +40,8 @@ def targets(
     open_: Collection[str],
     stage: Range,
     ceilings: Ceilings,
-    lee: Collection[Lee],
+    limits: Limits,
+    lee: Collection[bool],
 ) -> Range:
     """Return between which positions a vent's target lies.
 
@@ -53,11 +52,15 @@ def targets(
         open_: overrides that may be.
         stage: where the temperature wants the vent.
         ceilings: of every override that is or may be active.
-        lee: the possible sets of vents that face away from the wind.
+        limits: of every override that limits the vent.
+        lee: whether the vent faces away from the wind; both where either is possible.
     """
     # Every combination, and not each override for itself: by its rank one may silence the others.
     found = [
-        _target(table, vent, {*active, *also}, stage=stage, ceilings=ceilings, lee=away)
+        _limited(
+            _target(table, vent, {*active, *also}, stage=stage, ceilings=ceilings, lee=away),
+            [limits[name] for name in (*active, *also) if name in limits],
+        )
         for also in _subsets(open_)
         for away in lee
     ]
@@ -72,8 +75,15 @@ def _subsets(names: Collection[str]) -> Iterator[tuple[str, ...]]:
         yield from combinations(sorted(names), size)
 
 
+def _limited(target: Range, limits: Iterable[Range]) -> Range:
+    low, high = target.low, target.high
+    for limit in limits:
+        low, high = min(low, limit.low), min(high, limit.high)
+    return Range(low, high)
+
+
 def _target(
-    table: OverrideTable, vent: str, active: Collection[str], *, stage: Range, ceilings: Ceilings, lee: Lee
+    table: OverrideTable, vent: str, active: Collection[str], *, stage: Range, ceilings: Ceilings, lee: bool
 ) -> Range:
     deciding = [name for name in active if vent in table.overrides[name].positions]
     ranks = table.ranks
@@ -87,7 +97,7 @@ def _target(
     for name in deciding:
         override = table.overrides[name]
         position = override.positions[vent].value
-        if vent in lee and vent in override.leeward:
+        if lee and vent in override.leeward:
             position = override.leeward[vent].value
         if override.only_close:
             low = min(low, position, stage.low, ceilings[name].low)
@@ -95,38 +105,6 @@ def _target(
         else:
             low, high = min(low, position), min(high, position)
     return Range(low, high)
-
-
-def ahead_deg(table: OverrideTable) -> float | None:
-    """Return from where, in degrees, the wind blows on a vent that has a lee side; None without such a vent."""
-    leeward = (vent for override in table.overrides.values() for vent in override.leeward)
-    return None if table.direction is None else next((table.vents[vent].faces for vent in leeward), None)
-
-
-def angle_deg(one: float, other: float) -> float:
-    """Return the angle between two directions, 0 to 180 degrees."""
-    return abs((one - other + 180) % 360 - 180)
-
-
-def lees(table: OverrideTable, direction: Range | None) -> frozenset[Lee]:
-    """Return the possible sets of vents that face away from the wind.
-
-    Args:
-        table: the table.
-        direction: between which directions the wind comes from, degrees; None for not known: a unit without a vane
-            takes every vent to face the wind, one with a vane goes by whatever that shows.
-    """
-    if direction is None:
-        return frozenset({frozenset(), *(_lee(table, from_deg) for from_deg in range(360))})
-    return frozenset(_lee(table, from_deg) for from_deg in (direction.low, direction.high))
-
-
-def _lee(table: OverrideTable, from_deg: float) -> Lee:
-    return frozenset(
-        name
-        for name, vent in table.vents.items()
-        if vent.faces is not None and angle_deg(from_deg, vent.faces) > _ABEAM_DEG
-    )
 
 
 _FULL = 100.0
@@ -179,11 +157,11 @@ class PossibleTravel:
         _approach(self.low, recent.low, to_s, up=up, down=down)
 
     def _recent(self, now_s: float) -> Range:
-        ends_s = [begin_s for begin_s, _ in self.targets[1:]]
         recent = self.targets[-1][1]
-        for (_, target), end_s in zip(self.targets, ends_s, strict=False):
-            if end_s + self.vent.starts_within > now_s:
-                recent = recent.joined(target)
+        for (end_s, _), (_, target) in pairwise(reversed(self.targets)):
+            if end_s + self.vent.starts_within <= now_s:
+                break
+            recent = recent.joined(target)
         return recent
 
     def within(self, t_s: float) -> Range:

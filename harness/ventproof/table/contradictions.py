@@ -6,6 +6,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 from ventproof.table.model import (
+    ActiveCondition,
     Condition,
     ContactCondition,
     JoinedCondition,
@@ -31,6 +32,7 @@ def contradictions(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     yield from _never_together(table)
     yield from _rank_problems(table)
     yield from _opened(table)
+    yield from _circular(table)
 
 
 def _hysteresis(table: Loaded[OverrideTable]) -> Iterator[Problem]:
@@ -127,7 +129,7 @@ def _rank_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                 yield table.problem(
                     ("precedence", number), f"{name!r} stands in the order twice", "name each once"
                 )
-    missing = [name for name, its in model.overrides.items() if name not in listed and not its.is_alarm]
+    missing = [name for name, its in model.overrides.items() if name not in listed and its.positions]
     if missing:
         reason = f"the order leaves out {', '.join(missing)}"
         yield table.problem(
@@ -173,3 +175,26 @@ def _opened(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                     yield table.problem(
                         ("opened_by", output), reason, "write a value with which no override lasts"
                     )
+
+
+def _circular(table: Loaded[OverrideTable]) -> Iterator[Problem]:
+    """Overrides that wait for each other to be active never begin, or never end."""
+    for name, override in table.model.overrides.items():
+        for placed in override.placed:
+            condition = placed.condition
+            if isinstance(condition, ActiveCondition) and name in _waits_for(table.model, condition.active):
+                reason = f"{name!r} waits for itself: it begins when {condition.active!r} is active"
+                path: Path = ("overrides", name, *placed.path, "active")
+                yield table.problem(path, reason, "state the weather that begins one of them")
+
+
+def _waits_for(model: OverrideTable, name: str) -> set[str]:
+    """Return an override and all that it waits for, directly or not."""
+    found: set[str] = set()
+    ahead = [name]
+    while ahead:
+        its = ahead.pop()
+        if its not in found:
+            found.add(its)
+            ahead += [c.active for c in model.overrides[its].conditions if isinstance(c, ActiveCondition)]
+    return found

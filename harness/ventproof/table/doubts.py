@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
+from ventproof.table.limits import limit_doubts, side_doubts
 from ventproof.table.lines import span_said
 from ventproof.table.model import FailedCondition, JoinedCondition, OverrideTable, WindCondition
 
@@ -28,6 +29,8 @@ def doubts(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     yield from _lee(table)
     yield from _needless(table)
     yield from _overtaken(table)
+    yield from limit_doubts(table)
+    yield from side_doubts(table)
 
 
 def _idle(table: Loaded[OverrideTable]) -> Iterator[Problem]:
@@ -38,7 +41,9 @@ def _idle(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     for name in model.sensors:
         if name not in watched:
             yield table.problem(("sensors", name), f"no override begins when {name!r} fails", at_key=True)
-    moved = {vent for override in model.overrides.values() for vent in override.positions}
+    moved = {
+        vent for override in model.overrides.values() for vent in (*override.positions, *override.limits)
+    }
     for name in model.vents:
         if name not in moved:
             yield table.problem(("vents", name), f"no override moves vent {name!r}", at_key=True)

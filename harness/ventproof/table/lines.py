@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.table.model import (
+    ActiveCondition,
     BusSilentCondition,
     Condition,
     ContactCondition,
@@ -24,6 +25,7 @@ from ventproof.table.model import (
 if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable, TableOverride
     from ventproof_bench.base.errors import Problem
+    from ventproof_bench.yamlfile.fields import FileModel
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
@@ -56,6 +58,7 @@ def lines(table: Loaded[OverrideTable]) -> list[TableRule]:
         *_sensor_lines(table),
         *(line for name in table.model.overrides for line in _override_lines(table, name)),
         *_precedence_lines(table),
+        *_side_lines(table),
         *_supply_lines(table),
     ]
     return sorted(found, key=lambda line: line.number)
@@ -71,6 +74,9 @@ def twin_lines(table: Loaded[OverrideTable]) -> Iterator[Problem]:
             yield table.problem(line.path, reason, hint, at_key=True)
 
 
+_ENDS: Final[Mapping[type[FileModel], str]] = {FailedCondition: ".failed", ActiveCondition: ".active"}
+
+
 def condition_names(override: TableOverride) -> list[str]:
     """Return a name for each condition of an override: its output, `cups`; of several on one value `cups_2`, ...
 
@@ -81,8 +87,9 @@ def condition_names(override: TableOverride) -> list[str]:
     names = []
     for placed in override.placed:
         condition = placed.condition
-        name = str(output_of(condition) or condition_key(condition))
-        end = ".failed" if isinstance(condition, FailedCondition) else ""
+        name = condition.active if isinstance(condition, ActiveCondition) else output_of(condition)
+        name = name or condition_key(condition)
+        end = _ENDS.get(type(condition), "")
         seen[name + end] += 1
         differs = isinstance(condition, ThresholdCondition) or placed.part is not None
         number = f"_{seen[name + end]}" if differs and seen[name + end] > 1 else ""
@@ -159,12 +166,25 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
             yield _line(
                 table, f"{name}.{key}.{vent}", (*path, key, vent), f"{name} sends {vent} to {position}{where}"
             )
+    yield from _limit_lines(table, name, override)
     yield from _manners(table, name, override)
+
+
+def _limit_lines(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
+    if override.scale is None:
+        return
+    begin, end = override.scale
+    path: Path = ("overrides", name)
+    for vent, (first, last) in override.limits.items():
+        says = f"{name} limits {vent} to {first} up to {begin}, falling to {last} at {end}"
+        yield _line(table, f"{name}.limits.{vent}", (*path, "limits", vent), says)
+    says = f"the limits of {name} fall from {begin} to {end} of {output_of(override.measures)}"
+    yield _line(table, f"{name}.scale", (*path, "scale"), says)
 
 
 def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
     path = ("overrides", name)
-    if override.only_close and not override.is_alarm:
+    if override.only_close and override.positions:
         yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
     if override.latched:
         yield _line(table, f"{name}.latched", (*path, "latched"), f"{name} stays until it is reset")
@@ -187,6 +207,8 @@ def _condition_lines(
     match condition:
         case FailedCondition():
             yield _line(table, name, here, f"{begins} {when} {output} has failed")
+        case ActiveCondition(active=other):
+            yield _line(table, name, here, f"{begins} {when} {other} is active")
         case BusSilentCondition(bus_silent=silent_s):
             yield _line(table, name, here, f"{begins} {when} the bus is silent for {span_said(silent_s)}")
         case ContactCondition(debounce=debounce_s):
@@ -220,6 +242,16 @@ def _before(table: Loaded[OverrideTable], one: str, other: str) -> str:
     ranked = (name for rank in table.model.ranks or () for name in rank if name in {one, other})
     first = next(ranked, one)  # where the order leaves out both, which is another problem
     return f"{first} decides"
+
+
+def _side_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:
+    sides = table.model.sides
+    if sides.dead_band.value:
+        says = f"a vent changes its side {sides.dead_band} past 90 degrees from the wind, ± {sides.accuracy}"
+        yield _line(table, "sides.dead_band", ("sides", "dead_band"), says)
+    if sides.settles_after:
+        says = f"a vent changes its side after {span_said(sides.settles_after)} ± {span_said(sides.delay_tolerance)}"
+        yield _line(table, "sides.settles_after", ("sides", "settles_after"), says)
 
 
 def _supply_lines(table: Loaded[OverrideTable]) -> Iterator[TableRule]:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from ventproof.table.contradictions import contradictions
 from ventproof.table.doubts import doubts
+from ventproof.table.limits import limit_problems, side_problems
 from ventproof.table.lines import twin_lines
 from ventproof.table.model import (
     VALUE_DIMENSIONS,
+    ActiveCondition,
     ContactCondition,
     FailedCondition,
     LevelCondition,
@@ -27,13 +29,14 @@ from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_orde
 from ventproof_bench.yamlfile.value_errors import nearest
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path as FilePath
 
-    from ventproof.table.model import OverrideTable
+    from ventproof.table.model import OverrideTable, TableOverride
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.base.quantities import Quantity
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.fields import ContactState
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
@@ -68,6 +71,8 @@ def _problems(table: Loaded[OverrideTable]) -> list[Problem]:
         *_vent_problems(table),
         *([] if table.lacks else _sensor_problems(table)),
         *_override_problems(table),
+        *limit_problems(table),
+        *side_problems(table),
         *_twin_signals(table),
         *_latch_problems(table),
     ]
@@ -106,7 +111,9 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     pulses = {c.wind for o in model.overrides.values() for c in o.conditions if isinstance(c, WindCondition)}
     for name, sensor in model.sensors.items():
         path: Path = ("sensors", name)
-        if name in pulses:
+        if sensor.loop is not None:
+            yield from _loop_problems(table, name, sensor.loop)
+        elif name in pulses:
             for number, mode in enumerate(sensor.modes):
                 if mode != "open":
                     reason = f"cups that fail {mode!r} send no pulse either"
@@ -122,18 +129,39 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
             yield table.problem(path, f"the normal value of {name!r} is missing", hint, at_key=True)
 
 
+_BREAKS: Final[Mapping[ContactState, str]] = {"closed": "open", "open": "short"}
+"""How the wires of a loop fail that is in this state while its sensor works."""
+
+
+def _loop_problems(table: Loaded[OverrideTable], name: str, loop: ContactState) -> Iterator[Problem]:
+    sensor, path = table.model.sensors[name], ("sensors", name)
+    for number, mode in enumerate(sensor.modes):
+        if mode != _BREAKS[loop]:
+            reason = f"a loop that is {loop} while {name!r} works does not show a failure {mode!r}"
+            yield table.problem((*path, "modes", number), reason, f"write [{_BREAKS[loop]}]")
+    if sensor.normal is not None:
+        yield table.problem((*path, "normal"), "a loop has no level to play", "leave it out", at_key=True)
+    for override_name, override in table.model.overrides.items():
+        for placed in override.placed:
+            if isinstance(placed.condition, ContactCondition) and placed.condition.contact == name:
+                reason = (
+                    f"{name!r} is a supervised loop: a cut wire is a failure, and this takes it for weather"
+                )
+                hint = f"write {{failed: {name}}}, or leave out `loop:`"
+                yield table.problem(("overrides", override_name, *placed.path), reason, hint)
+
+
 def _override_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     for name, override in table.model.overrides.items():
         path: Path = ("overrides", name)
-        for key in ("positions", "leeward"):
-            positions: Mapping[str, Quantity] = getattr(override, key)
-            for vent, position in positions.items():
-                here = (*path, key, vent)
-                if vent not in table.model.vents:
-                    hint = nearest(vent, table.model.vents)
-                    yield table.problem(here, f"there is no vent {vent!r}", hint, at_key=True)
-                    continue
-                yield from _position(table, here, position)
+        for here, positions in _positioned(name, override):
+            vent = str(here[3])
+            if vent not in table.model.vents:
+                hint = nearest(vent, table.model.vents)
+                yield table.problem(here, f"there is no vent {vent!r}", hint, at_key=True)
+                continue
+            for number, position in enumerate(positions):
+                yield from _position(table, (*here, number) if len(positions) > 1 else here, position)
         if override.is_alarm and override.flag is None:
             hint = "name vents below `positions:`, or the signal of an alarm: `flag:`"
             yield table.problem(
@@ -142,11 +170,23 @@ def _override_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
         yield from _leeward_problems(table, name)
         for placed in override.placed:
             condition, here = placed.condition, (*path, *placed.path)
+            if isinstance(condition, ActiveCondition) and condition.active not in table.model.overrides:
+                hint = nearest(condition.active, table.model.overrides)
+                yield table.problem((*here, "active"), f"there is no override {condition.active!r}", hint)
             if isinstance(condition, FailedCondition) and condition.failed not in table.model.sensors:
                 hint = nearest(condition.failed, table.model.sensors) or "declare it below `sensors:`"
                 yield table.problem((*here, "failed"), f"there is no sensor {condition.failed!r}", hint)
             if isinstance(condition, ThresholdCondition):
                 yield from _threshold_problems(table, here, condition)
+
+
+def _positioned(name: str, override: TableOverride) -> Iterator[tuple[Path, Sequence[Quantity]]]:
+    """Yield where an override states positions of a vent, and these."""
+    for key in ("positions", "leeward"):
+        for vent, position in getattr(override, key).items():
+            yield ("overrides", name, key, vent), (position,)
+    for vent, limits in override.limits.items():
+        yield ("overrides", name, "limits", vent), limits
 
 
 def _leeward_problems(table: Loaded[OverrideTable], name: str) -> Iterator[Problem]:

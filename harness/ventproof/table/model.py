@@ -46,6 +46,9 @@ class TableSensor(FileModel):
     """Signal that is on while the sensor has failed."""
     normal: AnyQuantity | None = None
     """A value with which no override begins: what the bench plays before and after a failure."""
+    loop: ContactState | None = None
+    """State of its supervised loop, a contact, while it works: a cut wire is then a failure and no weather. Left out
+    for a sensor that has a level or sends pulses."""
     modes: Annotated[list[Literal["open", "short", "stuck"]], Field(min_length=1)]
     """The failures that the unit must notice: a broken wire, wires that touch, a value that stays as it is."""
     fails_after: PositiveSeconds
@@ -133,7 +136,14 @@ class BusSilentCondition(FileModel):
     """How long."""
 
 
-_CONDITION_KEYS = ("contact", "wind", "rainfall", "level", "failed", "bus_silent")
+class ActiveCondition(FileModel):
+    """The condition: another override is active."""
+
+    active: Name
+    """The other override; the delays of this one count from when that one begins and ends."""
+
+
+_CONDITION_KEYS = ("contact", "wind", "rainfall", "level", "failed", "bus_silent", "active")
 
 Condition = Annotated[
     Annotated[ContactCondition, Tag("contact")]
@@ -141,7 +151,8 @@ Condition = Annotated[
     | Annotated[RainfallCondition, Tag("rainfall")]
     | Annotated[LevelCondition, Tag("level")]
     | Annotated[FailedCondition, Tag("failed")]
-    | Annotated[BusSilentCondition, Tag("bus_silent")],
+    | Annotated[BusSilentCondition, Tag("bus_silent")]
+    | Annotated[ActiveCondition, Tag("active")],
     by_key(*_CONDITION_KEYS),
 ]
 
@@ -160,6 +171,7 @@ Alternative = Annotated[
     | Annotated[LevelCondition, Tag("level")]
     | Annotated[FailedCondition, Tag("failed")]
     | Annotated[BusSilentCondition, Tag("bus_silent")]
+    | Annotated[ActiveCondition, Tag("active")]
     | Annotated[JoinedCondition, Tag("all")],
     by_key(*_CONDITION_KEYS, "all"),
 ]
@@ -205,6 +217,11 @@ class TableOverride(FileModel):
     """How far off either delay may be."""
     positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where each vent goes; vents not named keep to the temperature. Left out for an alarm, which moves no vent."""
+    limits: dict[Name, tuple[AnyQuantity, AnyQuantity]] = Field(default_factory=dict)
+    """How far each vent may stand open at most, whatever else decides: at the begin of `scale`, and at its end."""
+    scale: tuple[AnyQuantity, AnyQuantity] | None = None
+    """The values of wind or rain between which `limits` fall evenly, as the override's wind or rainfall condition
+    measures them; below the first and above the second the limits stay."""
     leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where a vent goes instead while it faces away from the wind, more than 90 degrees."""
     only_close: bool = True
@@ -215,7 +232,20 @@ class TableOverride(FileModel):
     @property
     def is_alarm(self) -> bool:
         """Whether it moves no vent, and is only shown."""
-        return not self.positions
+        return not self.positions and not self.limits
+
+    @property
+    def measures(self) -> WindCondition | RainfallCondition:
+        """The condition whose wind or rain sets the limits; loading sees to it that there is one."""
+        return next(its for its in self.conditions if isinstance(its, WindCondition | RainfallCondition))
+
+    def limit(self, vent: str, value: float) -> float:
+        """Return how far a vent may stand open at most, %, at a wind or a rain in its canonical unit."""
+        assert self.scale is not None, "loading sees to it"
+        begin, end = (its.value for its in self.scale)
+        first, last = (its.value for its in self.limits[vent])
+        share = min(1.0, max(0.0, (value - begin) / (end - begin)))
+        return first + share * (last - first)
 
     @property
     def placed(self) -> Iterator[PlacedCondition]:
@@ -238,6 +268,19 @@ class TableOverride(FileModel):
             if isinstance(alternative, JoinedCondition) and any(its is condition for its in alternative.all):
                 return [its for its in alternative.all if its is not condition]
         return []
+
+
+class TableSides(FileModel):
+    """When a vent that faces somewhere changes between the side that faces the wind and the lee side."""
+
+    dead_band: AnyQuantity = Quantity(0.0, Dimension.DIRECTION, "0 °")
+    """A vent changes its side only once the wind is past straight across (90 degrees) by this angle."""
+    settles_after: Seconds = 0.0
+    """The wind must be there for this long."""
+    accuracy: AnyQuantity = Quantity(0.0, Dimension.DIRECTION, "0 °")
+    """How far off the unit may see the direction."""
+    delay_tolerance: PositiveSeconds = 0.5
+    """How far off that time may be."""
 
 
 class TableSupply(FileModel):
@@ -280,6 +323,8 @@ class OverrideTable(FileModel):
     """The contact that resets latched overrides, when it closes."""
     direction: Name | None = None
     """The output that plays the direction that the wind comes from, in degrees; for `leeward`."""
+    sides: TableSides = TableSides()
+    """When a vent changes to the lee side and back; for `leeward`. Unless stated, at 90 degrees and at once."""
     supply: TableSupply | None = None
     """What a loss of supply does; left out where the bench cannot switch it."""
 
@@ -294,6 +339,8 @@ class OverrideTable(FileModel):
         """Return the state of a contact in which it calls for no override; of two that differ, as one alone says."""
         if self.supply is not None and contact == self.supply.contact:
             return "closed"
+        if contact in self.sensors and (loop := self.sensors[contact].loop) is not None:
+            return loop
         placed = [its for override in self.overrides.values() for its in override.placed]
         for its in sorted(placed, key=lambda its: its.part is not None):
             if isinstance(its.condition, ContactCondition) and its.condition.contact == contact:
@@ -307,7 +354,9 @@ def condition_key(condition: Condition) -> str:
 
 
 def output_of(condition: Condition) -> str | None:
-    """Return the output, or the sensor, that a condition is about; None for the bus."""
+    """Return the output, or the sensor, that a condition is about; None for the bus and for another override."""
+    if isinstance(condition, ActiveCondition):
+        return None
     name = getattr(condition, condition_key(condition))
     return name if isinstance(name, str) else None
 

@@ -66,6 +66,11 @@ def test_joined_conditions_are_moved_by_their_lines():
     )
     mean = with_moved(bench, settings["gale.cups_2.ends_at"], 0.5).model.mock.wind.gale_by_mean
     assert (mean.at.value, mean.hysteresis.value) == (9, 1.5)
+    limits = with_moved(bench, settings["breeze.limits.roof"], -5.0).model.mock.rules["breeze"].limits
+    assert [at.value for at in limits["roof"]] == [65, 15]
+    assert [at.value for at in limits["side"]] == [76, 28]
+    assert with_moved(bench, settings["sides.dead_band"], -15.0).model.mock.wind.dead_band.value == 0
+    assert settings["sides.settles_after"].value == 20
 
 
 def test_the_smallest_change_that_is_caught_is_found(moved):

@@ -1,4 +1,4 @@
-"""Drafts of joined conditions, of a normally closed loop and of a hand switch: they find what they are for."""
+"""Drafts of joined conditions, loops, a hand switch, limits, sides and references: they find what they are for."""
 
 from __future__ import annotations
 
@@ -57,6 +57,18 @@ def test_what_joins_conditions_is_proved(drafted):
         "precedence.rain.hand",
         "alarm.entry_delay",
         "alarm.flag_while_active",
+        "breeze.limits.roof",
+        "breeze.limits.side",
+        "breeze.scale",
+        "gale.leeward.roof",
+        "sensors.rain_monitor.open",
+        "sensors.rain_monitor.fails_after",
+        "sides.dead_band",
+        "sides.settles_after",
+        "screens.gale.active",
+        "screens.snow.active",
+        "screens.entry_delay",
+        "screens.release_delay",
     }
 
 
@@ -74,7 +86,15 @@ def test_what_must_hold_too_comes_first(drafted):
 
 @pytest.mark.parametrize(
     "file",
-    ["gale-mean-of-cups.yaml", "rain-rain_loop-is-cut.yaml", "alarm-outside_temperature-fails-open.yaml"],
+    [
+        "gale-mean-of-cups.yaml",
+        "rain-rain_loop-is-cut.yaml",
+        "alarm-outside_temperature-fails-open.yaml",
+        "breeze-limits.yaml",
+        "gale-wavers.yaml",
+        "gale-turns.yaml",
+        "screens-follows-snow.yaml",
+    ],
 )
 def test_the_healthy_unit_passes(file, drafted):
     """What is required is what the table says and no more, also where a mean takes minutes to fill."""
@@ -103,6 +123,15 @@ def test_the_healthy_unit_passes_all_of_them(drafted):
         ("alarm_relay_inverted", "alarm-outside_temperature-fails-open.yaml"),
         ("mean_wind_ignored", "gale-by-cups_2.yaml"),
         ("loop_taken_for_open", "rain-rain_loop-is-cut.yaml"),
+        ("limits_ignored", "breeze-limits.yaml"),
+        ("limit_ignores_strength", "breeze-limits.yaml"),
+        ("limit_too_open", "breeze-limits.yaml"),
+        ("limit_falls_late", "breeze-limits.yaml"),
+        ("limit_never_rises", "breeze-limits.yaml"),
+        ("cut_taken_for_rain", "alarm-rain_monitor-fails-open.yaml"),
+        ("no_dead_band", "gale-wavers.yaml"),
+        ("sides_change_at_once", "gale-turns.yaml"),
+        ("active_override_ignored", "screens-follows-gale.yaml"),
     ],
 )
 def test_a_faulty_unit_fails(fault, file, drafted):

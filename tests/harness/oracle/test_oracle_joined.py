@@ -86,10 +86,17 @@ def _table(text):
 
 UNTIL_S = 1200.0
 OPEN_WIRE = 1e6
-INPUTS = {"rain_loop": "rain", "snow_detector": "snow", "hand_switch": "hand", "unit_supply": "supply"}
+INPUTS = {
+    "rain_loop": "rain",
+    "rain_monitor": "loop",
+    "snow_detector": "snow",
+    "hand_switch": "hand",
+    "unit_supply": "supply",
+}
 EVENTS = st.one_of(
     st.tuples(st.just("contact"), st.sampled_from(sorted(INPUTS)), st.sampled_from([0, 1])),
-    st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 6, 8, 9.8, 13, 16])),
+    st.tuples(st.just("wind"), st.just("cups"), st.sampled_from([0, 4.5, 6, 7.2, 8, 9.8, 13, 16])),
+    st.tuples(st.just("direction"), st.just(""), st.sampled_from([250, 180, 70, 10, 350, 330, 147])),
     st.tuples(st.just("level"), st.just("outside_temperature"), st.sampled_from([10, 2.8, 2.0, 1.2, -4])),
     st.tuples(st.just("failed"), st.just("outside_temperature"), st.sampled_from([0, 1])),
 )
@@ -111,6 +118,8 @@ def play(unit, weather):
     for change in weather:
         if change.kind == "contact":
             unit.set_contact(INPUTS[change.name], change.at_s, closed=bool(change.value))
+        elif change.kind == "direction":
+            unit.set_level("direction", change.at_s, 4 + 16 * change.value / 360)
         elif change.kind in {"level", "failed"}:
             failed = bool(change.value) if change.kind == "failed" else failed
             value = change.value if change.kind == "level" else value
@@ -120,7 +129,8 @@ def play(unit, weather):
 
 def weather_of(story):
     """Return a story's changes, tenths of seconds to minutes apart; the rain loop is whole at first."""
-    weather, now_s = [WeatherChange(0.0, "contact", "rain_loop", 1.0)], 60.0
+    weather, now_s = [WeatherChange(0.0, "contact", f"rain_{its}", 1.0) for its in ("loop", "monitor")], 60.0
+    weather.append(WeatherChange(0.0, "direction", "", 180.0))
     for tenths, (kind, name, value) in story:
         now_s += tenths / 10
         weather.append(WeatherChange(now_s, kind, name, float(value), 1.3 if kind == "wind" else 0.0))
@@ -145,7 +155,7 @@ def disagreement(unit, story):
     return None
 
 
-@settings(max_examples=4, deadline=None)
+@settings(max_examples=6, deadline=None)
 @given(story=STORIES)
 def test_the_unit_of_the_snow_house_does_what_its_table_says(story):
     """No override is active, and no vent stands, where the oracle says that it cannot."""
@@ -158,6 +168,16 @@ SNOW = [
     (900, ("contact", "snow_detector", 0)),
 ]
 WIND = [(10, ("wind", "cups", 9.8)), (900, ("wind", "cups", 9.8)), (900, ("wind", "cups", 0))]
+BREEZE = [
+    (10, ("wind", "cups", 6.2)),
+    (900, ("wind", "cups", 7.5)),
+    (600, ("wind", "cups", 6.2)),
+    (900, ("wind", "cups", 0)),
+]
+GALE = [(10, ("direction", "", 70)), (300, ("wind", "cups", 18))]
+WAVERS = [*GALE, (600, ("direction", "", 330))]
+TURNS = [*GALE, (600, ("direction", "", 250)), (150, ("direction", "", 70))]
+UNMONITORED = [(10, ("contact", "rain_monitor", 0)), (600, ("contact", "rain_monitor", 1))]
 CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
 
 
@@ -172,6 +192,17 @@ CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
         ("wrong_rule_position", SNOW),
         ("mean_wind_ignored", WIND),
         ("loop_taken_for_open", CUT),
+        ("cut_taken_for_rain", UNMONITORED),
+        ("limits_ignored", BREEZE),
+        ("limit_ignores_strength", BREEZE),
+        ("limit_too_open", BREEZE),
+        ("limit_falls_late", BREEZE),
+        ("limit_never_rises", BREEZE),
+        ("no_dead_band", WAVERS),
+        ("sides_change_at_once", TURNS),
+        ("sides_exchanged", WAVERS),
+        ("active_override_ignored", WIND),
+        ("active_override_ignored", SNOW),
     ],
 )
 def test_a_unit_that_joins_otherwise_disagrees(fault, story):
@@ -181,3 +212,27 @@ def test_a_unit_that_joins_otherwise_disagrees(fault, story):
     assert disagreement(
         build(MockSettings.model_validate(snow_house() | {"faults": {fault: 1.0}}), 0.0, 0), story
     )
+
+
+FOLLOWING = """
+  follows:
+    when:
+      - all: [{active: joined}, {contact: b}]
+      - {active: joined_too}
+    entry_delay: 1 s
+    release_delay: 2 s
+    delay_tolerance: 1 ms
+    positions: {roof: 5 %}
+  joined_too: {when: [{contact: c}], entry_delay: 0 s, release_delay: 0 s, delay_tolerance: 1 ms, flag: lamp}
+"""
+
+
+def test_an_override_follows_another_with_its_own_delays():
+    """It counts from when the other begins and ends, alone or beside a contact, whichever is stated first."""
+    table = _table(text_of([[("a", "closed")]]) + FOLLOWING)
+    moments = ((10, "a", 1), (20, "b", 1), (30, "a", 0), (50, "c", 1), (60, "c", 0))
+    weather = [WeatherChange(float(at_s), "contact", name, float(state)) for at_s, name, state in moments]
+    owed = expected(table, weather, 100.0)
+    # The other is active from 13 s to 35 s, and so is the contact from 20 s on.
+    spells = [(spell.begins.earliest_s, spell.ends.latest_s) for spell in owed.spells("follows")]
+    assert spells == [pytest.approx((21, 37), abs=0.01), pytest.approx((51, 62), abs=0.01)]

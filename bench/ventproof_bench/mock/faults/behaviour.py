@@ -118,6 +118,9 @@ class Behaviour:
     bus_silence_factor: float = 1.0
     """It must be silent this many times as long to be lost."""
 
+    cut_taken_for_rain: bool = False
+    """A supervised loop that is cut is rain, and no failure."""
+
     # Conditions that are joined, and contacts that count when open.
     joins_by_any: bool = False
     """Of conditions that must hold together one is enough."""
@@ -133,6 +136,21 @@ class Behaviour:
     """A fail-safe alarm relay picks up where it should drop out."""
     loops_taken_for_open: bool = False
     """A normally closed contact counts when it is closed."""
+
+    references_heeded: bool = True
+    """A rule that waits for another override to be active begins with it."""
+
+    # Limits that follow the wind or the rain, and sides.
+    limits_seen: bool = True
+    limits_fixed: bool = False
+    """A limit stays where its scale begins, however hard it blows or rains."""
+    limit_shift_percent: float = 0.0
+    limit_scale_factor: float = 1.0
+    """The scale begins and ends at this many times the value."""
+    limits_only_fall: bool = False
+    """A limit that has fallen does not rise again while the rule is active."""
+    dead_band_factor: float = 1.0
+    side_settles_factor: float = 1.0
 
     # Overrides together, and the supply.
     last_override_wins: bool = False

@@ -13,6 +13,7 @@ from ventproof_bench.mock.faults.drives import DRIVE_FAULTS, FEEDBACK_FAULTS
 from ventproof_bench.mock.faults.fault import MOST_SEVERE
 from ventproof_bench.mock.faults.inputs import CONDITIONING_FAULTS, SENSOR_FAILURE_FAULTS
 from ventproof_bench.mock.faults.joined import JOINED_FAULTS
+from ventproof_bench.mock.faults.limits import LIMIT_FAULTS
 from ventproof_bench.mock.faults.logic import INTERMITTENT_FAULTS, LOGIC_FAULTS
 from ventproof_bench.mock.faults.unit import ACTUATORS_FAULTS, POWER_FAULTS, TIME_FAULTS
 
@@ -26,6 +27,7 @@ _FAMILIES = (
     CONDITIONING_FAULTS,
     LOGIC_FAULTS,
     JOINED_FAULTS,
+    LIMIT_FAULTS,
     SENSOR_FAILURE_FAULTS,
     POWER_FAULTS,
     TIME_FAULTS,

@@ -6,7 +6,16 @@ from functools import partial
 from typing import TYPE_CHECKING, final
 
 from ventproof_bench.mock.rules.settling import Settling, Threshold
-from ventproof_bench.mock.rules.terms import ColdTerm, ContactTerm, FailedTerm, WindTerm, terms_of
+from ventproof_bench.mock.rules.terms import (
+    ActiveTerm,
+    ColdTerm,
+    ContactTerm,
+    FailedTerm,
+    RainTerm,
+    SilentTerm,
+    WindTerm,
+    terms_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -23,8 +32,10 @@ class Joins:
         rules: by name, what calls for each.
         behaviour: what is wrong with the unit.
         now_s: when it starts.
-        blows: returns whether a mean wind counts, for a term about one.
+        beyond: returns whether a mean wind or a rain counts, for a term about one.
+        silent: returns what says whether the bus is silent, for a term about it.
         failed: says whether a sensor has failed.
+        active: says whether an override is active.
 
     Attributes:
         settling: the debounced contacts, of which each falls due.
@@ -36,12 +47,14 @@ class Joins:
         behaviour: Behaviour,
         now_s: float,
         *,
-        blows: Callable[[WindTerm], Threshold],
+        beyond: Callable[[WindTerm | RainTerm], Threshold],
+        silent: Callable[[SilentTerm], Callable[[], bool]],
         failed: Callable[[str], bool],
+        active: Callable[[str], bool],
     ) -> None:
         self.settling: list[Settling] = []
         self._behaviour = behaviour
-        self._blows, self._failed = blows, failed
+        self._beyond, self._silent, self._failed, self._active = beyond, silent, failed, active
         self._contacts: dict[str, list[tuple[Settling, bool]]] = {}
         self._cold: list[Threshold] = []
         self._groups = {
@@ -76,8 +89,12 @@ class Joins:
         match term:
             case ContactTerm():
                 return partial(_settled, self._contact(term, now_s))
-            case WindTerm():
-                return partial(_on, self._blows(term))
+            case WindTerm() | RainTerm():
+                return partial(_on, self._beyond(term))
+            case SilentTerm():
+                return self._silent(term)
+            case ActiveTerm():
+                return partial(self._other, term.active)
             case ColdTerm():
                 threshold = Threshold(
                     term.outside_below.value, term.outside_below.value + term.hysteresis.value, rising=False
@@ -86,6 +103,9 @@ class Joins:
                 return partial(_on, threshold)
             case FailedTerm():
                 return partial(self._failed, term.failed)
+
+    def _other(self, name: str) -> bool:
+        return self._behaviour.references_heeded and self._active(name)
 
     def _contact(self, term: ContactTerm, now_s: float) -> Settling:
         settling = Settling(term.debounce, term.debounce)

@@ -67,12 +67,47 @@ class FailedTerm(FileModel):
     """The sensor, as `sensors` names it."""
 
 
+class RainTerm(FileModel):
+    """The bucket shows rain of so much."""
+
+    rain_from: AnyQuantity
+    """Intensity of the last tips from which it counts, rising; it needs `tip_rate`."""
+    hysteresis: AnyQuantity
+    """It counts no longer this much below that; earlier tips are then forgotten."""
+
+    @model_validator(mode="after")
+    def _is_an_intensity(self) -> Self:
+        _check(self.rain_from, self.hysteresis, Dimension.RAIN_INTENSITY, "2 mm/h")
+        if self.hysteresis.value >= self.rain_from.value:
+            raise Refusal("the hysteresis leaves no rain", "write less than `rain_from`", key="hysteresis")
+        return self
+
+
+class SilentTerm(FileModel):
+    """Nobody asks the unit anything over its bus."""
+
+    bus_silent: PositiveSeconds
+    """It counts once no request came for this long; the next one ends that."""
+
+
+class ActiveTerm(FileModel):
+    """Another override is active."""
+
+    active: Name
+    """The override."""
+
+
+_TERM_KEYS = ("contact", "wind_over", "outside_below", "failed", "rain_from", "bus_silent", "active")
+
 Term = Annotated[
     Annotated[ContactTerm, Tag("contact")]
     | Annotated[WindTerm, Tag("wind_over")]
     | Annotated[ColdTerm, Tag("outside_below")]
-    | Annotated[FailedTerm, Tag("failed")],
-    by_key("contact", "wind_over", "outside_below", "failed"),
+    | Annotated[FailedTerm, Tag("failed")]
+    | Annotated[RainTerm, Tag("rain_from")]
+    | Annotated[SilentTerm, Tag("bus_silent")]
+    | Annotated[ActiveTerm, Tag("active")],
+    by_key(*_TERM_KEYS),
 ]
 
 
@@ -88,8 +123,11 @@ RuleTerm = Annotated[
     | Annotated[WindTerm, Tag("wind_over")]
     | Annotated[ColdTerm, Tag("outside_below")]
     | Annotated[FailedTerm, Tag("failed")]
+    | Annotated[RainTerm, Tag("rain_from")]
+    | Annotated[SilentTerm, Tag("bus_silent")]
+    | Annotated[ActiveTerm, Tag("active")]
     | Annotated[TogetherTerm, Tag("all")],
-    by_key("contact", "wind_over", "outside_below", "failed", "all"),
+    by_key(*_TERM_KEYS, "all"),
 ]
 """What alone calls for a rule."""
 
@@ -100,10 +138,14 @@ def terms_of(when: list[RuleTerm]) -> list[list[Term]]:
 
 
 def place_of(term: Term) -> str:
-    """Return the input that a term is about."""
+    """Return the input that a term is about; the name of the override for one about another override."""
     match term:
-        case ContactTerm(contact=name) | FailedTerm(failed=name):
+        case ContactTerm(contact=name) | FailedTerm(failed=name) | ActiveTerm(active=name):
             return name
+        case RainTerm():
+            return "bucket"
+        case SilentTerm():
+            return "bus"
         case WindTerm():
             return "cups"
         case ColdTerm():

@@ -11,6 +11,7 @@ from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.faults.catalogue import CATALOGUE, behaviour_with
 from ventproof_bench.mock.faults.fault import FAMILIES
 from ventproof_bench.mock.faults.joined import JOINED_FAULTS
+from ventproof_bench.mock.faults.limits import LIMIT_FAULTS
 from ventproof_bench.mock.registers import RefusedError, SilentError
 from ventproof_bench.mock.settings import MockSettings
 
@@ -154,7 +155,7 @@ def exercise_long(unit):
 
 
 def exercise_rules(unit):
-    """Take a unit of the snow house through a cut loop, a wet and a cold day, snow, a breeze and a hand switch."""
+    """Take a unit of the snow house through a cut loop, wet and cold, snow, a hand switch, a breeze and a gale."""
     shown = []
 
     def watch(until_s):
@@ -164,7 +165,12 @@ def exercise_rules(unit):
             shown.append(tuple(unit.read("input", 0, 16, at_s)))
 
     unit.set_contact("rain", T0, closed=True)
+    unit.set_contact("loop", T0, closed=True)
     unit.write("holding", 0, [300], T0)
+    watch(180)
+    unit.set_contact("loop", T0 + 180, closed=False)  # the wire of the monitor is cut
+    watch(190)
+    unit.set_contact("loop", T0 + 190, closed=True)
     watch(200)
     unit.set_contact("rain", T0 + 200, closed=False)  # the wire is cut
     watch(220)
@@ -180,10 +186,21 @@ def exercise_rules(unit):
     unit.set_level("outside", T0 + 2020, 1e6)
     watch(2060)
     unit.set_level("outside", T0 + 2060, 1039.03)
-    for k in range(200 * 9):  # 11.2 m/s
-        unit.set_contact("cups", T0 + 2100 + k / 9, closed=True)
-        unit.set_contact("cups", T0 + 2100.05 + k / 9, closed=False)
-    watch(2300)
+
+    def blow(begin_s, end_s, hz):
+        for k in range(int((end_s - begin_s) * hz)):
+            unit.set_contact("cups", T0 + begin_s + k / hz, closed=True)
+            unit.set_contact("cups", T0 + begin_s + 0.05 + k / hz, closed=False)
+
+    for begin_s, hz in ((2100, 4.4), (2160, 5.8), (2220, 4.4)):  # a breeze that rises and abates
+        blow(begin_s, begin_s + 60, hz)
+    watch(2280)
+    unit.set_level("direction", T0 + 2280, 4 + 16 * 70 / 360)  # from behind the roof
+    blow(2310, 2500, 9)  # 11.2 m/s: a gale by its mean
+    watch(2430)
+    for at_s, degrees in ((2430, 250), (2438, 70), (2460, 330)):  # a short turn, and one within the dead band
+        unit.set_level("direction", T0 + at_s, 4 + 16 * degrees / 360)
+    watch(2500)
     return shown, unit.truth("roof"), unit.truth("side")
 
 
@@ -282,14 +299,14 @@ def healthy():
 EXERCISES = (exercise, exercise_weather, exercise_long)
 
 
-@pytest.mark.parametrize("name", [fault.name for fault in JOINED_FAULTS])
+@pytest.mark.parametrize("name", [fault.name for fault in (*JOINED_FAULTS, *LIMIT_FAULTS)])
 def test_a_fault_of_joined_conditions_shows(make_rules, healthy, name):
-    """So does one of conditions that are joined, of contacts that count when open, and of further overrides."""
+    """So does one of conditions that are joined, of loops, of limits and sides, and of further overrides."""
     healthy[exercise_rules] = healthy.get(exercise_rules) or exercise_rules(make_rules())
     assert exercise_rules(make_rules({name: 1.0})) != healthy[exercise_rules]
 
 
-JOINED = {fault.name for fault in JOINED_FAULTS}
+JOINED = {fault.name for fault in (*JOINED_FAULTS, *LIMIT_FAULTS)}
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import product
 
 import pytest
@@ -10,17 +11,37 @@ from ventproof_bench.base.quantities import parse
 from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.rules.joined import Joins
 from ventproof_bench.mock.rules.settling import Threshold
-from ventproof_bench.mock.rules.terms import ColdTerm, ContactTerm, FailedTerm, TogetherTerm, WindTerm
+from ventproof_bench.mock.rules.terms import (
+    ActiveTerm,
+    ColdTerm,
+    ContactTerm,
+    FailedTerm,
+    RainTerm,
+    SilentTerm,
+    TogetherTerm,
+    WindTerm,
+)
 
 COLD = ColdTerm(outside_below=parse("1.5 °C"), hysteresis=parse("1 °C"))
 WIND = WindTerm(wind_over="2 min", at=parse("9 m/s"), hysteresis=parse("2 m/s"))
 
 
-def joins(*when, failed=frozenset()):
-    """Return what one rule waits for, and the threshold of its wind."""
-    wind = Threshold(9.0, 7.0, rising=True)
-    made = Joins({"it": when}, HEALTHY, 0.0, blows=lambda _: wind, failed=lambda name: name in failed)
-    return made, wind
+RAIN = RainTerm(rain_from=parse("20 mm/h"), hysteresis=parse("8 mm/h"))
+
+
+def joins(*when, failed=frozenset(), active=frozenset(), silent=False, behaviour=HEALTHY):
+    """Return what one rule waits for, and the threshold of its wind or rain."""
+    beyond = Threshold(9.0, 7.0, rising=True)
+    made = Joins(
+        {"it": when},
+        behaviour,
+        0.0,
+        beyond=lambda _: beyond,
+        silent=lambda _: lambda: silent,
+        failed=lambda name: name in failed,
+        active=lambda name: name in active,
+    )
+    return made, beyond
 
 
 def settle(made):
@@ -69,3 +90,21 @@ def test_cold_has_its_hysteresis():
         made.outside(celsius)
         states.append(made.called()["it"])
     assert states == [False, True, True, False, False]
+
+
+@pytest.mark.parametrize("silent", [False, True])
+def test_rain_and_a_silent_bus_hold_together(silent):
+    """Neither calls alone."""
+    made, rain = joins(TogetherTerm(all=[RAIN, SilentTerm(bus_silent="40 s")]), silent=silent)
+    assert made.called() == {"it": False}
+    rain.judge(9.5)
+    assert made.called() == {"it": silent}
+
+
+def test_another_override_calls_while_it_is_active():
+    """A unit with the fault takes no notice of it."""
+    follows = ActiveTerm(active="gale")
+    assert joins(follows)[0].called() == {"it": False}
+    assert joins(follows, active={"gale"})[0].called() == {"it": True}
+    deaf = replace(HEALTHY, references_heeded=False)
+    assert joins(follows, active={"gale"}, behaviour=deaf)[0].called() == {"it": False}

@@ -23,7 +23,13 @@ def rule(*when):
         ({"wind_over": "0 s", "at": "9 m/s", "hysteresis": "1 m/s"}, "must be more than zero"),
         ({"all": [{"contact": "snow"}]}, "at least 2 items"),
         ({"failed": "bucket"}, "rule 'snow' needs what the unit does not have: sensors.bucket"),
-        ({"thunder": "near"}, "say what it is: one of contact, wind_over, outside_below, failed, all"),
+        ({"rain_from": "2 m/s", "hysteresis": "1 mm/h"}, "'2 m/s' is not a rain intensity"),
+        ({"rain_from": "2 mm/h", "hysteresis": "2 mm/h"}, "the hysteresis leaves no rain"),
+        ({"active": "thunder"}, "rule 'snow' needs what the unit does not have: override 'thunder'"),
+        (
+            {"thunder": "near"},
+            "one of contact, wind_over, outside_below, failed, rain_from, bus_silent, active, all",
+        ),
     ],
 )
 def test_a_term_that_cannot_be_is_refused(all_weather, term, says):
@@ -37,6 +43,7 @@ def test_a_term_that_cannot_be_is_refused(all_weather, term, says):
     [
         ({"outside_below": "1 °C", "hysteresis": "1 °C"}, "sensors.outside"),
         ({"wind_over": "2 min", "at": "9 m/s", "hysteresis": "1 m/s"}, "wind"),
+        ({"rain_from": "9 mm/h", "hysteresis": "1 mm/h"}, "tip_rate"),
     ],
 )
 def test_a_rule_needs_its_inputs(settings, term, lacks):

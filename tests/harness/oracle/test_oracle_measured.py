@@ -1,0 +1,165 @@
+"""A rain that limits vents, and rain and a silent bus among joined conditions: the oracle and the mock agree."""
+
+from __future__ import annotations
+
+from functools import cache
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+from as_mock import with_table
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventproof.oracle.measured import MeasuredRain, MeasuredWind
+from ventproof.oracle.oracle import expected
+from ventproof.oracle.targets import Range
+from ventproof.oracle.timeline import Steps, WeatherChange
+from ventproof.table.load import read_table
+from ventproof_bench.benchcheck.load import read_bench
+from ventproof_bench.mock.settings import MockSettings
+from ventproof_bench.mock.unit import build
+
+FILES = Path(__file__).parents[3] / "bench" / "files"
+MORE = """
+  downpour:
+    when: [{rainfall: bucket, above: 20 mm/h, ends_at: 12 mm/h, accuracy: 0.2 mm/h, tip: 0.2 mm, tips: 3}]
+    entry_delay: 1 s
+    release_delay: 20 s
+    scale: [20 mm/h, 90 mm/h]
+    limits: {side: [60 %, 18 %], roof: [50 %, 2 %]}
+  unattended:
+    flag: unattended
+    when:
+      - all:
+          - {rainfall: bucket, above: 40 mm/h, ends_at: 30 mm/h, accuracy: 0.2 mm/h, tip: 0.2 mm, tips: 3}
+          - {bus_silent: 40 s}
+    entry_delay: 1 s
+    release_delay: 10 s
+    positions: {roof: 4 %}
+
+precedence:"""
+SHIPPED = (FILES / "mock-overrides.yaml").read_text(encoding="utf-8")
+TABLE = read_table("rain.yaml", SHIPPED.replace("\nprecedence:", MORE))
+WARM = (
+    (FILES / "mock.yaml")
+    .read_text(encoding="utf-8")
+    .replace("house: {temperature: 18", "house: {temperature: 30")
+)
+UNTIL_S = 420.0
+TIP_MM = 0.2
+READ_EVERY_S = 1.7
+EVENTS = st.one_of(
+    st.tuples(st.just("rainfall"), st.sampled_from([0, 50, 70, 95, 120])),
+    st.tuples(st.just("silent"), st.sampled_from([0, 1])),
+)
+STORIES = st.lists(st.tuples(st.integers(40, 900), EVENTS), max_size=9)
+
+
+@cache
+def obeying():
+    """Return the settings of a unit that obeys the table, as data."""
+    mock = with_table(read_bench("bench.yaml", WARM), TABLE).model.mock
+    return mock.model_dump(mode="json", by_alias=True, exclude_defaults=True)
+
+
+def weather_of(story):
+    """Return a story's changes; the bus falls silent with the last reading before, and ends with the next one."""
+    weather, now_s = [WeatherChange(0.0, "direction", "", 180.0)], 60.0
+    for tenths, (kind, value) in story:
+        now_s += tenths / 10
+        early_s = READ_EVERY_S if kind == "silent" and value else 0.0
+        late_s = READ_EVERY_S if kind == "silent" else 0.0
+        name = "bucket" if kind == "rainfall" else ""
+        weather.append(WeatherChange(now_s - early_s, kind, name, float(value), late_s))
+    return weather
+
+
+def fill(unit, weather):
+    """Let the rain of a weather tip the bucket, which is empty at first."""
+    rains = [(c.at_s, c.value) for c in weather if c.kind == "rainfall"]
+    depth_mm, tips = 0.0, 0
+    for (from_s, mm_per_h), (to_s, _) in pairwise([*rains, (UNTIL_S, 0.0)]):
+        if mm_per_h:
+            per_s = mm_per_h / 3600
+            while (at_s := from_s + ((tips + 1) * TIP_MM - depth_mm) / per_s) < to_s:
+                tips += 1
+                unit.set_contact("bucket", at_s, closed=True)
+                unit.set_contact("bucket", at_s + 0.1, closed=False)
+            depth_mm += per_s * (to_s - from_s)
+
+
+def disagreement(story, **faults):
+    """Return where a unit does what the oracle of its table says that it cannot; None for nowhere."""
+    unit = build(MockSettings.model_validate(obeying() | {"faults": faults}), 0.0, 0)
+    weather = weather_of(story)
+    fill(unit, weather)
+    owed = expected(TABLE.model, weather, UNTIL_S, stands={"roof": 0, "side": 0})
+    silences = [(c.at_s + (READ_EVERY_S if c.value else 0.0), c.value) for c in weather if c.kind == "silent"]
+    for step in range(int(UNTIL_S / READ_EVERY_S)):
+        at_s = step * READ_EVERY_S
+        silent = next((value for since_s, value in reversed(silences) if since_s <= at_s), 0.0)
+        if silent:
+            unit.advance(at_s)
+        else:
+            unit.read("input", 0, 1, at_s)
+        for override, said in owed.active(at_s).items():
+            if said != "open" and (override in unit.active) != (said == "yes"):
+                return override, at_s
+        for vent in TABLE.model.vents:
+            stands, within = unit.position(vent), owed.vents[vent].within(at_s)
+            if not within.low - 1e-6 <= stands <= within.high + 1e-6:
+                return vent, at_s, stands, within
+    return None
+
+
+@settings(max_examples=25, deadline=None)
+@given(story=STORIES)
+def test_the_unit_limits_its_vents_by_the_rain_as_its_table_says(story):
+    """No override is active, and no vent stands, where the oracle says that it cannot."""
+    assert disagreement(story) is None
+
+
+STORM = [(10, ("rainfall", 25)), (600, ("rainfall", 120)), (900, ("rainfall", 0))]
+UNATTENDED = [(10, ("silent", 1)), (600, ("rainfall", 50)), (900, ("silent", 0)), (300, ("rainfall", 0))]
+
+
+@pytest.mark.parametrize(
+    ("fault", "story"),
+    [
+        ("limits_ignored", STORM),
+        ("limit_ignores_strength", STORM),
+        ("limit_too_open", STORM),
+        ("joined_by_or", STORM),
+        ("last_joined_ignored", STORM),
+        ("ignores_rules", UNATTENDED),
+        ("lost_bus_unseen", UNATTENDED),
+    ],
+)
+def test_a_unit_that_goes_by_another_rain_disagrees(fault, story):
+    """The comparison can fail: a unit with a fault of limits or of joined conditions leaves what the oracle allows."""
+    assert disagreement(story) is None
+    assert disagreement(story, **{fault: 1.0})
+
+
+def test_a_mean_is_followed_piece_by_piece():
+    """Between two edges a mean over 12 s changes by no more than a twelfth of the jump, and by nothing elsewhere."""
+    course = Steps(0.0, ((10.0, 6.0), (16.0, 12.0)))
+    measured = MeasuredWind(course, course, over_s=12.0, off_by=0.5)
+    edges = sorted(set(measured.edges()))
+    spans = [measured.within(begin_s, end_s) for begin_s, end_s in pairwise(edges)]
+    assert (edges[0], edges[-1]) == (10.0, 28.0)
+    assert all(span.high - span.low <= 12 / 12 + 2 * 0.5 + 1e-9 for span in spans)
+    assert measured.within(28.0, 1000.0).low == pytest.approx(11.5)
+    assert measured.within(0.0, 10.0).high == 0.5
+
+
+def test_tips_count_until_as_many_have_surely_fallen():
+    """After a heavier rain either intensity is possible until three tips of the lighter one, or for half an hour."""
+    course = Steps(0.0, ((10.0, 72.0), (40.0, 36.0), (130.0, 0.0)))
+    measured = MeasuredRain(course, course, tips_mm=0.6, forgotten_s=1800.0, off_by=0.0)
+    assert sorted({*measured.edges()}) == [10, 40, 100, 130, 1810, 1840, 1930]
+    assert measured.within(99.0, 100.0) == Range(36.0, 72.0)
+    assert measured.within(100.0, 130.0) == Range(36.0, 36.0)
+    assert measured.within(130.0, 200.0) == Range(0.0, 36.0)
+    assert measured.within(1930.0, 2000.0) == Range(0.0, 0.0)
