@@ -74,6 +74,7 @@ class Behaviour:
     gale_position_shift_percent: float = 0.0
     cups_offset_factor: float = 1.0
     counts_per_pulse: int = 1
+    cups_debounce_factor: float = 1.0
     gust_window_factor: float = 1.0
     sides_exchanged: bool = False
     """Vents on the lee side take the windward position, and the other way round."""

@@ -82,6 +82,8 @@ def exercise_weather(unit):
     blow(11, 60, 120)  # 13.6 m/s, a gale
     blow(8, 120, 240)  # less, but not over
     unit.set_level("direction", T0 + 60, 4.0)  # the roof is leeward
+    for k, closed in enumerate((True, False, True, False)):  # a reed that bounces once
+        unit.set_contact("cups", T0 + 280 + k / 1000, closed=closed)
     unit.set_level("direction", T0 + 200, 0.0)  # the vane is lost, and found
     unit.set_level("direction", T0 + 225, 4.0)
     watch(90)
