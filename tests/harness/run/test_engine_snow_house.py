@@ -32,7 +32,7 @@ def test_a_healthy_unit_passes(path, snow_house):
     [
         ("last_override_wins", "hand-switch-turned-in-the-rain"),
         ("release_drops_others", "rain-turns-to-snow"),
-        ("loop_taken_for_open", "rain-loop-cut"),
+        ("wrong_roof_position", "rain-loop-cut"),
         ("joined_by_or", "snow-needs-wet-and-cold"),
         ("alarm_relay_inverted", "alarm-relay-drops-out"),
         ("mean_wind_ignored", "gale-by-gust-or-mean"),

@@ -197,7 +197,7 @@ SENSOR_FAILURE_FAULTS = (
     ),
     _failing(
         "lost_vane_keeps_lee",
-        "When the vane fails the vents keep the side that it told last: those in the lee stay open, wherever it blows.",
+        "When the vane fails the vents keep the side that it gave last: those in the lee stay open, wherever it blows.",
         lambda b, _: replace(b, lost_vane_heeded=False),
         needs="wind.leeward",
         shows_by=("direction", "cups"),
