@@ -6,7 +6,7 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations challenge kills crashes fuzz wirefaults wirefaults-real endurance
+.PHONY: demo test check format clean benchmark campaign hunt explorations night challenge kills crashes fuzz wirefaults wirefaults-real racks endurance past
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
@@ -55,8 +55,17 @@ wirefaults: $(VENV)/dev  ## a hundred thousand faults of 24 kinds on the wires o
 wirefaults-real: $(VENV)/dev  ## two thousand of them on sockets and pseudo-terminals, in real time: a quarter of an hour
 	$(BIN)/python tests/performance/wire_real.py 2000
 
+racks: $(VENV)/dev  ## one unit alone, then eight at the same time, on sockets: verdicts, and how late polls and edges are
+	$(BIN)/python tests/performance/rack_campaign.py 8
+
 endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
 	$(BIN)/python tests/performance/endurance_campaign.py 24 30
+
+night: $(VENV)/dev  ## 2,040 virtual runs, alone and in a lab of two workers of which one is killed: none is lost; an hour
+	$(BIN)/python tests/performance/night_campaign.py 30
+
+past: $(VENV)/dev  ## a history of ten thousand runs, and a report of six hundred, in 300 MB
+	$(BIN)/python tests/performance/past_campaign.py 10000 600
 
 explorations: $(VENV)/dev  ## exploring, against every fault of the mock
 	$(BIN)/python tests/performance/explore_campaign.py

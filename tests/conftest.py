@@ -11,12 +11,14 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from hypothesis import settings
+from hypothesis import HealthCheck, settings
 from xdist.scheduler import LoadScopeScheduling
 
 # The same commit is tested with the same cases everywhere; `make hunt` draws new ones each time.
-settings.register_profile("same", derandomize=True, deadline=None)
-settings.register_profile("new", deadline=None)
+settings.register_profile(
+    "same", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile("new", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("same")
 
 # Logs are synced to the disk again and again; what lies in memory syncs at once.

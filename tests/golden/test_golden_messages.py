@@ -12,6 +12,8 @@ from ventproof.papers.acceptance import read_acceptance
 from ventproof.papers.waivers import read_waivers
 from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
+from ventproof.runset.campaign import read_campaign
+from ventproof.runset.rack_file import read_rack
 from ventproof.table.load import load_table, read_table
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench, read_bench
@@ -20,7 +22,7 @@ GOLDEN = Path(__file__).parents[1] / "golden"
 ROOT = Path(__file__).parents[2]
 CASES = sorted(
     path.stem
-    for kind in ("profile", "bench", "bind", "table", "acceptance", "waivers")
+    for kind in ("profile", "bench", "bind", "table", "acceptance", "waivers", "campaign", "rack")
     for path in GOLDEN.glob(f"{kind}-*.yaml")
 )
 
@@ -31,7 +33,14 @@ def _load(name: str) -> None:
     if name.startswith("bench-"):
         read_bench(file, text)
         return
-    for kind, read in (("table", read_table), ("acceptance", read_acceptance), ("waivers", read_waivers)):
+    readers = {
+        "table": read_table,
+        "acceptance": read_acceptance,
+        "waivers": read_waivers,
+        "campaign": read_campaign,
+        "rack": read_rack,
+    }
+    for kind, read in readers.items():
         if name.startswith(f"{kind}-"):
             read(file, text)
             return

@@ -10,7 +10,7 @@ RANKS = """
 __main__
 cli plugin
 terminal page
-setup
+setup rack campaign
 session compare explore firstbench
 draft history wiring
 report
@@ -21,8 +21,8 @@ profile table rig mock.guise
 outputs relays benchcheck
 drivers modbus
 judge runset papers benchfile mock.wires
-deciders drives statistics log mock
-envelope weather mock.rules
+deciders drives statistics log mock lab
+envelope weather mock.rules jobs
 verdict yamlfile mock.faults plant
 base
 """
@@ -49,6 +49,8 @@ NEVER = {
 OWNERS = {
     "rich": {"terminal"},
     "click": {"cli"},
+    "dask": {"lab"},
+    "distributed": {"lab"},
     "prompt_toolkit": {"terminal"},
     "starlette": {"page"},
     "uvicorn": {"page"},
@@ -58,6 +60,7 @@ OWNERS = {
     "pymodbus": {"modbus", "mock.wires"},
     "serial": {"drivers", "relays", "modbus", "mock.wires"},
     "typst": {"report"},
+    "zstandard": {"log"},
     "pyarrow": {"history"},
     "covertable": {"draft"},
     "hypothesis": {"explore", "cli"},  # the command says where it may write

@@ -3,7 +3,7 @@
 `python tests/performance/endurance_campaign.py 24 30` plays a run of 24 virtual hours at 10 Hz and eight signals, short
 runs for 24 virtual hours more in the same process, and a run of 30 real minutes on real wires, all of whose processes
 are watched. What grows by more than `MOST_GROWTH_MB` after it has warmed up, or by a descriptor, is told, and how much
-an hour of the log takes.
+an hour of the log takes, plain and archived. Commands that read the long log must not take more than `MOST_READING_MB`.
 """
 
 from __future__ import annotations
@@ -19,11 +19,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+from held import held_by
 from kill_campaign import children_of, lives
 from test_speed_of_runs import EIGHT_SIGNALS
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import check_log
+from ventproof.log.write import archive_path
 from ventproof.profile.load import read_profile
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
@@ -32,6 +34,8 @@ from ventproof_bench.benchcheck.load import load_bench, read_bench
 from ventproof_bench.mock.wires.stand import serve
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from ventproof.log.events import Event
 
 LASTING: Final = """
@@ -58,6 +62,11 @@ steps:
 
 MOST_GROWTH_MB: Final = 16.0
 """From the end of warming up to the end, whatever the length."""
+
+MOST_READING_MB: Final = 200.0
+"""At the most, whatever the length of the log; a report of an hour takes 160 MB."""
+
+READING: Final = ("verify LOG", "judge LOG", "report LOG -o report.html", "archive LOG", "verify LOG.zst")
 
 WARM: Final = 0.1
 """Of a run or series is left out: what is imported late, and caches that fill."""
@@ -134,8 +143,20 @@ class _Watching(SilentView):
             self._next_s = event.t_s + _EVERY_S
 
 
-def long_run(lasts_s: float) -> tuple[Course, float]:
-    """Play one run in virtual time; returns its course, and the megabytes of its log an hour."""
+def reading_mb(log: Path) -> Iterator[tuple[str, float]]:
+    """Yield the commands that read a log, each with the most that it held, MB; the log is archived afterwards."""
+    for line in READING:
+        held = held_by(line.replace("LOG", log.name), log.parent)
+        assert held.code == 0, line
+        yield line, held.most_mb
+
+
+def long_run(lasts_s: float) -> tuple[Course, dict[str, float], tuple[float, float]]:
+    """Play one run in virtual time.
+
+    Returns:
+        Its course, what commands hold that read its log, and the megabytes of its log an hour, plain and archived.
+    """
     course = Course("one virtual run")
     profile = read_profile("long.yaml", LASTING.format(lasts_s=lasts_s))
     with tempfile.TemporaryDirectory() as folder:
@@ -144,7 +165,10 @@ def long_run(lasts_s: float) -> tuple[Course, float]:
         assert result.outcome.verdict == "pass", result
         assert check_log(result.log).closed
         size_mb = result.log.stat().st_size / 1e6
-    return course, size_mb / (course.samples[-1].at_s / 3600)
+        read = dict(reading_mb(result.log))
+        small_mb = archive_path(result.log).stat().st_size / 1e6
+    hours = course.samples[-1].at_s / 3600
+    return course, read, (size_mb / hours, small_mb / hours)
 
 
 def many_runs(lasts_s: float) -> Course:
@@ -201,8 +225,11 @@ def real_run(lasts_s: float) -> list[Course]:
 def main(virtual_hours: float = 24.0, real_minutes: float = 30.0) -> int:
     """Play, and print a line for each process; returns 1 if one is not flat."""
     wrong = []
-    course, log_mb = long_run(virtual_hours * 3600)
-    print(f"{course.line}; its log takes {log_mb:.1f} MB an hour", flush=True)
+    course, read, (log_mb, small_mb) = long_run(virtual_hours * 3600)
+    print(f"{course.line}; its log takes {log_mb:.1f} MB an hour, its archive {small_mb:.2f}", flush=True)
+    for line, held_mb in read.items():
+        print(f"{line:40}{held_mb:7.1f} MB", flush=True)
+        wrong += [f"{line}: {held_mb:.1f} MB"] if held_mb > MOST_READING_MB else []
     for one in (course, many_runs(virtual_hours * 3600), *real_run(real_minutes * 60)):
         if one is not course:
             print(one.line, flush=True)

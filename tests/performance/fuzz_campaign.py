@@ -39,6 +39,7 @@ from shipped_profiles import shipped_path
 
 from ventproof import cli
 from ventproof.cli.options import SHIPPED_BENCH, SHIPPED_TABLE
+from ventproof.log.archive import frames_of
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.modbus.link import InProcessTransport
@@ -88,6 +89,10 @@ COMMANDS: Final[dict[str, tuple[str, ...]]] = {
             "judge INPUT.jsonl --figures OUT",
             f"run rain.yaml --resume INPUT.jsonl --bench {SHIPPED_BENCH} {_DRY}",
         ),
+    ),
+    "archive": (
+        *("verify INPUT.jsonl.zst", "judge INPUT.jsonl.zst", "report INPUT.jsonl.zst -o OUT.html"),
+        "history import --history OUT.sqlite INPUT.jsonl.zst",
     ),
     "key": (
         "verify log.jsonl --key INPUT.pub",
@@ -241,6 +246,7 @@ class Fuzzer:
             "log": [
                 path.read_bytes() for path in (folder / "log.jsonl", *(folder / "checked").glob("*.jsonl"))
             ],
+            "archive": [b"".join(frames_of((folder / "log.jsonl").read_bytes().splitlines(keepends=True)))],
             "key": [(folder / f"anna.{ending}").read_bytes() for ending in ("key", "pub")],
             "signature": [(folder / "signed.jsonl.sig").read_bytes()],
             "manifest": [(folder / "set/series.manifest.json").read_bytes()],

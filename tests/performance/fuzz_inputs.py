@@ -18,7 +18,10 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
+import zstandard
+
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.log.archive import frames_of, lines_of
 
 NUMBERS: Final = (
     *("0", "-1", "1", "1e308", "-1e308", "1e-308", "1e999", ".nan", ".inf", "0x7f", "1_000", "2147483648"),
@@ -245,6 +248,18 @@ def sealed(lines: list[bytes], *, renumbered: bool = True) -> bytes:
     return b"".join(whole)
 
 
+def by_frames(data: bytes, chance: random.Random, others: list[bytes]) -> bytes:
+    """Change what an archive holds, its digests made anew or not, and compress all of it again."""
+    try:
+        lines = list(lines_of(io.BytesIO(data)))
+        if chance.random() < 0.7:
+            return b"".join(frames_of(by_events(b"".join(lines), chance, [b"{}"]).splitlines(keepends=True)))
+        held = zstandard.ZstdDecompressor().stream_reader(data, read_across_frames=True).read()
+    except Exception:  # noqa: BLE001 - another change broke it
+        return by_bytes(data, chance, others)
+    return zstandard.compress(chance.choice((by_tokens, by_bytes))(held, chance, [held]))
+
+
 def by_members(data: bytes, chance: random.Random, others: list[bytes]) -> bytes:
     """Change a file of a bundle, or its name, and list all of them anew."""
     try:
@@ -310,6 +325,7 @@ CHANGES: Final[dict[str, tuple[Change, ...]]] = {
     "guise": (by_values, by_values, by_tokens, by_bytes),
     "series": (by_values, by_values, by_tokens, by_bytes),
     "log": (by_events, by_events, by_events, by_bytes),
+    "archive": (by_frames, by_frames, by_bytes),
     "key": (by_tokens, by_bytes),
     "signature": (by_json, by_json, by_tokens, by_bytes),
     "manifest": (by_json, by_json, by_bytes),

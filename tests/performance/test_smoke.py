@@ -8,20 +8,25 @@ from dataclasses import replace
 from pathlib import Path
 
 import judge_campaign
+import past_campaign
 import pytest
+import rack_campaign
 import wire_campaign
 import wire_real
-from endurance_campaign import Course, Sample, long_run, many_runs, real_run
+from endurance_campaign import MOST_READING_MB, Course, Sample, long_run, many_runs, real_run
 from explore_campaign import explore
 from kill_campaign import campaign, table
+from night_campaign import alone, in_a_lab, written
 from test_judge_hour import hour_of, judged, monitored
 from test_judge_speed import online_and_offline_s, samples_of, seconds_per_reading
 from test_loop_timing import in_the_harness, served_module, through_the_line_process
 from test_mock_speed import costs
 from test_pulse_timing import lateness, tips_played
 from test_speed_of_runs import check_times, help_times, loading_times, speed_of_runs
+from test_speed_of_wires import shares_on_line, shares_on_tcp
 from wire_faults import KINDS, BadWire, Times, kinds_on
 
+from ventproof.cli.options import SHIPPED
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run
 from ventproof_bench.mock.wires.modbus_server import Frame, Responder, encode
@@ -42,6 +47,12 @@ def test_the_benchmark_of_runs_runs():
 def test_the_benchmarks_of_commands_run():
     """Both programs of each end well."""
     assert min(*help_times(1), *check_times(1), *loading_times(1)) > 0
+
+
+@pytest.mark.wire
+def test_the_benchmark_of_wires_runs():
+    """The bench and a bare client read the same unit over TCP; over a line it gets all its replies."""
+    assert min(*shares_on_tcp(1, 5), *shares_on_line(1, 3, 115200)) > 0
 
 
 def test_the_benchmark_of_an_hour_runs():
@@ -65,6 +76,15 @@ def test_the_benchmarks_of_readings_run():
 def test_the_benchmark_of_the_mock_runs():
     """The unit with all weather answers, and so does plain memory."""
     assert min(costs(1, 5)) > 0
+
+
+@pytest.mark.wire
+@pytest.mark.lasting
+def test_a_night_runs(tmp_path):
+    """Eight runs, alone and in a lab that loses a worker after the second: the same bytes, none twice, none lost."""
+    folder = written(tmp_path, 4, [next(SHIPPED.glob("**/rain-count.yaml"))])
+    made = [alone(folder, 1), in_a_lab(folder, 2, kill_after=2)]
+    assert {(one.runs, one.entered, one.digest, one.code) for one in made} == {(8, 8, made[0].digest, 0)}
 
 
 @pytest.mark.wire
@@ -116,10 +136,12 @@ def test_bad_wires_in_real_time_make_no_verdict_wrong_and_leave_nothing_driven(t
 
 def test_ten_virtual_minutes_and_three_runs_are_flat():
     """What a run of hours would hold shows in minutes, at ten readings a second."""
-    course, log_mb = long_run(600)
+    course, read, (log_mb, small_mb) = long_run(600)
     assert course.wrong == []
     assert course.growth_mb < 4
     assert 1 < log_mb < 40
+    assert small_mb < log_mb / 20
+    assert max(read.values()) < MOST_READING_MB
     assert many_runs(200).wrong == []
 
 
@@ -177,11 +199,25 @@ def test_the_campaign_of_the_judge_runs(capsys):
     assert all(shown.count(name) == 1 for name in judge_campaign.GENERATORS)
 
 
+@pytest.mark.wire
+def test_the_campaign_of_racks_runs():
+    """Two units together pass as one alone does, all of their pulses played."""
+    (alone, _, one), (together, said, both) = rack_campaign.campaign(2, times=8)
+    assert (alone, together) == (0, 0), said
+    assert (dict(one.outcomes), dict(both.outcomes)) == ({"pass": 1}, {"pass": 2})
+    assert (len(one.edges), len(both.edges)) == (16, 32)
+
+
 def test_the_campaign_of_exploring_runs():
     """Some sequences are played against a fault, and its line says what came of it."""
     shown = explore("misses_side_vent", examples=3, budget_s=60.0, seed=0)
     assert shown.played >= 1
     assert shown.line.startswith("misses_side_vent ")
+
+
+def test_the_campaign_of_the_past_runs():
+    """A page of a hundred runs, and a report of a few logs; each is within its bound."""
+    assert past_campaign.campaign(100, 2, past_campaign.COMMANDS[2:3] + past_campaign.COMMANDS[-2:-1]) == []
 
 
 def test_every_target_of_the_makefile_names_files_that_exist():

@@ -260,4 +260,6 @@ class Display:
             if self._frozen_percent is None:
                 self._frozen_percent = first
             first = self._frozen_percent
+        if (flag, first) == (snapshot.status[0], snapshot.positions[0]):
+            return snapshot
         return replace(snapshot, positions=(first, *rest), status=(flag, contact, *others))

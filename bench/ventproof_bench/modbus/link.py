@@ -293,18 +293,24 @@ class Link(asyncio.Protocol):
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
         # What came before belongs to no reply to this request.
+        loop = asyncio.get_running_loop()
         self._asked, self._frame = pdu, b""
-        self._answer = asyncio.get_running_loop().create_future()
+        self._answer = loop.create_future()
         self.sent = self._framer.buildFrame(pdu)
         self._echo = self.sent if self._echoes else b""
         self._transport.write(self.sent)
+        late = loop.call_later(self._spec.timeout, self._late, self._answer)
         try:
-            return await asyncio.wait_for(self._answer, self._spec.timeout)
-        except TimeoutError:
-            raise ModbusException("no reply in time") from None
+            return await self._answer
         finally:
+            late.cancel()
             self._asked = None
             self._echo = b""
+
+    @staticmethod
+    def _late(answer: asyncio.Future[ModbusPDU]) -> None:
+        if not answer.done():
+            answer.set_exception(ModbusException("no reply in time"))
 
     def forget(self) -> None:
         """Drop what was heard, and what waits to be sent: an abandoned request must not go out late."""

@@ -13,7 +13,7 @@ from ventproof_bench.base.evidence import Gap, Poll
 from ventproof_bench.benchfile.model import InProcessBus
 
 if TYPE_CHECKING:
-    from ventproof_bench.base.evidence import GapReason
+    from ventproof_bench.base.evidence import GapReason, Unread
     from ventproof_bench.base.protocols import Bus, EvidenceSink
     from ventproof_bench.benchfile.model import BusSpec
     from ventproof_bench.modbus.register_map import PlannedRead, ReadPlan
@@ -78,6 +78,8 @@ class _Poller:
         self._awake = None if isinstance(spec, InProcessBus) else Awake()
         self._good_s = [now_s()] * len(plan.reads)
         """When each read's last good request went out: evidence reaches no further than that."""
+        self._decoded: dict[int, tuple[tuple[int, ...], dict[str, float], tuple[Unread, ...]]] = {}
+        """The last words of each read, and what they stand for: mostly they are the next ones, too."""
 
     async def run(self) -> NoReturn:
         began_s, turn = now_s(), 0
@@ -104,7 +106,9 @@ class _Poller:
         except LinkError as error:
             self._gap(self._good_s[index], now_s(), "disconnected", str(error))
             return False
-        values, wrong = read.decode(reply.words)
+        if index not in self._decoded or self._decoded[index][0] != reply.words:
+            self._decoded[index] = reply.words, *read.decode(reply.words)
+        _, values, wrong = self._decoded[index]
         if wrong and not values:
             self._gap(self._good_s[index], reply.replied_s, "mismatch", "; ".join(map(str, wrong)))
             return True

@@ -289,7 +289,8 @@ class RigSession:
             self._guard_interlock(evidence)
         except BenchError as error:
             self.break_off(error)
-        self._unheard -= Counter([evidence.bus])
+        if self._unheard:
+            self._unheard -= Counter([evidence.bus])
         if not self._unheard:
             self._heard.set()
 

@@ -38,12 +38,14 @@ if TYPE_CHECKING:
 
 LARGEST_BYTES = 1_000_000
 _KINDS = {
+    "rack": "rack file",  # first: what it says for all its places has keys of other kinds
     "profile": "profile",
     "bench": "bench file",
     "table": "override table",
     "guise": "guise of the mock",
     "acceptance": "acceptance file",
     "waivers": "waivers file",
+    "campaign": "campaign file",
 }
 """Each kind of file by the key at its top that says so."""
 

@@ -34,7 +34,7 @@ from ventproof.drives.holding import Holding, Turning
 from ventproof.envelope.spans import INF, Block
 from ventproof.judge.agreement import SignalPair
 from ventproof.judge.contrast import Role
-from ventproof.judge.facts import DeclaredFacts
+from ventproof.judge.facts import DeclaredFacts, steps
 from ventproof.judge.flags import AnyWatch, FlagsTrace
 from ventproof.judge.trace import SignalTrace
 from ventproof.judge.wording import Since
@@ -55,9 +55,8 @@ from ventproof.log.events import (
 )
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Invariant, Profile, Step, until_of
-from ventproof.statistics.conformity import Limits, Rectangular, conformance
-from ventproof.verdict.finding import Bounds, Finding, NotRun, Rule, Ruling, Status, Verdict, undecided
-from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window, is_discrete
+from ventproof.verdict.finding import NotRun, Rule, Verdict, undecided
+from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
@@ -82,6 +81,8 @@ class Case:
         names: the profile's signal names, by the bench's.
         counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
+        draws_each: what can still matter is kept, and besides, to be drawn, of so many readings the extremes; 0: not.
+        in_batches: equal readings are judged together, once they matter: far less work in all, more of it at once.
 
     Attributes:
         belied: why what the bench declares of a signal cannot be true, by the profile's name of the signal.
@@ -93,6 +94,8 @@ class Case:
     names: Mapping[str, str]
     counted: Mapping[str, frozenset[str]] = field(default_factory=dict)
     keeps_all: bool = False
+    draws_each: int = 0
+    in_batches: bool = False
     items: list[Item] = field(init=False)
     invariants: list[InvariantItem] = field(init=False)
     traces: dict[str, SignalTrace] = field(init=False)
@@ -115,7 +118,7 @@ class Case:
     def __post_init__(self) -> None:
         self.traces = {name: SignalTrace(traits) for name, traits in self.traits.items()}
         self._sources = Sources(self.names, self.traits)
-        self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items()}
+        self._facts = {name: DeclaredFacts(traits) for name, traits in self.traits.items() if steps(traits)}
         self._bench_names = {name: at for at, name in self.names.items()}
         self._together = {
             signals: FlagsTrace([self.traits[name] for name in signals], self._rule)
@@ -123,6 +126,8 @@ class Case:
         }
         if self.keeps_all:
             self._remember_from(-INF)
+        for trace in self.traces.values() if self.draws_each else ():
+            trace.draw(self.draws_each)
         self._movements = Movements(self.profile, self.counted)
         start = Step.model_construct(step="start", do=[], expect=self.profile.start.until)
         self.items = list(self._items([start, *self.profile.steps]))
@@ -214,18 +219,14 @@ class Case:
         Raises:
             EvidenceError: samples contradict what the bench file declares of a signal.
         """
+        if isinstance(event, PollSeen):
+            self._poll(event.poll)
+            return
+        if isinstance(event, _TURNING):
+            self._settle()
         match event:
-            case PollSeen(poll=poll):
-                self._poll(poll)
             case GapSeen(gap=gap):
-                names = self._buses.get(gap.bus, set())
-                results = [r for r in self.results if names.intersection(r.rests_on)]
-                take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
-                for result in self._conditioned:
-                    result.condition_gap(gap, names)
-                for name in names:
-                    self._facts[name].interrupt()
-                self._lost = self._lost or gap.reason == "void"
+                self._gap(gap)
             case ContactCommand():
                 self._command(event)
             case StimulusApplied():
@@ -240,6 +241,21 @@ class Case:
         self._movements.feed(event)
         if isinstance(event, StepBegin | StimulusApplied | StimulusEnd | StimulusSettled):
             self._forget()
+
+    def _gap(self, gap: Gap) -> None:
+        names = self._buses.get(gap.bus, set())
+        results = [r for r in self.results if names.intersection(r.rests_on)]
+        take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
+        for result in self._conditioned:
+            result.condition_gap(gap, names)
+        for name in self._facts.keys() & names:
+            self._facts[name].interrupt()
+        self._lost = self._lost or gap.reason == "void"
+
+    def _settle(self) -> None:
+        """Judge every reading that came."""
+        for trace in self.traces.values():
+            trace.settle()
 
     def _turn(self, event: StepBegin | StepEnd | IdleBegin | IdleEnd | EvidenceEnd) -> None:
         match event:
@@ -270,7 +286,7 @@ class Case:
             if isinstance(event, PollSeen) and not self._ended and not self._turns_condition(event.poll):
                 self._gather(event.poll, columns)
                 polls.append(event.poll)
-                if event.poll.unread:
+                if event.poll.unread or len(polls) == _TAKEN:
                     # What was read before goes first: a gap belongs to the reading after it.
                     self._take_columns(columns, polls)
                     self._unread(event.poll)
@@ -294,7 +310,8 @@ class Case:
         for name, (values, starts_s, ends_s) in columns.items():
             block = Block.of(values, starts_s, ends_s)
             self.traces[name].observe_block(block)
-            self._doubt(name, self._facts[name].observe_block(block))
+            if name in self._facts:
+                self._doubt(name, self._facts[name].observe_block(block))
         columns.clear()
         for poll in polls if self._together or self._conditioned else ():
             self._read_together(poll)
@@ -330,11 +347,20 @@ class Case:
     def _poll(self, poll: Poll) -> None:
         if self._ended:
             return
+        requested_s, replied_s = poll.requested_s, poll.replied_s
+        if self.in_batches and self._turns_condition(poll):
+            self._settle()
         for name, value in self._sources.values(poll):
-            sample = Sample(value, poll.requested_s, poll.replied_s)
-            self.traces[name].observe(sample)
-            self._doubt(name, self._facts[name].observe(sample))
-            self._buses.setdefault(poll.bus, set()).add(name)
+            trace, facts = self.traces[name], self._facts.get(name)
+            put_by = trace.puts_by(value, requested_s, replied_s)
+            if put_by and facts is None:
+                continue
+            sample = Sample(value, requested_s, replied_s)
+            if not put_by:
+                (trace.follow if self.in_batches else trace.observe)(sample)
+                self._buses.setdefault(poll.bus, set()).add(name)
+            if facts is not None:
+                self._doubt(name, facts.observe(sample))
         self._read_together(poll)
         self._unread(poll)
 
@@ -345,7 +371,8 @@ class Case:
             self.traces[name].gap(gap)
             for flags, numbers in self._flags_on({name}):
                 flags.gap(gap, numbers)
-            self._facts[name].interrupt()
+            if name in self._facts:
+                self._facts[name].interrupt()
 
     def _doubt(self, name: str, why: str) -> None:
         """Leave open what rests on facts of a signal that its readings belie; the start state was no demand."""
@@ -466,6 +493,7 @@ class Case:
 
     def step_horizon_s(self) -> float:
         """Return the log time after which no evidence can matter to the current step."""
+        self._settle()
         return max(
             (i.watch.horizon_s if i.watch else i.awaits_s for i in self.items if i.step == self.step),
             default=0.0,
@@ -498,12 +526,14 @@ class Case:
         return Verdict.PASS if all(v is Verdict.PASS for v in found) else Verdict.INCONCLUSIVE
 
 
-def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
+def case_of(bound: Bound, *, keeps_all: bool = False, draws_each: int = 0, in_batches: bool = False) -> Case:
     """Return the case that follows a run of a profile on the bench that it is bound to.
 
     Args:
         bound: the profile on the bench.
         keeps_all: keep every reading, to be drawn.
+        draws_each: as `Case.draws_each`.
+        in_batches: judge equal readings together.
     """
     import numpy  # noqa: F401, ICN001, PLC0415 - the judge's; loaded at the first ruling it would hold up the polls
 
@@ -515,8 +545,13 @@ def case_of(bound: Bound, *, keeps_all: bool = False) -> Case:
         names={at: name for name, at in bound.signals.items()},
         counted=counted_contacts(bound),
         keeps_all=keeps_all,
+        draws_each=draws_each,
+        in_batches=in_batches,
     )
 
+
+_TAKEN: Final = 4096
+"""Polls of a finished log that are held until they are taken together."""
 
 _TURNING: Final = (
     PollSeen,  # one that turns a condition, or after the end
@@ -532,59 +567,3 @@ _TURNING: Final = (
     EvidenceEnd,
 )
 """Events before which every reading that came must have been taken."""
-
-
-def finding_of(result: Result) -> Finding:
-    """Return what was found of a response, its numbers rounded as the log holds them."""
-    ruling = result.ruling
-    assert ruling is not None, "a finding is made after the evidence ended"
-    response = _rounded(ruling.response_s)
-    return Finding(
-        step=result.step,
-        step_name=result.step_name,
-        number=result.number,
-        signal=result.signal,
-        unit=result.unit,
-        kind=result.kind,
-        demand=result.wording,
-        status=Status.NOT_RUN if result.not_run else Status(ruling.verdict),
-        not_run=result.not_run,
-        why=ruling.why,
-        margin=_rounded(ruling.margin),
-        slack_s=_rounded(ruling.slack_s),
-        response_s=response and Window(*response),
-        seen=_rounded(ruling.seen),
-        # What is left open of a demand that holds is not how near it came to its limit.
-        conformance=None if ruling.hollow else _conformance(ruling, result.unit),
-        proves=result.purpose,
-        hollow=ruling.hollow,
-        wrong=ruling.wrong,
-        miss=ruling.miss,
-    )
-
-
-def findings_of(case: Case) -> tuple[Finding, ...]:
-    """Return what was found of every response of a case whose evidence has ended, in the profile's order."""
-    return tuple(map(finding_of, case.results))
-
-
-def _conformance(ruling: Ruling, unit: str) -> float | None:
-    """Return the probability that the demand is met, if all margins that the evidence leaves are equally likely.
-
-    JCGM 106:2012, 7.2, for a rectangular distribution over the possible margins. None for flags, states and counters,
-    whose margins are no lengths, and where something else than the margin leaves the verdict open.
-    """
-    margin = ruling.margin
-    if margin is None or is_discrete(unit):
-        return None
-    if ruling.verdict is Verdict.INCONCLUSIVE and (margin.low >= 0 or margin.high < 0):
-        return None
-    half = (margin.high - margin.low) / 2
-    if half <= 0:
-        return float(margin.low >= 0)
-    return round(conformance((margin.low + margin.high) / 2, Rectangular(half), Limits(lower=0.0)), 4)
-
-
-def _rounded(bounds: Bounds | None) -> Bounds | None:
-    """Round to a millionth; what is below 0 stays so, because that is what a margin says first."""
-    return bounds and Bounds(*(min(round(v, 6), -1e-6) if v < 0 else round(v, 6) for v in bounds))

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, final
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from ventproof_bench.base.evidence import Poll, SignalTraits
 
@@ -28,14 +28,22 @@ class Sources:
 
     def __init__(self, names: Mapping[str, str], traits: Mapping[str, SignalTraits]) -> None:
         self._names = names
+        self._last: Mapping[str, float] | None = None
+        self._told: Sequence[tuple[str, float]] = ()
         self._reckoned = [(name, one) for name, one in traits.items() if isinstance(one, ReckonedTraits)]
 
-    def values(self, poll: Poll) -> Iterator[tuple[str, float]]:
-        """Yield the signals that a poll read, by the profile's names, with what was read.
+    def values(self, poll: Poll) -> Sequence[tuple[str, float]]:
+        """Return the signals that a poll read, by the profile's names, with what was read.
 
         Args:
             poll: an answered read; of a position its values are those of its contacts.
         """
+        # A poller that reads the same words again hands on the same mapping.
+        if poll.values is not self._last:
+            self._last, self._told = poll.values, tuple(self._values(poll))
+        return self._told
+
+    def _values(self, poll: Poll) -> Iterator[tuple[str, float]]:
         for bench_name, value in poll.values.items():
             name = self._names.get(bench_name)
             if name is not None:

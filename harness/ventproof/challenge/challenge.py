@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from ventproof.challenge.search import enough_of, smallest_found, until
 from ventproof.challenge.settings import MovedSetting, Sign, could_show, move, settings_of
-from ventproof.challenge.trial import Missed, Suite, Told, Trial, attempt, missed_of, own_suite, suite_workers
+from ventproof.challenge.trial import Missed, Suite, Trial, attempt, missed_of, own_suite, suite_workers
+from ventproof.jobs.executor import Told
 from ventproof.profile.stimulus import PAUSES, Idle
 from ventproof.verdict.finding import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
@@ -189,14 +190,15 @@ class Challenge:
             )
             _check_healthy(self.suite, healthy)
             profiles, bench = self.suite.profiles, self.suite.bench
-            order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in possible}
+            order = {fault.name: likely_first(fault, profiles, bench, healthy) for fault in begun(possible)}
             meet = partial(_meet, full=self.full, severities=self.severities)
             tries = [partial(meet, name, numbers) for name, numbers in order.items()]
-            met = list(workers.each(tries, told))
+            met = dict(zip(order, workers.each(tries, told), strict=True))
             moved = self._moved(workers, healthy, told) if self.settings else ()
         faults = tuple(
             Challenged(fault, dict(zip(order[fault.name], trials, strict=False)), None, smallest)
-            for fault, (trials, smallest) in zip(possible, met, strict=True)
+            for fault in possible
+            for trials, smallest in [met[fault.name]]
         )
         reasoned = tuple(explained(c, healthy) for c in faults)
         return Result(
@@ -221,6 +223,17 @@ class Challenge:
             tries += [partial(move, setting.line, sign, good) for sign in signs]
         ways = iter(workers.each(tries, told))
         return tuple(MovedSetting(setting, (next(ways), next(ways))) for setting in found)
+
+
+def begun(faults: Sequence[Fault]) -> list[Fault]:
+    """Return faults in the order in which they are tried: one that meets every profile neither first nor last.
+
+    Last, it would keep one process busy alone; first, it would make what is left look longer than it is.
+    """
+    long = [fault for fault in faults if fault.undecided or fault.equivalent]
+    others = [fault for fault in faults if fault not in long]
+    half = len(others) // 2
+    return [*others[:half], *long, *others[half:]]
 
 
 def check_faults(names: Iterable[str]) -> None:

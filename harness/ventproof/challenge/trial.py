@@ -2,28 +2,25 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import blake2b
 from typing import TYPE_CHECKING, Literal, TypeVar, final
 
-from ventproof.case.case import Case, case_of, finding_of
+from ventproof.case.case import Case, case_of
+from ventproof.case.findings import finding_of
+from ventproof.jobs.executor import Executor, Told, in_order, own_processes
 from ventproof.log.events import GapSeen, Header, PollSeen
 from ventproof.profile.bind import Bound, bind
 from ventproof.run.engine import Engine, Outcome
 from ventproof.run.played_people import peopled
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.clock import run as run_loop
-from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.drivers.people import TOLD
 from ventproof_bench.outputs.vents import PLAYED
 
 if TYPE_CHECKING:
-    from concurrent.futures import ProcessPoolExecutor
-
     from ventproof.log.events import Event
     from ventproof.profile.model import Profile
     from ventproof_bench.benchfile.model import BenchFile
@@ -77,6 +74,8 @@ class Trial:
         return self.verdict is Verdict.PASS
 
 
+T = TypeVar("T")
+
 Missed = Literal[
     "never stimulated",
     "made no difference",
@@ -114,7 +113,7 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
         KeyboardInterrupt: the operator broke it off.
     """
     bound = bind(profile, bench, {})
-    case = case_of(bound)
+    case = case_of(bound, in_batches=True)
     notes = _Notes(bound, case)
 
     async def main() -> tuple[Outcome, MockUnit]:
@@ -184,12 +183,6 @@ def _first_trouble(case: Case) -> str:
     return ""
 
 
-T = TypeVar("T")
-
-Told = Callable[[int, int], None]
-"""Is called with how many of how many tasks are done."""
-
-
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Suite:
@@ -214,9 +207,8 @@ def suite_workers(suite: Suite, jobs: int | None = None) -> Iterator[SuiteWorker
         suite: what every process is given.
         jobs: how many processes; one a core unless stated.
     """
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    with worker_processes(jobs or cores, method="spawn", begin=_take, arguments=(suite,)) as pool:
-        yield SuiteWorkers(pool)
+    with own_processes(jobs, begin=_take, arguments=(suite,)) as processes:
+        yield SuiteWorkers(processes)
 
 
 @final
@@ -224,14 +216,15 @@ def suite_workers(suite: Suite, jobs: int | None = None) -> Iterator[SuiteWorker
 class SuiteWorkers:
     """Processes that all have one suite."""
 
-    _pool: ProcessPoolExecutor
+    _processes: Executor
 
     def each(self, tasks: Sequence[Callable[[], T]], told: Told) -> Iterator[T]:
-        """Yield what each task returns, in the order of the tasks, once all are done."""
-        futures = [self._pool.submit(task) for task in tasks]
-        for done, _ in enumerate(as_completed(futures), start=1):
-            told(done, len(futures))
-        yield from (future.result() for future in futures)
+        """Yield what each task returns, in the order of the tasks."""
+        return in_order(self._processes, _done, tasks, told)
+
+
+def _done(task: Callable[[], T]) -> T:
+    return task()
 
 
 _suite: Suite

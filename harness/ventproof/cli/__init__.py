@@ -37,6 +37,7 @@ _SECTIONS: Final = {
         "tools:switch": "Switch one contact once; show which signals respond.",
         "selfcheck:selfcheck": "Measure a bench; check the wiring of a unit.",
         "run:run": "Run profiles on a bench and write their logs.",
+        "rack:rack": "Test several units on benches of their own at the same time.",
         "judge:judge": "Re-judge a log without a bench.",
     },
     "Keep records and compare firmware": {
@@ -45,6 +46,7 @@ _SECTIONS: Final = {
         "compare:compare": "Compare two firmware versions.",
         "compare:trend": "Compare each response over all firmware versions.",
         "verify:verify": "Check logs for changes, and their signatures.",
+        "archive:archive": "Compress logs; give the original bytes back.",
         "sign:sign": "Sign logs so that rewriting is detected.",
         "sign:bundle": "Pack logs, signatures and report into one file.",
         "sign:key": "Make a key pair for signatures.",
@@ -54,6 +56,12 @@ _SECTIONS: Final = {
         "draft:trace": "Show the profiles for each rule of the table.",
         "challenge:challenge": "Count the faults that a suite detects.",
         "explore:explore": "Search random weather for violations of the table.",
+    },
+    "Run campaigns": {
+        "campaign:campaign": "Run every combination of profiles, units, firmware and seeds.",
+        "lab:scheduler": "Hand out the runs of campaigns to other computers.",
+        "lab:worker": "Make runs of campaigns on this computer.",
+        "lab:reopen": "Let campaigns use a bench again after a lost run.",
     },
     "Try and look up": {
         "mock:mock": "Serve the mock unit and mock relay boards on real wires.",

@@ -10,6 +10,7 @@ import click
 from ventproof.cli import options
 from ventproof.cli.suite import VALUES
 from ventproof_bench.base.clock import local_now
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 def check(
     paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], values: tuple[str, ...], any_path: bool
 ) -> int:
-    """Check profiles, bench files and override tables (PATHS: files or folders).
+    """Check profiles, bench files, override tables and rack files (PATHS: files or folders).
 
     Every fault of every file is shown with line and column. A correct profile shows its shortest and longest duration.
     A correct bench file shows whether its buses can carry the polling.
@@ -81,39 +82,21 @@ def _check(
     path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
-    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
-    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
+    from ventproof.log.write import PLAIN, plain_path  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
-    from ventproof.table.load import (  # noqa: PLC0415
-        fitting_table,
-        load_table,
-    )
-    from ventproof.terminal.selfcheck import of_bench, of_profile, of_table, of_waivers  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_profile  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
-    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
-    if path.suffix == ".jsonl":
+    if plain_path(path).suffix == PLAIN:
         raise FileError([Problem(str(path), None, None, "this is a log", "`ventproof verify` checks logs")])
-    match kind_of(path):
-        case "table":
-            _say(of_table(fitting_table(path, session.bench) if session else load_table(path)))
-            return []
-        case "bench":
-            _say(of_bench(load_bench(path), local_now().date()))
-            return []
-        case "acceptance":
-            load_acceptance(path)
-            _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
-            return []
-        case "waivers":
-            _say(of_waivers(load_waivers(path), local_now().date()))
-            return []
-        case "guise":
-            load_guise(path)
-            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
-            return []
+    kind = kind_of(path)
+    if kind == "rack":
+        _check_rack(path, any_path=any_path)
+        return []
+    if kind != "profile":
+        _check_other(kind, path, session, any_path=any_path)
+        return []
     profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
     _say(of_profile(profile, bound))
@@ -122,6 +105,48 @@ def _check(
 
         _say(f"  warning: {note}" for note in wear_notes(bound, options.operated(bound.bench)))
     return [profile]
+
+
+def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bool) -> None:
+    """Check a file that is neither a profile nor a rack file."""
+    from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
+    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
+    from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
+    from ventproof.table.load import fitting_table, load_table  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_bench, of_table, of_waivers  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+    from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
+
+    match kind:
+        case "table":
+            _say(of_table(fitting_table(path, session.bench) if session else load_table(path)))
+        case "bench":
+            _say(of_bench(load_bench(path), local_now().date()))
+        case "acceptance":
+            load_acceptance(path)
+            _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
+        case "campaign":
+            load_campaign(path, any_path=any_path)
+            _say([f"{path}: valid; `ventproof campaign {path}` checks its benches and profiles, and runs it"])
+        case "waivers":
+            _say(of_waivers(load_waivers(path), local_now().date()))
+        case _:
+            load_guise(path)
+            _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
+
+
+def _check_rack(path: Path, *, any_path: bool) -> None:
+    """Check a rack file and all files that it names, and say what it tests."""
+    from ventproof.cli.rack import ready_places  # noqa: PLC0415
+    from ventproof.cli.suite import Selection  # noqa: PLC0415
+    from ventproof.runset.rack_file import load_rack  # noqa: PLC0415
+
+    ready = ready_places(load_rack(path), Selection(any_path=any_path))
+    _say([f"{path}: valid; `ventproof rack {path}` tests {len(ready)} places"])
+    _say(
+        f"  {one.plan.name}: {one.session.bench.model.bench}, {number_of(len(one.suite), 'profile')}"
+        for one in ready
+    )
 
 
 def _say(lines: Iterable[str]) -> None:

@@ -9,6 +9,7 @@ import click
 
 from ventproof.cli import HISTORY_FILE, HISTORY_VARIABLE
 from ventproof.cli.options import Option
+from ventproof.cli.suite import ONLY, TAG, Selection
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -116,6 +117,8 @@ def _write(found: Comparison | FirmwareTrend, outs: Sequence[Path]) -> None:
 @confidence("all intervals")
 @HISTORY
 @OUT
+@ONLY
+@TAG
 @click.option(
     "--verbose",
     "--all",
@@ -131,6 +134,8 @@ def compare(
     confidence: float,
     history: str,
     outs: tuple[Path, ...],
+    only: tuple[str, ...],
+    tags: tuple[str, ...],
     verbose: bool,
 ) -> int:
     """Compare CANDIDATE with BASE: each a log, a folder of logs, or a firmware version in the history.
@@ -150,7 +155,7 @@ def compare(
 
     check_names(outs)
     limits = read_limits(limit_time, limit_position)
-    old, new = load_sides(base, candidate, history)
+    old, new = load_sides(base, candidate, history, Selection(only, tags).takes_log)
     found = compare_sides(old, new, limits, confidence / 100)
     _write(found, outs)
     show_comparison(found, verbose=verbose)
@@ -164,6 +169,8 @@ def compare(
 @confidence("all intervals, and of all changes between versions,")
 @HISTORY
 @OUT
+@ONLY
+@TAG
 @click.option(
     "--verbose", "--all", "verbose", is_flag=True, help="Show all changes, also the inconclusive ones."
 )
@@ -174,6 +181,8 @@ def trend(
     confidence: float,
     history: str,
     outs: tuple[Path, ...],
+    only: tuple[str, ...],
+    tags: tuple[str, ...],
     verbose: bool,
 ) -> None:
     """Compare each response over the firmware versions of RECORDS: logs, folders of logs, or versions in the history.
@@ -195,7 +204,8 @@ def trend(
 
     check_names(outs)
     limits = read_limits(limit_time, limit_position)
-    runs = [one.run for name in records for one in load_runs(name, history)]
+    taken = Selection(only, tags).takes_log
+    runs = [one.run for name in records for one in load_runs(name, history, taken)]
     found = trend_of(side_of(", ".join(records), runs), limits, confidence / 100)
     _write(found, outs)
     show_trend(found, verbose=verbose)

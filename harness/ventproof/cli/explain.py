@@ -62,13 +62,13 @@ def _in_lines(words: list[str]) -> str:
     "kind",
     metavar="KIND",
     type=click.Choice(
-        ["profile", "bench", "table", "acceptance", "waivers", "results", "comparison", "trend"]
+        ["profile", "bench", "table", "acceptance", "waivers", "rack", "results", "comparison", "trend"]
     ),
 )
 def schema(kind: str) -> None:
     """Print the JSON Schema of KIND, for editors that check YAML while it is typed.
 
-    KIND is profile, bench, table, acceptance or waivers.
+    KIND is profile, bench, table, acceptance, waivers or rack.
 
     For programs, there are those of the JSON files: `results` of `ventproof report -o FILE.json`, `comparison` and
     `trend` of `ventproof compare` and `ventproof trend`.

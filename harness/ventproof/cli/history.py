@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import replace
 from functools import wraps
 from pathlib import Path
@@ -39,19 +39,6 @@ def _placed(function: Callable[_P, _R]) -> Callable[_P, _R]:
     )(function)
 
 
-def _filtered(function: Callable[..., _R]) -> Callable[..., _R]:
-    """Add the options that say which runs are wanted; the command gets them together, as `wanted`."""
-
-    @wraps(function)
-    def with_wanted(*args: object, **given: object) -> _R:
-        return function(*args, wanted=_wanted({name: given.pop(name) for name in _FILTERS}), **given)
-
-    made: Callable[..., _R] = with_wanted
-    for name, attributes in reversed(_FILTERS.items()):
-        made = click.option(f"--{name.removesuffix('s')}", name, **attributes)(made)
-    return made
-
-
 _FILTERS: Final[dict[str, dict[str, Any]]] = {
     "unit": {"metavar": "PATTERN", "help": "Only this unit; in patterns * stands for anything."},
     "firmware": {"metavar": "PATTERN", "help": "Only this firmware version."},
@@ -65,6 +52,25 @@ _FILTERS: Final[dict[str, dict[str, Any]]] = {
     "until": {"metavar": "DATE", "help": "Only runs of this day (UTC) and earlier."},
     "limit": {"type": click.IntRange(1), "metavar": "N", "help": "Only the newest N runs."},
 }
+
+
+def _with_filters(names: Collection[str]) -> Callable[[Callable[..., _R]], Callable[..., _R]]:
+    """Add options that say which runs are wanted; the command gets them together, as `wanted`."""
+
+    def added(function: Callable[..., _R]) -> Callable[..., _R]:
+        @wraps(function)
+        def with_wanted(*args: object, **given: object) -> _R:
+            return function(*args, wanted=_wanted({name: given.pop(name) for name in names}), **given)
+
+        made: Callable[..., _R] = with_wanted
+        for name in reversed([*names]):
+            made = click.option(f"--{name.removesuffix('s')}", name, **_FILTERS[name])(made)
+        return made
+
+    return added
+
+
+_filtered: Final = _with_filters(_FILTERS)
 
 
 def _wanted(filters: dict[str, Any]) -> Wanted:
@@ -192,6 +198,42 @@ def export_command(
 
     rows = export(file, _open(place).entries(wanted))
     click.echo(f"{number_of(rows, 'row')} in {file}")
+    return 0
+
+
+@history.command("forget")
+@_placed
+@_with_filters([name for name in _FILTERS if name != "limit"])
+@click.option(
+    "--newest",
+    type=click.IntRange(1),
+    metavar="N",
+    help="Keep the newest N runs of each profile, firmware and unit.",
+)
+@click.option("--confirm", is_flag=True, help="Do it; without this nothing is changed.")
+def forget_command(place: str, wanted: Wanted, newest: int | None, *, confirm: bool) -> int:
+    """Show which old runs the history can forget; with --confirm, forget them.
+
+    Name them with --newest, --until or both. Forgotten runs are no longer listed, compared or exported. Their verdicts
+    still count in the numbers of the history page. Runs that did not pass stay unless --verdict asks for them. The last
+    pass of each profile, firmware and unit always stays. Logs stay as they are, and `import` enters them again.
+    """
+    from ventproof.history.retention import ForgottenTold, RetentionRule  # noqa: PLC0415 - with the slow imports
+
+    if newest is None and wanted.until is None:
+        raise click.UsageError("say which runs: give --newest N, --until DATE or both")
+    rule = RetentionRule(newest, wanted.verdicts or ("pass",), wanted.since, wanted.until)
+    of_all = replace(wanted, verdicts=(), since=None, until=None)
+    told, digests = ForgottenTold(), []
+    for entry in rule.forgettable(_open(place).entries(of_all, findings=False)):
+        told.add(entry)
+        digests.append(entry.record.digest)
+    if confirm and digests:
+        _open(place, create=True).forget(digests)
+    for sentence in told.sentences:
+        click.echo(harmless(sentence))
+    done = "forgotten; logs stay as they are" if confirm else "would be forgotten; `--confirm` does it"
+    click.echo(f"{number_of(len(digests), 'run')} {done}")
     return 0
 
 

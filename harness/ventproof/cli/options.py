@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
 
+from ventproof.cli import HISTORY_VARIABLE
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, code_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import shipped_folder
@@ -68,6 +69,14 @@ WAIVERS: Final = click.option(
 ANY_PATH: Final = click.option(
     "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
 )
+HISTORY: Final = click.option(
+    "--history",
+    envvar=HISTORY_VARIABLE,
+    show_envvar=True,
+    metavar="FILE|URL|none",
+    help="Enter every run here when it ends: an SQLite file, or postgresql://user@host/database.  "
+    "[default: history.sqlite in the folder for the logs]",
+)
 CLEAR: Final = click.option(
     "--confirm-clear",
     "clear",
@@ -118,7 +127,7 @@ def profile_paths(paths: Sequence[Path]) -> list[Path]:
     Raises:
         FileError: a path does not exist, or a folder holds no profile.
     """
-    return _files_below(paths, ".y*ml")
+    return _files_below(paths, "YAML", lambda folder: sorted(folder.glob("**/*.y*ml")))
 
 
 def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
@@ -132,7 +141,10 @@ def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
         FileError: a path does not exist, a folder holds no log, or a bundle will not do, or is not whole and unchanged.
     """
     found: dict[Path, Path] = {}
-    for path in _files_below([_unpacked(path, wanted=bundles) for path in paths], ".jsonl"):
+    from ventproof.log.write import PLAIN, logs_in  # noqa: PLC0415 - slow
+
+    named = [_unpacked(path, wanted=bundles) for path in paths]
+    for path in _files_below(named, PLAIN, lambda folder: logs_in(folder, below=True)):
         found.setdefault(path.resolve(), path)
     return list(found.values())
 
@@ -141,9 +153,11 @@ def choice_of(paths: Sequence[Path]) -> Choice:
     """Return how logs were chosen that `log_paths` returns."""
     from ventproof.runset.bundle import is_bundle  # noqa: PLC0415 - as above
     from ventproof.runset.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
+    from ventproof.runset.rack_record import RACK  # noqa: PLC0415 - as above
 
-    whole = any(path.is_dir() or is_bundle(path) for path in paths)
-    return Choice.FOLDER if whole else Choice.NAMED
+    if any(is_bundle(path) or any(path.rglob(RACK)) for path in paths):
+        return Choice.RACK
+    return Choice.FOLDER if any(path.is_dir() for path in paths) else Choice.NAMED
 
 
 _UNPACKED: Final = "ventproof.unpacked"
@@ -176,13 +190,13 @@ def as_named(text: str) -> str:
     return text
 
 
-def _files_below(paths: Sequence[Path], ending: str) -> list[Path]:
+def _files_below(paths: Sequence[Path], what: str, inside_of: Callable[[Path], list[Path]]) -> list[Path]:
     found: list[Path] = []
     problems: list[Problem] = []
     for path in paths:
-        inside = sorted(path.glob(f"**/*{ending}")) if path.is_dir() else [path]
+        inside = inside_of(path) if path.is_dir() else [path]
         if not inside or not path.exists():
-            problems.append(_nothing_there(path, "YAML" if ending == ".y*ml" else ending))
+            problems.append(_nothing_there(path, what))
         found.extend(inside)
     if problems:
         raise FileError(problems)
@@ -227,23 +241,27 @@ def operated(bench: Loaded[BenchFile]) -> dict[str, int]:
 
 def ledger(folder: Path) -> Path:
     """Return where a command without `--history` adds up operations of relays; `folder` is for its logs."""
-    from ventproof.cli import HISTORY_VARIABLE  # noqa: PLC0415 - it imports this module
     from ventproof.history.enter import ledger_beside  # noqa: PLC0415 - slow
 
     return ledger_beside(os.environ.get(HISTORY_VARIABLE), folder)
 
 
-def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
-    """Ask whether vents and drives are clear, before anything real is driven.
+def confirm_clear(*benches: Loaded[BenchFile], clear: bool) -> None:
+    """Ask once whether vents and drives are clear, before anything real is driven; several benches are all named.
 
     Raises:
         FileError: the operator said no, or nobody could be asked and `--confirm-clear` was not given.
     """
-    if bench.model.virtual or clear:
+    real = [bench for bench in benches if not bench.model.virtual]
+    if not real or clear:
         return
     click.echo(CAUTION, err=True)
-    if played := [name for name, vent in bench.model.vents.items() if vent.plays is not None]:
-        click.echo(PLAYED_CAUTION.format(", ".join(played)), err=True)
+    for bench in real:
+        if len(benches) > 1:
+            click.echo(harmless(f"  {bench.path}: {bench.model.bench}"), err=True)
+        if played := [name for name, vent in bench.model.vents.items() if vent.plays is not None]:
+            click.echo(PLAYED_CAUTION.format(", ".join(played)), err=True)
+    who = "these benches drive" if len(real) > 1 else "this bench drives"
     if not sys.stdin.isatty():
         raise FileError(
             [
@@ -251,12 +269,13 @@ def confirm_clear(bench: Loaded[BenchFile], *, clear: bool) -> None:
                     "--confirm-clear",
                     None,
                     None,
-                    "this bench drives real outputs and no one is here to confirm that vents and drives are clear",
+                    f"{who} real outputs and no one is here to confirm that vents and drives are clear",
                     "give --confirm-clear once that is so",
                 )
             ]
         )
-    if not click.confirm("Are all vents and drives clear of people, and guarded?", err=True):
+    of_all = f" of these {len(real)} benches" if len(real) > 1 else ""
+    if not click.confirm(f"Are all vents and drives{of_all} clear of people, and guarded?", err=True):
         raise FileError([Problem("--confirm-clear", None, None, "not confirmed: nothing was switched")])
 
 

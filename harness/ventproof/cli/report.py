@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from ventproof.cli import options
+from ventproof.cli.suite import ONLY, TAG, Selection, chosen_logs
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.files import whole_file
@@ -209,8 +210,17 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
     "what changed in the settings of the unit since its last run.",
 )
 @options.WAIVERS
+@ONLY
+@TAG
 def report(
-    logs: tuple[Path, ...], outs: tuple[Path, ...], history: str, waivers: Path | None, *, complete: bool
+    logs: tuple[Path, ...],
+    outs: tuple[Path, ...],
+    history: str,
+    waivers: Path | None,
+    only: tuple[str, ...],
+    tags: tuple[str, ...],
+    *,
+    complete: bool,
 ) -> int:
     """Write a report of LOGS (files, folders or bundles): of runs and of their self-checks.
 
@@ -226,12 +236,14 @@ def report(
               4: a log contradicts its own evidence, was changed, or cannot be judged again.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.rejudge.batch import call_up  # noqa: PLC0415
+    from ventproof.runset.present import Choice  # noqa: PLC0415
 
     check_names(outs)
-    paths = options.log_paths(logs, bundles=True)
+    selection = Selection(only, tags)
+    paths = chosen_logs(options.log_paths(logs, bundles=True), selection)
     call_up(len(paths), module_for(outs[0]))
     beside = _beside(history, waivers)
-    choice = options.choice_of(logs)
+    choice = Choice.NAMED if selection.chooses else options.choice_of(logs)
     return max(write(out, paths, choice, complete=complete, beside=beside) for out in outs)
 
 
@@ -253,11 +265,15 @@ def _beside(history: str, waivers: Path | None) -> Beside:
     if not history:
         return Beside(waiving=waiving)
     from ventproof.history.database import place_of  # noqa: PLC0415 - SQLAlchemy is slow to import
-    from ventproof.history.store import History  # noqa: PLC0415
+    from ventproof.history.store import History, Wanted  # noqa: PLC0415
     from ventproof.history.trends import verdicts_by_version  # noqa: PLC0415
 
     kept = History(place_of(history))
-    return Beside(verdicts_by_version(kept.entries(findings=False)), waiving, partial(_settings_before, kept))
+    return Beside(
+        verdicts_by_version(kept.entries(Wanted(forgotten=True), findings=False)),
+        waiving,
+        partial(_settings_before, kept),
+    )
 
 
 def _settings_before(
@@ -272,4 +288,4 @@ def _settings_before(
         return None
     log = history.file_of(entry.record.digest)
     run = f"firmware {entry.record.firmware or 'not stated'}, {entry.at:%Y-%m-%d}"
-    return SettingsBefore(run, settings_found(read_log(log).events) if log else None)
+    return SettingsBefore(run, settings_found(read_log(log).rare) if log else None)

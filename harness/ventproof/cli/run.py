@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import click
 from click.core import ParameterSource
 
-from ventproof.cli import HISTORY_VARIABLE, options
+from ventproof.cli import options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.cli.report import write_all
@@ -256,14 +256,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     metavar="KEYFILE",
     help="Sign every log with this private key, in the operator's name; `ventproof key` makes one.",
 )
-@click.option(
-    "--history",
-    envvar=HISTORY_VARIABLE,
-    show_envvar=True,
-    metavar="FILE|URL|none",
-    help="Enter every run here when it ends: an SQLite file, or postgresql://user@host/database.  "
-    "[default: history.sqlite in the folder for the logs]",
-)
+@options.HISTORY
 @click.option(
     "--report",
     "reports",
@@ -319,7 +312,7 @@ def run(
     dry_run: bool,
     clear: bool,
     page: PageAsked,
-    **stated: Any,  # noqa: ANN401 - the options that `_session` names
+    **stated: Any,  # noqa: ANN401 - the options that `session_of` names
 ) -> int:
     """Run PROFILES (files or folders) on a bench, one log each. Nothing is switched until all files are correct."""
     from ventproof.profile.duration import saving_order  # noqa: PLC0415 - pydantic is slow to import
@@ -330,7 +323,7 @@ def run(
 
     loaded = options.with_faults(load_bench(bench), faults)
     going_on = resumed(_only_resumed(resume)) if resume else None
-    session = _session(loaded, going_on, page=page.page, **stated)
+    session = session_of(loaded, going_on, page=page.page, **stated)
     suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
     if save_settling:
         suite = [suite[place] for place in saving_order([profile.model for profile in suite])]
@@ -351,7 +344,7 @@ def run(
         return run_suite(watched, suite, plan, reports, quiet=quiet, going_on=going_on)
 
 
-def _session(
+def session_of(
     bench: Loaded[BenchFile],
     going_on: Resumed | None,
     *,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Final, NamedTuple, final
 
 import click
 
@@ -63,12 +63,98 @@ class Selection:
     def takes(self, profile: Loaded[Profile]) -> bool:
         """Return whether a profile is wanted."""
         model = profile.model
-        names = f"{model.profile}\n{model.id}\n{Path(profile.path).name}".casefold()
-        named = not self.only or any(text.casefold() in names for text in self.only)
-        return named and (not self.tags or not set(self.tags).isdisjoint(model.tags))
+        return self._fits((model.profile, model.id, Path(profile.path).name), model.tags)
+
+    def takes_log(self, log: Path, title: str = "") -> bool:
+        """Return whether the run of a log is wanted, by the profile in it.
+
+        Args:
+            log: the log; what holds no run is wanted, too, whatever it is.
+            title: the profile's, where a history tells it and the log may be gone.
+
+        Raises:
+            FileError: the log is gone, and it alone tells the tags.
+        """
+        if not self.chooses:
+            return True
+        pinned = _pinned_in(log)
+        if not title or (pinned and pinned.title == title):
+            return pinned is None or self._fits((pinned.title, pinned.ident, log.name), pinned.tags)
+        if self.tags:
+            reason = f"the log of a run of {title!r} is not at {log}, and a history has no tags"
+            raise FileError([Problem("--tag", None, None, reason, "give -k")])
+        return self._fits((title,), ())
+
+    @property
+    def chooses(self) -> bool:
+        """Whether anything is left out."""
+        return bool(self.only or self.tags)
+
+    def _fits(self, names: Iterable[str], tags: Iterable[str]) -> bool:
+        name = "\n".join(names).casefold()
+        named = not self.only or any(text.casefold() in name for text in self.only)
+        return named and (not self.tags or not set(self.tags).isdisjoint(tags))
+
+    def nothing(self, whose: str, tags: Iterable[str] = ()) -> FileError:
+        """Return the error that nothing is wanted.
+
+        Args:
+            whose: what there is: `profile`, `run`.
+            tags: those that there are.
+        """
+        texts, wanted = (" or ".join(map(repr, some)) for some in (self.only, self.tags))
+        if not wanted:
+            reason = f"no {whose}'s name or id holds {texts}"
+            return FileError([Problem("-k", None, None, reason, "write part of a name")])
+        known = ", ".join(sorted(set(tags)))
+        hint = f"there are {known}" if known else "name tags in a profile: `tags: [rain]`"
+        reason = f"no {whose} has the tag {wanted}" + (f" and {texts} in its name or id" if texts else "")
+        return FileError([Problem("--tag", None, None, reason, hint)])
 
 
 _ALL: Final = Selection()
+
+
+class _Pinned(NamedTuple):
+    """What the profile in a log says of itself."""
+
+    title: str
+    ident: str
+    tags: tuple[str, ...]
+
+
+def _pinned_in(log: Path) -> _Pinned | None:
+    """Return what the profile in a log says of itself; None where the file holds no run."""
+    from ventproof.log.events import RunBegin  # noqa: PLC0415 - slow
+    from ventproof.log.read import begin_of  # noqa: PLC0415
+    from ventproof_bench.yamlfile.tree import data_in  # noqa: PLC0415
+
+    try:
+        begin = begin_of(log)
+    except FileError:
+        return None
+    if not isinstance(begin, RunBegin):
+        return None
+    profile = begin.header.profile
+    held = data_in(profile.text)
+    stated = held if isinstance(held, dict) else {}
+    tags = stated.get("tags")
+    return _Pinned(
+        profile.name, str(stated.get("id", "")), tuple(map(str, tags)) if isinstance(tags, list) else ()
+    )
+
+
+def chosen_logs(logs: Sequence[Path], selection: Selection) -> list[Path]:
+    """Return the logs of the runs that are wanted, and files that hold no run.
+
+    Raises:
+        FileError: no run is wanted.
+    """
+    chosen = [log for log in logs if selection.takes_log(log)]
+    if selection.chooses and not any(map(_pinned_in, chosen)):
+        held = filter(None, map(_pinned_in, logs))
+        raise selection.nothing("run", (tag for one in held for tag in one.tags))
+    return chosen
 
 
 def load_suite(
@@ -139,17 +225,9 @@ def _twins(suite: Sequence[Loaded[Profile]]) -> Iterator[Problem]:
 
 def _chosen(suite: list[Loaded[Profile]], selection: Selection) -> list[Loaded[Profile]]:
     chosen = [one for one in suite if selection.takes(one)]
-    if chosen:
-        return chosen
-    texts, tags = (" or ".join(map(repr, some)) for some in (selection.only, selection.tags))
-    if not tags:
-        raise FileError(
-            [Problem("-k", None, None, f"no profile's name or id holds {texts}", "write part of a name")]
-        )
-    known = sorted({tag for profile in suite for tag in profile.model.tags})
-    hint = f"there are {', '.join(known)}" if known else "name tags in a profile: `tags: [rain]`"
-    reason = f"no profile has the tag {tags}" + (f" and {texts} in its name or id" if texts else "")
-    raise FileError([Problem("--tag", None, None, reason, hint)])
+    if not chosen:
+        raise selection.nothing("profile", (tag for profile in suite for tag in profile.model.tags))
+    return chosen
 
 
 def _tell_given(given: Mapping[str, str], suite: Sequence[Loaded[Profile]]) -> None:
@@ -167,6 +245,8 @@ _OTHER_KINDS: Final = {
     "table": "an override table",
     "acceptance": "an acceptance file",
     "waivers": "a waivers file",
+    "campaign": "a campaign file",
+    "rack": "a rack file",
 }
 
 

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, final
+from typing import TYPE_CHECKING, NamedTuple, TypeVar, final
 
 from ventproof.log.run import ABORTED, evidence_key
+from ventproof.log.write import logs_in
 from ventproof.rejudge.batch import Logged, read_runs
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem
@@ -95,37 +97,60 @@ def responses(runs: Iterable[RunRecord]) -> Mapping[Key, Sequence[Finding]]:
     return found
 
 
-def load_sides(base: str, candidate: str, history: str) -> tuple[Side, Side]:
+Taken = Callable[[Path, str], bool]
+"""Says whether a run is wanted: by its log, and the title of its profile where a history tells it, else empty."""
+
+
+def load_sides(base: str, candidate: str, history: str, taken: Taken | None = None) -> tuple[Side, Side]:
     """Return both sides.
 
     Args:
         base: a log, a folder of logs, or else a firmware version in the history.
         candidate: likewise.
         history: where the history is kept.
+        taken: which runs are wanted; None: all.
 
     Raises:
         FileError: one of them cannot be found or read, or a run stands on both sides.
     """
-    old, new = load_runs(base, history), load_runs(candidate, history)
+    old, new = load_runs(base, history, taken), load_runs(candidate, history, taken)
     _refuse_itself(base, candidate, old, new)
     return side_of(base, (one.run for one in old)), side_of(candidate, (one.run for one in new))
 
 
-def load_runs(name: str, history: str) -> Sequence[Logged]:
+def load_runs(name: str, history: str, taken: Taken | None = None) -> Sequence[Logged]:
     """Return the runs of one side.
 
+    Args:
+        name: a log, a folder of logs, or else a firmware version in the history.
+        history: where the history is kept.
+        taken: which runs are wanted; None: all.
+
     Raises:
-        FileError: it is no log, no folder of logs, and no firmware version in the history.
+        FileError: it is no log, no folder of logs, and no firmware version in the history, or no run is wanted.
     """
+    taken = taken or (lambda *_: True)
     path = Path(name)
     if path.is_dir():
-        logs = sorted(path.glob("**/*.jsonl"))
+        logs = logs_in(path, below=True)
         if not logs:
             raise FileError([Problem(name, None, None, "holds no .jsonl file")])
-        return read_runs(logs)
+        return read_runs(_some(name, [log for log in logs if taken(log, "")]))
     if path.exists():
-        return read_runs([path])
-    return _of_firmware(name, history)
+        return read_runs(_some(name, [path] if taken(path, "") else []))
+    return _some(name, [one for one in _of_firmware(name, history) if taken(Path(one.log), one.run.profile)])
+
+
+_Item = TypeVar("_Item")
+
+
+def _some(name: str, wanted: list[_Item]) -> list[_Item]:
+    """Return what is wanted of a side, one thing at least."""
+    if not wanted:
+        raise FileError(
+            [Problem(name, None, None, "holds no run of such a profile", "give another -k or --tag")]
+        )
+    return wanted
 
 
 def _of_firmware(firmware: str, history: str) -> Sequence[Logged]:

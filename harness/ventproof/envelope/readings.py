@@ -90,11 +90,13 @@ class ReadingHistory:
     Args:
         error: the error of a reading, in the signal's unit.
         age_s: how much older than its request a reading may be, s.
+        each: of so many readings that came as a block, no more than the extremes are kept.
     """
 
-    def __init__(self, error: float, age_s: float) -> None:
+    def __init__(self, error: float, age_s: float, each: int = 1) -> None:
         self._error = error
         self._age_s = age_s
+        self._each = each
         self._items: deque[_Single | _Fold] = deque()
 
     def add(
@@ -108,6 +110,8 @@ class ReadingHistory:
 
     def fold(self, block: Block, corners: Corners, from_s: float) -> None:
         """Remember a block of readings without gaps."""
+        if self._each > 1:
+            block, corners = block.thinned(self._each), corners.thinned(self._each)
         fold = _Fold(block, corners, self._error, self._age_s)
         if fold.is_tail(from_s):
             self._items.clear()

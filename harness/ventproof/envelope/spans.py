@@ -224,6 +224,17 @@ class Block:
         middles_s = (self.requested_s + self.replied_s) / 2
         return Block(self.values, middles_s, middles_s)
 
+    def thinned(self, each: int) -> Block:
+        """Return the first and the last reading, and of every so many the lowest and the highest."""
+        import numpy as np  # noqa: PLC0415 - as above
+
+        kept = {0, len(self) - 1}
+        for first in range(0, len(self), each):
+            part = self.values[first : first + each]
+            kept |= {first + int(part.argmin()), first + int(part.argmax())}
+        index = np.fromiter(sorted(kept), int)
+        return Block(self.values[index], self.requested_s[index], self.replied_s[index])
+
     def __getitem__(self, index: int) -> Sample:
         return Sample(float(self.values[index]), float(self.requested_s[index]), float(self.replied_s[index]))
 
@@ -244,6 +255,22 @@ class Corners:
         """Return the corners up to the one at exactly `t_s`."""
         count = int(self.t.searchsorted(t_s)) + 1
         return Corners(self.t[:count], self.low[:count], self.high[:count])
+
+    def thinned(self, each: int) -> Corners:
+        """Return corners at every so many instants, whose pieces contain these pieces."""
+        import numpy as np  # noqa: PLC0415 - only whole logs need it
+
+        last = len(self.t) - 1
+        firsts = np.arange(0, last, each)
+        ends = np.append(firsts[1:], last)
+        lows = np.minimum(np.minimum.reduceat(self.low[:last], firsts), self.low[ends])
+        highs = np.maximum(np.maximum.reduceat(self.high[:last], firsts), self.high[ends])
+        # Each corner bounds the stretches on either side of it, and so does the line between two of them.
+        return Corners(
+            self.t[np.append(firsts, last)],
+            np.minimum(np.append(lows, lows[-1]), np.insert(lows, 0, lows[0])),
+            np.maximum(np.append(highs, highs[-1]), np.insert(highs, 0, highs[0])),
+        )
 
     def lead_s(self, flags: Flags) -> float:
         """Return the instant of the last corner before the first without its flag; -inf if that is the first."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-from ventproof.case.case import finding_of
+from ventproof.case.findings import finding_of
 from ventproof.case.invariants import InvariantItem
 from ventproof.figures import sheet
 from ventproof.figures.drawing import Drawing, text_width, wrap
@@ -136,5 +136,5 @@ def _watched(run: DecidedRun, result: Result) -> tuple[float, float]:
         return result.watches[0].judged_from_s, result.watches[-1].judged_to_s
     if result.watch is not None:
         return result.watch.judged_from_s, decided_s(result.watch)
-    began_s = next(e.t_s for e in run.events if isinstance(e, StepBegin) and e.step == result.step)
+    began_s = next(e.t_s for e in run.rare if isinstance(e, StepBegin) and e.step == result.step)
     return began_s, began_s

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
@@ -11,8 +11,8 @@ from ventproof.envelope.readings import Arrived, as_read
 from ventproof.envelope.spans import INF, Piece, clip
 from ventproof.judge.watch import simple_envelope
 from ventproof.log.events import GapSeen, PollSeen, StimulusApplied
-from ventproof.log.read import header_of
-from ventproof.rejudge.again import follow, last_s
+from ventproof.log.read import header_of, rare_of
+from ventproof.rejudge.again import follow
 from ventproof.verdict.finding import Rule
 from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
 from ventproof_bench.plant.contacts import ReckonedTraits
@@ -160,7 +160,7 @@ class DecidedRun:
 
     bound: Bound
     case: Case
-    events: tuple[Event, ...]
+    events: Sequence[Event]
     header: Header
     bench: BenchFile
     digest: str
@@ -168,6 +168,11 @@ class DecidedRun:
     done: tuple[Done, ...]
     end_s: float
     complete: bool
+
+    @property
+    def rare(self) -> Sequence[Event]:
+        """The log's events but polls."""
+        return rare_of(self.events)
 
 
 def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> DecidedRun:
@@ -182,7 +187,8 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
         EvidenceError: the samples contradict what the bench file declares.
     """
     bound, case = follow(state, profile, keeps_all=True)
-    end_s = last_s(state)
+    end_s = state.told.last_s
+    gaps = _gaps(bound.bench.model, set(bound.signals.values()), state.events)
     return DecidedRun(
         bound=bound,
         case=case,
@@ -190,14 +196,14 @@ def decided_run(state: LogState, profile: Loaded[Profile] | None = None) -> Deci
         header=header_of(state),
         bench=bound.bench.model,
         digest=state.digest,
-        courses={name: _course(bound, case, name, state.events, end_s) for name in case.traits},
-        done=tuple(_done(event) for event in state.events if isinstance(event, StimulusApplied)),
+        courses={name: _course(case, name, gaps[bound.signals[name]], end_s) for name in case.traits},
+        done=tuple(_done(event) for event in state.rare if isinstance(event, StimulusApplied)),
         end_s=end_s,
         complete=state.outcome != "aborted",
     )
 
 
-def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s: float) -> Course:
+def _course(case: Case, name: str, gaps: Sequence[Gap], end_s: float) -> Course:
     traits, trace = case.traits[name], case.traces[name]
     arrived, pieces = trace.arrived, trace.pieces(end_s)
     if Rule(case.profile.decision) is Rule.SIMPLE:
@@ -205,7 +211,6 @@ def _course(bound: Bound, case: Case, name: str, events: Sequence[Event], end_s:
         pieces = [p for a in arrived for p in envelope.observe(as_read(a.sample), fresh=a.gap is not None)]
     if isinstance(traits, ReckonedTraits):
         arrived = ()
-    gaps = _gaps(bound.bench.model, bound.signals[name], events)
     return Course(traits, arrived, tuple(pieces), tuple(gaps))
 
 
@@ -221,26 +226,30 @@ def course_read(run: DecidedRun, at: str) -> Course:
     pieces = [piece for sample in samples for piece in envelope.observe(sample, fresh=False)]
     if samples:
         pieces += envelope.provisional(run.end_s)
-    return Course(traits, (), tuple(pieces), tuple(_gaps(run.bench, at, run.events)))
+    return Course(traits, (), tuple(pieces), tuple(_gaps(run.bench, [at], run.events)[at]))
 
 
-def _gaps(bench: BenchFile, at: str, events: Sequence[Event]) -> list[Gap]:
-    """Return when a signal's bus brought nothing; gaps of one reason with no reading in between are one."""
-    if not any(isinstance(event, GapSeen) for event in events):
-        return []
-    traits = bench.traits(at)
-    read = traits.flags[0] if isinstance(traits, ReckonedTraits) else at
-    bus = bench.bus_of(at)
-    gaps: list[Gap] = []
-    read_since = True
+def _gaps(bench: BenchFile, signals: Collection[str], events: Sequence[Event]) -> dict[str, list[Gap]]:
+    """Return when the bus of each signal brought nothing; gaps of one reason with no reading in between are one."""
+    gaps: dict[str, list[Gap]] = {at: [] for at in signals}
+    if not any(isinstance(event, GapSeen) for event in rare_of(events)):
+        return gaps
+    traits = {at: bench.traits(at) for at in signals}
+    read = {at: its.flags[0] if isinstance(its, ReckonedTraits) else at for at, its in traits.items()}
+    bus = {at: bench.bus_of(at) for at in signals}
+    unread: set[str] = set()  # since their last gap
     for event in events:
-        if isinstance(event, PollSeen) and read in event.poll.values:
-            read_since = True
-        elif isinstance(event, GapSeen) and event.gap.bus == bus:
+        if isinstance(event, PollSeen):
+            unread -= {at for at in unread if read[at] in event.poll.values}
+        elif isinstance(event, GapSeen):
             gap = event.gap
-            joined = gaps and not read_since and gaps[-1].reason == gap.reason
-            gaps[-1:] = [Gap(bus, gaps[-1].from_s, gap.to_s, gap.reason)] if joined else [*gaps[-1:], gap]
-            read_since = False
+            for at in (at for at in signals if bus[at] == gap.bus):
+                its = gaps[at]
+                joined = its and at in unread and its[-1].reason == gap.reason
+                its[-1:] = (
+                    [Gap(gap.bus, its[-1].from_s, gap.to_s, gap.reason)] if joined else [*its[-1:], gap]
+                )
+                unread.add(at)
     return gaps
 
 

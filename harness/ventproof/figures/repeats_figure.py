@@ -139,7 +139,7 @@ def thin_run(run: DecidedRun) -> ThinRun | None:
     if not windows:
         return None
     origin_s = min(window.earliest_s for window in windows)
-    begins = [event for event in run.events if isinstance(event, StepBegin) and event.step != START]
+    begins = [event for event in run.rare if isinstance(event, StepBegin) and event.step != START]
     return ThinRun(
         from_s=-origin_s,
         to_s=run.end_s - origin_s,

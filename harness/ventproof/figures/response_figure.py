@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Final, final
 
-from ventproof.case.case import Result, finding_of
+from ventproof.case.case import Result
+from ventproof.case.findings import finding_of
 from ventproof.case.invariants import InvariantItem
 from ventproof.case.items import START, Item
 from ventproof.deciders.formulas import CountsFormula, ReachesFormula, ReturnsFormula, StaysFormula
@@ -109,7 +110,7 @@ def can_be_drawn(run: DecidedRun, result: Result) -> bool:
     """Whether the run came as far as this response; otherwise there is nothing to see."""
     if isinstance(result, InvariantItem):
         return bool(result.watches)
-    return any(isinstance(e, StepBegin) and e.step == result.step for e in run.events)
+    return any(isinstance(e, StepBegin) and e.step == result.step for e in run.rare)
 
 
 def response_figure(run: DecidedRun, result: Result) -> str:
@@ -151,7 +152,7 @@ def observed(result: Result, ruling: Ruling) -> str:
 
 def _step_scene(run: DecidedRun, item: Item) -> Scene:
     watch = item.watch
-    began = next(e.window for e in run.events if isinstance(e, StepBegin) and e.step == item.step)
+    began = next(e.window for e in run.rare if isinstance(e, StepBegin) and e.step == item.step)
     stimulus = next((d for d in run.done if (d.step, d.number) == (item.step, item.anchor[1])), None)
     origin_s = watch.judged_from_s if watch else began.earliest_s
     whole = run.courses[item.signal]
@@ -192,7 +193,7 @@ def _step_scene(run: DecidedRun, item: Item) -> Scene:
 
 def _start_ended_s(run: DecidedRun) -> float:
     """Return when the start state was left for the first step, log time; infinite where it never was."""
-    begins = (e.window.latest_s for e in run.events if isinstance(e, StepBegin) and e.step > START)
+    begins = (e.window.latest_s for e in run.rare if isinstance(e, StepBegin) and e.step > START)
     return min(begins, default=INF)
 
 

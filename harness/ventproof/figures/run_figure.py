@@ -117,7 +117,7 @@ def _tint_steps(
     drawing: Drawing, bands: Element, x: AxisScale, run: DecidedRun, *, top: float, bottom: float
 ) -> None:
     """Tint every other step over all lanes."""
-    begins = [event.window.earliest_s for event in run.events if isinstance(event, StepBegin)]
+    begins = [event.window.earliest_s for event in run.rare if isinstance(event, StepBegin)]
     for number, (from_s, to_s) in enumerate(pairwise([*begins, run.end_s])):
         if number % 2:
             drawing.box(
@@ -151,7 +151,7 @@ def _begin(run: DecidedRun, vents: Iterable[str]) -> tuple[Drawing, float]:
 
 def _steps(run: DecidedRun) -> Iterator[Moment]:
     """Yield the begin of each step with its verdict."""
-    for event in run.events:
+    for event in run.rare:
         if isinstance(event, StepBegin):
             found = [i.ruling.verdict for i in run.case.of_step(event.step) if i.ruling is not None]
             verdict = min(found, key=_ORDER.index, default=None)
@@ -169,7 +169,7 @@ def _befallen(run: DecidedRun) -> Iterator[Moment]:
 
 def _output_row(drawing: Drawing, panel: Panel, run: DecidedRun, output: str, y: float) -> float:
     """Draw what an output was set to over time; return the next free y."""
-    safe_s = next((e.t_s for e in run.events if isinstance(e, OutputsSafe)), run.end_s)
+    safe_s = next((e.t_s for e in run.rare if isinstance(e, OutputsSafe)), run.end_s)
     unit = run.case.profile.needs.outputs[output]
     changes: list[tuple[float, float, str, bool]] = []  # earliest, latest, what it became, whether closed
     for done in run.done:

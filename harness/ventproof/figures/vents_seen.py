@@ -145,7 +145,7 @@ def _read(run: DecidedRun, at: str) -> Points:
 
 def _shown(run: DecidedRun, output: str) -> list[tuple[float, float | bool]]:
     """Return what an output showed of its vent: from which log time on, and what; changes only, and the end."""
-    end_s = next((event.t_s for event in run.events if isinstance(event, OutputsSafe)), run.end_s)
+    end_s = next((event.t_s for event in run.rare if isinstance(event, OutputsSafe)), run.end_s)
     shown: list[tuple[float, float | bool]] = []
     for event in run.events:
         if isinstance(event, PollSeen) and output in event.poll.shown:

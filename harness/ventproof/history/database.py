@@ -15,6 +15,7 @@ from sqlalchemy.pool import NullPool
 
 from ventproof.history.migrations import KNOWN, NEWEST
 from ventproof.history.reading import PATIENCE_S, bring_up, opened_to_read
+from ventproof.log.write import log_at
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
@@ -51,8 +52,8 @@ class Place:
         return str(absolute)
 
     def found(self, stored: str) -> Path:
-        """Return the path of a log as it was kept."""
-        return Path(stored) if self.path is None else self.path.parent / stored
+        """Return where a log lies now whose path was kept."""
+        return log_at(Path(stored) if self.path is None else self.path.parent / stored)
 
 
 def place_of(text: str, option: str = "--history") -> Place:

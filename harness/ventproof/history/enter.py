@@ -17,6 +17,7 @@ from ventproof_bench.outputs.wear import LEDGER
 
 if TYPE_CHECKING:
     from ventproof.history.store import History
+    from ventproof.log.run import RunRecord
     from ventproof.runset.completeness import PresentLog
 
 
@@ -48,10 +49,14 @@ class Keeper:
         self._broken = ""
         self._left: list[Path] = []
 
-    def enter(self, log: Path) -> None:
+    def enter(self, log: Path, record: RunRecord | None = None) -> None:
         """Enter the log of a run that ended, whichever way; never raises.
 
         After a failure nothing more is tried: the next run shall not wait for a server that is not there.
+
+        Args:
+            log: the log.
+            record: its run, where the log was read already.
         """
         if self._broken:
             self._left.append(log)
@@ -61,7 +66,10 @@ class Keeper:
                 from ventproof.history.store import History  # noqa: PLC0415 - as above
 
                 self._history = History(self._place, create=True)
-            self._history.enter_log(log)
+            if record is None:
+                self._history.enter_log(log)
+            else:
+                self._history.enter(log, record)
         except VentproofError as error:
             self._broken = str(error)
         except Exception as error:  # noqa: BLE001 - whatever fails here, the run is over and its log is written

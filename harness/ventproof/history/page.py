@@ -91,7 +91,7 @@ def write_page(path: Path, history: History, wanted: Wanted) -> int:
 def _page(history: History, wanted: Wanted, links: Links, *, served: bool = False) -> tuple[str, int]:
     """Return the page and how many runs are named on it: the newest; the dashboards count all that are wanted."""
     tally = RunTally()
-    for entry in history.entries(replace(wanted, limit=None), findings=False):
+    for entry in history.entries(replace(wanted, limit=None, forgotten=True), findings=False):
         tally.add(entry.record, entry.at)
     entries = list(history.entries(wanted))
     gaps = history.gaps(entry.record for entry in entries)

@@ -49,6 +49,7 @@ class Wanted:
         since: the first moment that is wanted.
         until: the first moment that is not wanted any more.
         limit: only the newest so many.
+        forgotten: whether runs are wanted, too, that were forgotten, which have no findings.
     """
 
     unit: str | None = None
@@ -58,6 +59,7 @@ class Wanted:
     since: dt.datetime | None = None
     until: dt.datetime | None = None
     limit: int | None = None
+    forgotten: bool = False
 
     def conditions(self) -> list[ColumnElement[bool]]:
         """Return them for a query."""
@@ -67,6 +69,8 @@ class Wanted:
         found: list[ColumnElement[bool]] = [
             column.ilike(_like(pattern), escape="\\") for column, pattern in columns if pattern is not None
         ]
+        if not self.forgotten:
+            found.append(RunRow.forgotten.is_(None))
         if self.verdicts:
             found.append(RunRow.verdict.in_(self.verdicts))
         if self.since is not None:
@@ -180,6 +184,8 @@ class History:
     def enter(self, log: Path, record: RunRecord) -> Entered:
         """Enter a log's run; one that is known changes only where its log lies now, and faults that were not known.
 
+        One that was forgotten is entered again.
+
         Raises:
             FileError: the log cannot be read, or the database refuses.
         """
@@ -198,6 +204,8 @@ class History:
             if run_id is None:
                 self._mend_path(connection, record.digest, log)
                 self._add_faults(connection, record)
+                run_id = _recalled(connection, record.digest)
+            if run_id is None:
                 return "known"
             findings = finding_rows(record, run_id)
             if findings:
@@ -220,6 +228,19 @@ class History:
         """Enter the faults of a known run that an older ventproof entered without them."""
         unknown = RunRow.digest == record.digest, RunRow.faults.is_(None)
         connection.execute(update(RunRow).where(*unknown).values(faults=faults_column(record)))
+
+    def forget(self, digests: Sequence[str]) -> None:
+        """Drop the findings of runs: they still count, and are not listed, compared or exported any more.
+
+        Raises:
+            FileError: the database refuses.
+        """
+        with self._database.writing() as connection:
+            for first in range(0, len(digests), _AT_ONCE):
+                those = RunRow.digest.in_(digests[first : first + _AT_ONCE])
+                runs = select(RunRow.id).where(those)
+                connection.execute(delete(FindingRow).where(FindingRow.run_id.in_(runs)))
+                connection.execute(update(RunRow).where(those).values(forgotten=self._now()))
 
     def count(self, wanted: Wanted = ALL) -> int:
         """Return how many runs there are, whatever the limit.
@@ -330,6 +351,15 @@ def _findings_of(session: Session, runs: Sequence[RunRow]) -> Mapping[int, Seque
         columns = dict(zip(names, row, strict=True))
         found[columns["run_id"]].append(columns)
     return found
+
+
+def _recalled(connection: Connection, digest: str) -> int | None:
+    """Let a run be listed again that was forgotten, and return its id; None where it was not."""
+    recall = (
+        update(RunRow).where(RunRow.digest == digest, RunRow.forgotten.is_not(None)).values(forgotten=None)
+    )
+    run_id: int | None = connection.scalar(recall.returning(RunRow.id))
+    return run_id
 
 
 def _beginnings(record: RunRecord) -> Select[int, int, str, str]:

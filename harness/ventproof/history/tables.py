@@ -111,6 +111,8 @@ class RunRow(Base):
     run_of_plan: Mapped[int | None]
     faults: Mapped[str | None]
     """Of the mock, by name with their severity, as JSON; null for a run that an older ventproof entered."""
+    forgotten: Mapped[dt.datetime | None]
+    """When its findings were dropped on request; its verdict still counts."""
     plan: Mapped[PlanRow | None] = relationship(
         primaryjoin="foreign(RunRow.plan_sha256) == PlanRow.sha256", viewonly=True
     )

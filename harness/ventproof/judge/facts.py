@@ -33,6 +33,14 @@ _ENOUGH: Final = log(1e9)
 _MARGIN_S: Final = 1e-6  # of rounding in the log
 
 
+def steps(traits: SignalTraits) -> bool:
+    """Return whether readings of a signal go in steps that can belie what is declared of it.
+
+    What is reckoned from contacts has none.
+    """
+    return bool(traits.rate_per_s) and not isinstance(traits, ReckonedTraits)
+
+
 @final
 class DeclaredFacts:
     """Resolution and refresh interval of one signal, held against its readings. The cost of each is constant.
@@ -66,13 +74,10 @@ class DeclaredFacts:
         "_traits",
         "_travel",
         "_unseen",
-        "_watched",
     )
 
     def __init__(self, traits: SignalTraits) -> None:
         self._traits = traits
-        # What is reckoned from contacts has no readings that would step.
-        self._watched = bool(traits.rate_per_s) and not isinstance(traits, ReckonedTraits)
         self._divisor = self._changes = 0
         self._evidence = self._longest_s = 0.0
         self.interrupt()
@@ -94,7 +99,7 @@ class DeclaredFacts:
         last = self._last
         if last is None:
             self._first = sample
-        elif self._watched and sample.value != last.value:
+        elif sample.value != last.value:
             if self._jumped(last, sample):
                 self.interrupt()
                 self._first = self._last = sample
@@ -106,8 +111,6 @@ class DeclaredFacts:
 
     def observe_block(self, block: Block) -> str:
         """Take readings without a gap between them; return what `observe` first returns of one after the other."""
-        if not self._watched:
-            return ""
         why, last = self.observe(block[0]), 0
         for index in (block.values[1:] != block.values[:-1]).nonzero()[0].tolist():
             if index > last:

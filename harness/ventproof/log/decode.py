@@ -259,6 +259,7 @@ def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
         repeat=line.whole("repeat", 1),
         seed=line.whole("seed"),
         place=_place(line.part("plan")) if "plan" in line else None,
+        token=line.text("token") if "token" in line else "",
         use=line.texts("use"),
         selfcheck=check and _pinned_check(check),
         table=table and _pinned(table),

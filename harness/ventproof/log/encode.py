@@ -1,9 +1,11 @@
-"""From events to the fields of a log's lines (pure)."""
+"""From events to the fields of a log's lines, and to their text (pure)."""
 
 from __future__ import annotations
 
+import json
 from collections.abc import Mapping
 from functools import singledispatch
+from typing import Final, final
 
 from ventproof.log import events as e
 from ventproof.log.events import PinnedText
@@ -13,6 +15,9 @@ from ventproof_bench.base.evidence import EdgeReport, Window
 
 Fields = Mapping[str, object]
 """What a line holds beside its number, time, name and digest: JSON values."""
+
+to_json: Final = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
+"""Returns JSON values as a log holds them."""
 
 
 @singledispatch
@@ -62,6 +67,7 @@ def _(event: e.RunBegin) -> Fields:
         "repeat": header.repeat,
         "seed": header.seed,
         **({"plan": place_fields(header.place)} if header.place else {}),
+        **({"token": header.token} if header.token else {}),
         "use": header.use,
         "selfcheck": check
         and {
@@ -317,3 +323,29 @@ def _edge(edge: EdgeReport) -> Fields:
 
 def _text_fields(pinned: PinnedText) -> Fields:
     return {"name": pinned.name, "sha256": pinned.sha256, "text": pinned.text}
+
+
+@final
+class PollText:
+    """Writes the fields of polls, which are nearly all of a log: what the poll before read, too, is copied.
+
+    The same registers with the same words hold the same values, and so the text of these is the same. JSON writes times
+    as Python does: only a text in which that proved true is copied.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[str, str, int], tuple[tuple[int, ...], str, str]] = {}
+
+    def of(self, event: e.PollSeen) -> str:
+        """Return what `to_json` returns of an event's fields."""
+        poll = event.poll
+        times = f',"from":{poll.requested_s!r},"to":{poll.replied_s!r},'
+        read = poll.bus, poll.table, poll.address
+        words, before, after = self._known.get(read, ((), "", ""))
+        if poll.words and poll.words == words:
+            return before + times + after
+        text = to_json(fields_of(event))
+        before, found, after = text.partition(times)
+        if found:
+            self._known[read] = poll.words, before, after
+        return text

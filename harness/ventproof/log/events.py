@@ -74,6 +74,7 @@ class Header:
         repeat: which repeat it is, from 1.
         seed: of what is random on a virtual bench.
         place: the plan of the command that ran it, and which run of it this is; None where it is older.
+        token: of the planned job of a campaign that moves something real, which begins once; empty otherwise.
         use: the bench's names, by the profile's, where they differ.
         selfcheck: the bench's self-check; None where nobody made one.
         table: the override table that the unit is held to; None where none was named.
@@ -94,6 +95,7 @@ class Header:
     repeat: int = 1
     seed: int = 0
     place: PlannedRun | None = None
+    token: str = ""
     use: Mapping[str, str] = field(default_factory=dict)
     selfcheck: PinnedCheck | None = None
     table: PinnedText | None = None

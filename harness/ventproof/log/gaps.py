@@ -66,14 +66,6 @@ def _by_bus(counts: Mapping[tuple[str, str], int]) -> tuple[BusGaps, ...]:
     return tuple(BusGaps(bus, {r: counts[bus, r] for r in _NAMES if (bus, r) in counts}) for bus in buses)
 
 
-def gaps_of(events: Iterable[Event]) -> tuple[BusGaps, ...]:
-    """Return what the events of a run tell of its buses."""
-    counter = GapCounter()
-    for event in events:
-        counter.feed(event)
-    return counter.found
-
-
 def together(runs: Iterable[Iterable[BusGaps]]) -> tuple[BusGaps, ...]:
     """Return the sums over several runs."""
     counts: Counter[tuple[str, str]] = Counter()

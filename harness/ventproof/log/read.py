@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
+from math import inf
 from pathlib import Path
-from typing import Any, BinaryIO, Final, final, get_args
+from typing import Any, BinaryIO, Final, final, get_args, overload
 
+from ventproof.log.archive import LONGEST_LINE, ArchiveError, lines_of
 from ventproof.log.decode import LATEST_S, LineError, event_of
 from ventproof.log.events import (
     FORMAT,
@@ -18,9 +21,13 @@ from ventproof.log.events import (
     Event,
     Header,
     OtherEvent,
+    PollSeen,
     RunBegin,
     RunEnd,
+    StepBegin,
+    StepEnd,
 )
+from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal
 from ventproof_bench.base.errors import FileError, Problem
@@ -40,8 +47,84 @@ _CONVERTED: Final = (
 
 _AFTER_THE_END: Final = "it stands after the line that closed the run"
 
-LONGEST_LINE: Final = 64 * 2**20
-"""Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
+
+@final
+class EventsTold:
+    """What the events of a log come to, for whoever does not need each of them.
+
+    Attributes:
+        last_s: log time of the last evidence.
+        at_end: by step, the values that were read last in it, by the bench's names of the signals.
+    """
+
+    def __init__(self) -> None:
+        self.last_s = -inf
+        self.at_end: dict[int, Mapping[str, float]] = {}
+        self._gaps = GapCounter()
+        self._values: dict[str, float] = {}
+
+    @classmethod
+    def of(cls, events: Iterable[Event]) -> EventsTold:
+        """Return it of some events."""
+        told = cls()
+        for event in events:
+            told.feed(event)
+        return told
+
+    def feed(self, event: Event) -> None:
+        """Take the next event."""
+        self.last_s = max(self.last_s, event.t_s)
+        self._gaps.feed(event)
+        match event:
+            case PollSeen(poll=poll):
+                self._values.update(poll.values)
+            case StepBegin():
+                self._values.clear()
+            case StepEnd(step=step):
+                self.at_end[step] = dict(self._values)
+            case _:
+                pass
+
+    @property
+    def gaps(self) -> tuple[BusGaps, ...]:
+        """How often the buses brought no evidence."""
+        return self._gaps.found
+
+
+HELD: Final = 10_000
+"""Events of so many lines at most are held in memory, which they fill with 25 MB."""
+
+
+_AT_ONCE: Final = 2**18  # bytes: what a second of the busiest log holds, and read in a moment
+
+
+@final
+class Tail:
+    """The lines of a file that somebody else is writing, as they come.
+
+    Args:
+        path: the file.
+
+    Raises:
+        OSError: it cannot be opened.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self._file = open_regular(path)
+        self._rest = b""
+
+    def lines(self) -> list[bytes]:
+        """Return whole lines that have come since the last call, not too many at once; none when there are none."""
+        read = self._file.read(_AT_ONCE)
+        *lines, self._rest = (self._rest + read).split(b"\n")
+        while read and not lines:  # a line longer than that
+            read = self._file.read(_AT_ONCE)
+            *lines, self._rest = (self._rest + read).split(b"\n")
+        return lines
+
+    def close(self) -> None:
+        """Let go of the file."""
+        self._file.close()
 
 
 @final
@@ -50,7 +133,8 @@ class LogState:
     """What reading a log showed.
 
     Attributes:
-        events: the events of the intact part, in order; the first is that of line 1.
+        events: the events of the intact part, in order; the first is that of line 1. Of a long log they are read again
+            each time that they are gone through.
         lines: lines of the intact part.
         broken_at: 1-based line at which the chain breaks, or None.
         reason: why it breaks there; empty when intact.
@@ -58,12 +142,22 @@ class LogState:
         sha256: as `LogCheck.sha256`.
     """
 
-    events: tuple[Event, ...]
+    events: Sequence[Event]
     lines: int
     broken_at: int | None
     reason: str
     digest: str
     sha256: str = ""
+
+    @property
+    def rare(self) -> Sequence[Event]:
+        """The events but polls, which are most of them; always in memory."""
+        return rare_of(self.events)
+
+    @property
+    def told(self) -> EventsTold:
+        """What its events come to."""
+        return self.events.told if isinstance(self.events, LongLog) else EventsTold.of(self.events)
 
     @property
     def closed(self) -> bool:
@@ -114,6 +208,56 @@ class LogCheck:
     is_check: bool = False
 
 
+def rare_of(events: Sequence[Event]) -> list[Event]:
+    """Return events without polls."""
+    if isinstance(events, LongLog):
+        return events.rare
+    return [event for event in events if not isinstance(event, PollSeen)]
+
+
+@final
+class LongLog(Sequence[Event]):
+    """The events of a long log: those of its file, of which no more than the rare ones are held.
+
+    Going through them raises `FileError` where the file is not the one that was read.
+
+    Attributes:
+        rare: the events but polls.
+        told: as `LogState.told`.
+    """
+
+    def __init__(
+        self, path: Path, walk: _Walk, ends: tuple[Event, Event], rare: list[Event], told: EventsTold
+    ) -> None:
+        self.rare, self.told = rare, told
+        self._path, self._ends, self._lines, self._digest = path, ends, walk.lines, walk.digest
+
+    def __len__(self) -> int:
+        return self._lines
+
+    def __iter__(self) -> Iterator[Event]:
+        walk = _Walk(self._path)
+        for event in walk.events():
+            if walk.lines < self._lines:
+                yield event
+            elif walk.digest == self._digest:
+                yield event
+                return
+            else:
+                break
+        raise FileError([Problem(str(self._path), None, None, "the log changed while it was read")])
+
+    @overload
+    def __getitem__(self, index: int) -> Event: ...
+
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Event]: ...
+
+    def __getitem__(self, index: int | slice) -> Event | Sequence[Event]:
+        ends = isinstance(index, int) and -1 <= index <= 0
+        return self._ends[index] if ends else tuple(self)[index]
+
+
 def read_log(path: Path) -> LogState:
     """Read a log as far as its chain holds.
 
@@ -123,8 +267,31 @@ def read_log(path: Path) -> LogState:
         FileError: the file cannot be read, is no log at all, or holds a line that ventproof does not write.
     """
     walk = _Walk(path)
-    events = tuple(walk.events())
+    found = walk.events()
+    events: Sequence[Event] = tuple(islice(found, HELD))
+    if walk.lines == HELD:
+        events = _long(path, walk, events, found)
     return LogState(events, walk.lines, walk.broken_at, walk.reason, walk.digest, walk.sha256)
+
+
+def _long(path: Path, walk: _Walk, begin: Sequence[Event], rest: Iterator[Event]) -> Sequence[Event]:
+    """Return the events of a log of more lines than are held."""
+    rare, last, told = rare_of(begin), begin[-1], EventsTold.of(begin)
+    for event in rest:
+        if not isinstance(event, PollSeen):
+            rare.append(event)
+        told.feed(event)
+        last = event
+    return LongLog(path, walk, (begin[0], last), rare, told)
+
+
+def begin_of(path: Path) -> Event:
+    """Return what the first line of a log says; the rest is not read.
+
+    Raises:
+        FileError: the file cannot be read, or is no log.
+    """
+    return next(_Walk(path).events())
 
 
 def header_of(
@@ -216,12 +383,15 @@ class _Walk:
                 yield from self._events(file)
         except OSError as error:
             raise self._refused(f"cannot read the log: {error.strerror}") from error
+        except ArchiveError as error:
+            hint = "restore the file from a copy"
+            raise self._refused(f"this archive of a log was damaged: {error}", hint=hint) from None
         if self.lines == 0:
             raise self._refused("the log is empty: the run died before its first line")
 
     def _events(self, file: BinaryIO) -> Iterator[Event]:
         whole = hashlib.sha256()
-        while line := file.readline(LONGEST_LINE):
+        for line in lines_of(file):
             whole.update(line)
             # As long as the limit and without an end it is no torn line but one too long, which `_checked` tells.
             if not line.endswith(b"\n") and len(line) < LONGEST_LINE:
@@ -282,8 +452,8 @@ class _Walk:
             reason = f"a log that begins with {self._opened or 'it'} is not closed by {event['event']}"
         return reason, event, digest
 
-    def _refused(self, reason: str, line: int | None = None) -> FileError:
-        return FileError([Problem(str(self._path), line, None, reason)])
+    def _refused(self, reason: str, line: int | None = None, hint: str = "") -> FileError:
+        return FileError([Problem(str(self._path), line, None, reason, hint)])
 
 
 def _refuse_constant(name: str) -> None:

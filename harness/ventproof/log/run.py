@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.log.events import FindingMade, PollSeen, RunEnd, StepBegin, StepEnd
+from ventproof.log.events import FindingMade, RunEnd
 from ventproof.log.plan import PlannedRun
 from ventproof.log.read import header_of
 from ventproof.verdict.finding import Finding, Verdict
@@ -211,18 +211,8 @@ def _why_unbelievable(outcome: str, findings: Sequence[Finding]) -> str:
 
 def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
     """Yield the findings; a reading counts to the step that went on when it came."""
-    last: dict[str, float] = {}
-    at_end: dict[int | None, Mapping[str, float]] = {}
-    for event in state.events:
-        match event:
-            case PollSeen(poll=poll):
-                last.update(poll.values)
-            case StepBegin():
-                last.clear()
-            case StepEnd(step=step):
-                at_end[step] = dict(last)
-            case FindingMade(finding=finding):
-                stood = at_end.get(finding.step, {}).get(use.get(finding.signal, finding.signal))
-                yield replace(finding, stood=None if stood is None else float(stood))
-            case _:
-                pass
+    at_end = state.told.at_end
+    for finding in (event.finding for event in state.rare if isinstance(event, FindingMade)):
+        values = {} if finding.step is None else at_end.get(finding.step, {})
+        stood = values.get(use.get(finding.signal, finding.signal))
+        yield replace(finding, stood=None if stood is None else float(stood))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
-import json
 import os
 import re
 from collections.abc import Mapping, MutableMapping
@@ -15,8 +14,13 @@ from typing import Any, Final, Self, final
 
 import structlog
 
+from ventproof.log.encode import to_json
 from ventproof_bench.base.errors import FileError, Problem, RecordError
 from ventproof_bench.base.files import open_regular
+
+PLAIN: Final = ".jsonl"
+ARCHIVED: Final = ".zst"
+"""What an archive's name has after that of its log."""
 
 GENESIS: Final = "0" * 64
 """What stands for the digest before the first line."""
@@ -52,9 +56,6 @@ def unseal(line: bytes) -> tuple[bytes, str] | None:
     return line[: match.start()] + b"}", match[1].decode("ascii")
 
 
-_encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
-
-
 @final
 class _Chained:
     """The last processor: turns an event into the sealed bytes of its line."""
@@ -64,9 +65,14 @@ class _Chained:
         self.digest = GENESIS
 
     def __call__(self, _logger: object, _method: str, event: MutableMapping[str, Any]) -> bytes:
-        ordered = {"seq": self.seq, "t": event.pop("t"), "event": event.pop("event"), **event}
+        return self.sealed(
+            to_json({"seq": self.seq, "t": event.pop("t"), "event": event.pop("event"), **event})
+        )
+
+    def sealed(self, body: str) -> bytes:
+        """Return the line of a JSON object."""
         # Half a surrogate pair, which no UTF-8 holds, is written as JSON's own escape.
-        line, self.digest = seal(_encode(ordered).encode("utf-8", "backslashreplace"), self.digest)
+        line, self.digest = seal(body.encode("utf-8", "backslashreplace"), self.digest)
         self.seq += 1
         return line + b"\n"
 
@@ -160,9 +166,25 @@ class RecordLog:
         try:
             self._logger.line(event, t_s, fields)
         except OSError as error:
-            ends = f"it ends after line {self._sink.lines}" if self._sink.lines else self._without_a_line()
-            raise RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}") from error
+            raise self._unwritten(error) from error
         self._digest = self._chained.digest
+
+    def write_text(self, event: str, t_s: float, fields: str) -> None:
+        """Do the same with fields that are JSON already.
+
+        Raises:
+            RecordError: it cannot be written.
+        """
+        body = f'{{"seq":{self._chained.seq},"t":{t_s!r},"event":"{event}",{fields[1:]}'
+        try:
+            self._sink.write_line(self._chained.sealed(body))
+        except OSError as error:
+            raise self._unwritten(error) from error
+        self._digest = self._chained.digest
+
+    def _unwritten(self, error: OSError) -> RecordError:
+        ends = f"it ends after line {self._sink.lines}" if self._sink.lines else self._without_a_line()
+        return RecordError(f"the log {self.path} cannot be written ({error.strerror}): {ends}")
 
     def _without_a_line(self) -> str:
         """Remove a log that holds not even its first line; returns what became of it."""
@@ -275,9 +297,32 @@ def is_being_written(path: Path) -> bool:
     return False
 
 
+def plain_path(log: Path) -> Path:
+    """Return a log's name as it was written: `rain.jsonl`, of `rain.jsonl.zst` too."""
+    return log.with_name(log.name.removesuffix(ARCHIVED)) if log.name.endswith(f"{PLAIN}{ARCHIVED}") else log
+
+
+def archive_path(log: Path) -> Path:
+    """Return a log's name as an archive: `rain.jsonl.zst`."""
+    plain = plain_path(log)
+    return plain.with_name(f"{plain.name}{ARCHIVED}")
+
+
+def log_at(log: Path) -> Path:
+    """Return where a log lies now: as it was named, or archived or unpacked since."""
+    return next((path for path in (log, plain_path(log), archive_path(log)) if path.exists()), log)
+
+
+def logs_in(folder: Path, *, below: bool = False) -> list[Path]:
+    """Return the logs in a folder, plain and archived, in order; with `below` those in its folders too."""
+    pattern = f"{'**/' if below else ''}*{PLAIN}"
+    return sorted(path for ending in ("", ARCHIVED) for path in folder.glob(f"{pattern}{ending}"))
+
+
 def signature_path(path: Path) -> Path:
-    """Return where the signature of a log or a manifest stands: `rain.jsonl.sig` beside `rain.jsonl`."""
-    return path.with_name(f"{path.name}.sig")
+    """Return where the signature of a log or a manifest stands: `rain.jsonl.sig`, of `rain.jsonl.zst` too."""
+    plain = plain_path(path)
+    return plain.with_name(f"{plain.name}.sig")
 
 
 def has_signature(path: Path) -> bool:
@@ -285,10 +330,10 @@ def has_signature(path: Path) -> bool:
     return os.path.lexists(signature_path(path))
 
 
-def free_path(folder: Path, stem: str, ending: str = ".jsonl") -> Path:
-    """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, `stem-3.jsonl`, … that has no signature either."""
+def free_path(folder: Path, stem: str, ending: str = PLAIN) -> Path:
+    """Return `folder/stem.jsonl`, or the first of `stem-2.jsonl`, … that has no signature and no archive either."""
     candidate, number = folder / f"{stem}{ending}", 1
-    while os.path.lexists(candidate) or has_signature(candidate):
+    while any(map(os.path.lexists, (candidate, archive_path(candidate), signature_path(candidate)))):
         number += 1
         candidate = folder / f"{stem}-{number}{ending}"
     return candidate

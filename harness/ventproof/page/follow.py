@@ -5,14 +5,14 @@ from __future__ import annotations
 import json
 from collections import deque
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, Self, final
+from typing import TYPE_CHECKING, Any, Self, final
 
 from ventproof.log.decode import LineError, event_of
 from ventproof.log.events import CheckBegin, OtherEvent, RunBegin
+from ventproof.log.read import Tail
 from ventproof.page.check_shown import ShownCheck
 from ventproof.page.run_shown import ShownRun
 from ventproof_bench.base.errors import VentproofError
-from ventproof_bench.base.files import open_regular
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -23,37 +23,6 @@ if TYPE_CHECKING:
 
 Ident = tuple[int, int]
 """Where in a command something stands: line of the feed, from 1, and `seq` in the log that this line began."""
-
-_AT_ONCE: Final = 2**18  # bytes: what a second of the busiest log holds, and read in a moment
-
-
-@final
-class Tail:
-    """The lines of a file that somebody else is writing, as they come.
-
-    Args:
-        path: the file.
-
-    Raises:
-        OSError: it cannot be opened.
-    """
-
-    def __init__(self, path: Path) -> None:
-        self._file = open_regular(path)
-        self._rest = b""
-
-    def lines(self) -> list[bytes]:
-        """Return whole lines that have come since the last call, not too many at once; none when there are none."""
-        read = self._file.read(_AT_ONCE)
-        *lines, self._rest = (self._rest + read).split(b"\n")
-        while read and not lines:  # a line longer than that
-            read = self._file.read(_AT_ONCE)
-            *lines, self._rest = (self._rest + read).split(b"\n")
-        return lines
-
-    def close(self) -> None:
-        """Let go of the file."""
-        self._file.close()
 
 
 @final

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import pairwise
+from math import floor
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.profile.duration import step_spans, stimulus_times
@@ -22,9 +23,11 @@ if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
     from ventproof.profile.courses import Bounce
     from ventproof.profile.stimulus import Stimulus
+    from ventproof.weather.anemometer import CupAnemometer
     from ventproof.weather.rain_gauge import Left
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.model import OutputSpec
+    from ventproof_bench.modbus.traffic import Load
     from ventproof_bench.yamlfile.tree import Path
 
 
@@ -40,8 +43,7 @@ class _Train:
         path: its stimulus.
         begins_s: when it begins at the earliest, if every step takes its shortest time.
         lasts_s: how long it goes on unless another takes its place; None for as long as the run.
-        edges_per_us: how many edges it makes in a microsecond where it is fastest.
-        apart_us: the shortest time between two of its edges.
+        made: its edges.
     """
 
     path: Path
@@ -50,8 +52,7 @@ class _Train:
     output: str
     bus: str
     spec: SerialBus
-    edges_per_us: Fraction
-    apart_us: int
+    made: _Edges
 
 
 @final
@@ -68,12 +69,12 @@ class _Crowd:
 
     @property
     def edges_per_us(self) -> Fraction:
-        return sum((train.edges_per_us for train in (self.train, *self.beside)), Fraction())
+        return sum((train.made.per_us for train in (self.train, *self.beside)), Fraction())
 
     def budget(self, bound: Bound) -> Budget:
         """Return the worst for an edge of the train: one of each train beside it goes first."""
         load = load_on(bound.bench.model, self.train.bus, self.train.spec, self.outputs)
-        alone = budget(load, edges_apart_us=self.train.apart_us)
+        alone = budget(load, edges_apart_us=self.train.made.apart_us)
         waits_us = len(self.beside) * load.edge_us
         return Budget(
             alone.latency_us + waits_us,
@@ -83,8 +84,17 @@ class _Crowd:
 
     def share(self, bound: Bound) -> Fraction:
         """Return the part of the bus's time that the trains and the polls take."""
-        load = load_on(bound.bench.model, self.train.bus, answering_at_once(self.train.spec), self.outputs)
+        load = self._load(bound)
         return load.polling + self.edges_per_us * load.edge_us
+
+    def most_per_us(self, bound: Bound) -> Fraction:
+        """Return how many edges in a microsecond the train could make beside the others and the polls."""
+        load = self._load(bound)
+        beside = sum((train.made.per_us for train in self.beside), Fraction())
+        return (1 - load.polling) / load.edge_us - beside
+
+    def _load(self, bound: Bound) -> Load:
+        return load_on(bound.bench.model, self.train.bus, answering_at_once(self.train.spec), self.outputs)
 
 
 def train_problems(bound: Bound) -> Iterator[Problem]:
@@ -108,23 +118,37 @@ def train_problems(bound: Bound) -> Iterator[Problem]:
             outputs=crowd.outputs,
             edges_per_us=crowd.edges_per_us,
         )
-        yield bound.profile.problem(
-            train.path, reason, f"in the bench file, {hint}; or make the pulses longer"
-        )
+        instead = _instead(train, crowd.most_per_us(bound))
+        yield bound.profile.problem(train.path, reason, f"in the bench file, {hint}; or {instead}")
 
 
 def late_notes(bound: Bound) -> Iterator[Problem]:
     """Yield a note for each pulse train whose edges its bus may carry out late."""
     for crowd in _crowds(bound):
         complete_us, train = crowd.budget(bound).complete_us, crowd.train
-        if complete_us > train.apart_us:
+        if complete_us > train.made.apart_us:
             reason = (
                 f"on bus {train.bus!r} an edge and its read-back can take {said(complete_us)}, and these edges are "
-                f"{said(train.apart_us)} apart: some may be late, and the record will say how late"
+                f"{said(train.made.apart_us)} apart: some may be late, and the record will say how late"
             )
-            known = train.spec.answers_within is not None
-            hint = "" if known else f"declare answers_within of the bus in {bound.bench.path}"
+            hint = ""
+            if train.spec.answers_within is None:
+                hint = f"declare answers_within of the bus in {bound.bench.path}"
+            elif train.made.cups:
+                hint = _instead(train, Fraction(1, complete_us))
             yield bound.profile.problem(train.path, reason, hint)
+
+
+def _instead(train: _Train, most_per_us: Fraction) -> str:
+    """Return what to ask for instead, so that edges are no denser than that; a wind's pulses follow from its speed."""
+    cups = train.made.cups
+    if train.made.asked:
+        return "make the pulses longer"
+    fits = (
+        floor(10 * cups.speed_m_per_s(float(most_per_us * _US / 2))) / 10 if cups and most_per_us > 0 else 0
+    )
+    slower = f"let the wind blow at no more than {fits:g} m/s, or " if fits else ""
+    return f"{slower}drive {train.output!r} with `driver: control-line`, which needs no bus"
 
 
 def busiest(bound: Bound) -> Iterator[tuple[str, Fraction, Budget]]:
@@ -181,33 +205,42 @@ def _trains(bound: Bound) -> Iterator[_Train]:
             if made is not None:
                 path: Path = ("steps", number, "do", index)
                 lasts_s = ends_s - begins_s if isinstance(stimulus, PulseContact) else made.lasts_s
-                yield _Train(
-                    path, began_s + begins_s, lasts_s, output, use.bus, spec, made.per_us, made.apart_us
-                )
+                yield _Train(path, began_s + begins_s, lasts_s, output, use.bus, spec, made)
         began_s += shortest_s
 
 
 @final
 @dataclass(frozen=True, slots=True)
 class _Edges:
-    """How dense a train's edges are where they are densest, and how long it lasts by itself."""
+    """How dense a train's edges are where they are densest, and how long it lasts by itself.
+
+    Attributes:
+        per_us: how many it makes in a microsecond.
+        apart_us: the shortest time between two.
+        lasts_s: how long it goes on by itself; None for as long as it is let.
+        asked: whether the profile says how long the pulses are.
+        cups: what makes them, of a wind on contacts that do not bounce.
+    """
 
     per_us: Fraction
     apart_us: int
     lasts_s: float | None
+    asked: bool = False
+    cups: CupAnemometer | None = None
 
     def bouncing(self, bounce: Bounce | None) -> _Edges:
         """Return the edges of a contact that bounces at each closure."""
         if bounce is None:
             return self
         apart_us = min(self.apart_us, max(1, round(bounce.each * _US)))
-        return _Edges(self.per_us * (1 + bounce.times), apart_us, self.lasts_s)
+        return replace(self, per_us=self.per_us * (1 + bounce.times), apart_us=apart_us)
 
 
 def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
     sensor = output.sensor if isinstance(output, ContactOutput) else None
     if isinstance(stimulus, PulseContact):
-        return _periodic(stimulus.closed_for, None if stimulus.times == 1 else stimulus.open_for, None)
+        made = _periodic(stimulus.closed_for, None if stimulus.times == 1 else stimulus.open_for, None)
+        return replace(made, asked=True)
     if isinstance(stimulus, Rainfall) and sensor is not None and sensor.bucket is not None:
         closings = [edge.at_s for edge in rain_edges(sensor.bucket, stimulus, left)[::2]]
         if not closings:
@@ -219,7 +252,12 @@ def _edges(stimulus: Stimulus, output: OutputSpec, left: Left) -> _Edges | None:
     if isinstance(stimulus, Wind) and sensor is not None and sensor.cups is not None:
         cups = anemometer(sensor.cups)  # binding the profile has judged what the output can follow
         hz = cups.frequency_hz(wind_of(stimulus).fastest_m_per_s)
-        return _periodic(1 / hz / 2, 1 / hz / 2, None).bouncing(stimulus.bounce) if hz else None
+        if not hz:
+            return None
+        even = replace(
+            _periodic(1 / hz / 2, 1 / hz / 2, None), cups=cups if stimulus.bounce is None else None
+        )
+        return even.bouncing(stimulus.bounce)
     return None
 
 

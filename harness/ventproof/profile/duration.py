@@ -126,6 +126,21 @@ def in_all(spans: Iterable[Span]) -> Span:
     return sum(shortest for shortest, _ in all_of_them), sum(longest for _, longest in all_of_them)
 
 
+def left_of(parts: Sequence[Span], step: int | None, gone_s: float) -> Span:
+    """Return how long a profile still takes.
+
+    Args:
+        parts: how long its parts take, as `part_spans` gives them.
+        step: the part that goes on, 0 for the start state; None: not even that.
+        gone_s: how long this part has gone on, seconds.
+    """
+    if step is None:
+        return in_all(parts)
+    shortest_s, longest_s = parts[step]
+    after = in_all(parts[step + 1 :])
+    return max(0.0, shortest_s - gone_s) + after[0], max(0.0, longest_s - gone_s) + after[1]
+
+
 def shortest_s(profile: Profile) -> float:
     """Return the shortest time in which the profile can pass, seconds; the bench's own delays come on top."""
     return in_all(part_spans(profile))[0]

@@ -17,6 +17,8 @@ from ventproof.papers.acceptance import AcceptanceFile
 from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile, Response
 from ventproof.profile.stimulus import Stimulus
+from ventproof.runset.campaign import CampaignFile
+from ventproof.runset.rack_file import RackFile
 from ventproof.table.model import Alternative, OverrideTable
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchfile.model import BenchFile, BusSpec, OutputSpec
@@ -90,7 +92,7 @@ def keys_of(model: type[BaseModel], besides: str = "") -> str:
     may = [field.alias or name for name, field in fields.items() if not field.is_required()]
     told = [f"Needs: {', '.join(needs)}"] if needs else []
     told += [f"May have: {', '.join(may)}"] if may else []
-    return ". ".join(told)
+    return ". ".join(told) or "Has no other key"
 
 
 @cache
@@ -209,9 +211,11 @@ MODELS: Final[dict[str, type[BaseModel]]] = {
     "table": OverrideTable,
     "acceptance": AcceptanceFile,
     "waivers": WaiversFile,
+    "campaign": CampaignFile,
+    "rack": RackFile,
 }
 KINDS: Final = tuple(MODELS)
-_TITLES: Final = {"table": "override table"}
+_TITLES: Final = {"table": "override table", "rack": "rack file"}
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 
 _USE_OF_A_VALUE: Final = {

@@ -15,6 +15,8 @@ from ventproof.papers.acceptance import AcceptanceFile
 from ventproof.papers.waivers import WaiversFile
 from ventproof.profile.model import Profile
 from ventproof.reference.schema import MODELS, docs_of, drivers, families, models_in
+from ventproof.runset.campaign import CampaignFile
+from ventproof.runset.rack_file import RackFile
 from ventproof.table.model import OverrideTable
 from ventproof.verdict.old_names import renamed_keys
 from ventproof_bench.base.errors import FileError, Problem
@@ -124,6 +126,8 @@ EXAMPLES: Final = (
     "table.yaml",
     "acceptance.yaml",
     "waivers.yaml",
+    "campaign.yaml",
+    "rack.yaml",
 )
 _MOST_LINES = 7
 
@@ -166,6 +170,8 @@ def grouped() -> dict[str, list[str]]:
         "Override table: other keys": sorted(places["override table"] - told),
         "Acceptance file: keys": sorted(places["acceptance file"]),
         "Waivers file: keys": sorted(places["waivers file"]),
+        "Campaign file: keys": sorted(places["campaign file"]),
+        "Rack file: keys": sorted(places["rack file"]),
         "Terms": sorted(topics()),
     }
 
@@ -269,7 +275,8 @@ def keys() -> Mapping[str, list[Meaning]]:
     found: dict[str, list[Meaning]] = {}
     places: list[tuple[str, Any]] = [("profile", Profile), ("bench file", BenchFile)]
     places += [("override table", OverrideTable)]
-    places += [("acceptance file", AcceptanceFile), ("waivers file", WaiversFile)]
+    places += [("acceptance file", AcceptanceFile), ("waivers file", WaiversFile), ("rack file", RackFile)]
+    places += [("campaign file", CampaignFile)]
     places += [("", driver.options) for driver in drivers()]
     for where, kind in places:
         for key, meaning in _keys(kind, where):

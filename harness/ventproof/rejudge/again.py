@@ -8,9 +8,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import sha256
 from itertools import chain
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
-from ventproof.case.case import Case, case_of, findings_of
+from ventproof.case.case import Case, case_of
+from ventproof.case.findings import findings_of
 from ventproof.log.events import (
     FORMAT,
     ContactCommand,
@@ -45,11 +46,14 @@ if TYPE_CHECKING:
     from ventproof_bench.yamlfile.load import Loaded
 
 
-_OF_STIMULI = (StimulusApplied, StimulusSettled, StimulusEnd, EdgesPlayed, LevelWandered)
+DRAWN: Final = 10_000
+"""Columns of a signal that are kept to be drawn; a figure has a tenth of them."""
+
+_OF_STIMULI: Final = (StimulusApplied, StimulusSettled, StimulusEnd, EdgesPlayed, LevelWandered)
 
 
-def check_events(state: LogState, profile: Profile) -> None:
-    """Refuse a log whose events cannot be those of a run of the profile.
+def checked_events(state: LogState, profile: Profile) -> Iterator[Event]:
+    """Yield the events of a log, as far as they can be those of a run of the profile.
 
     Raises:
         FileError: which line cannot be, and why.
@@ -60,6 +64,7 @@ def check_events(state: LogState, profile: Profile) -> None:
         reason = next(chain(_misfits(event, profile, last), _repeated(event, line, told)), "")
         if reason:
             raise FileError([Problem("the log", line, None, reason)])
+        yield event
 
 
 def _misfits(event: Event, profile: Profile, last: dict[str, Poll]) -> Iterator[str]:
@@ -137,7 +142,7 @@ def decide_again(state: LogState, profile: Loaded[Profile] | None = None) -> Dec
     _, case = follow(state, profile)
     complete = state.outcome != "aborted"
     again = findings_of(case)
-    then = {event.finding.key: event.finding for event in state.events if isinstance(event, FindingMade)}
+    then = {event.finding.key: event.finding for event in state.rare if isinstance(event, FindingMade)}
     # An edited profile demands something else in other words: only its verdicts can be told apart.
     differing = differing_of(then.values(), again, writer_of(state) if profile is None else "")
     return Decided(
@@ -158,7 +163,7 @@ def follow(
     Args:
         state: the log, read.
         profile: an edited profile; its stimuli must be those that were applied.
-        keeps_all: the case keeps every reading, to be drawn.
+        keeps_all: the case keeps every reading, to be drawn; of a long log, so many that a figure shows no more.
 
     Raises:
         FileError: the log's own texts cannot be read, or the edited profile applies other stimuli.
@@ -172,13 +177,13 @@ def follow(
     bench = _bench_of(header.bench.text)
     recorded = read_profile("profile in the log", header.profile.text, header.profile.attached)
     _check_said(header, recorded.model, bench.model)
-    check_events(state, recorded.model)
     if profile is not None:
         _same_stimuli(recorded, profile)
     bound = bind(profile or recorded, bench, header.use)
-    case = case_of(bound, keeps_all=keeps_all)
-    case.feed_all(state.events)
-    case.feed(EvidenceEnd(last_s(state), aborted=state.outcome == "aborted"))
+    each = len(state.events) // DRAWN if keeps_all else 0
+    case = case_of(bound, keeps_all=keeps_all and each <= 1, draws_each=each if each > 1 else 0)
+    case.feed_all(checked_events(state, recorded.model))
+    case.feed(EvidenceEnd(state.told.last_s, aborted=state.outcome == "aborted"))
     return bound, case
 
 
@@ -227,11 +232,6 @@ def _planned(header: Header) -> Iterator[tuple[str, object, object]]:
         yield "seed", header.seed, place.seed
         yield "unit", header.unit, plan.unit
         yield "firmware", header.firmware, plan.firmware
-
-
-def last_s(state: LogState) -> float:
-    """Return the log time of a log's last evidence."""
-    return float(max(event.t_s for event in state.events))
 
 
 def _same_stimuli(recorded: Loaded[Profile], edited: Loaded[Profile]) -> None:

@@ -11,8 +11,9 @@ from functools import partial
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
-from ventproof.case.case import findings_of
-from ventproof.log.gaps import BusGaps, gaps_of
+from ventproof.case.findings import findings_of
+from ventproof.jobs.executor import cores, in_order, own_processes
+from ventproof.log.gaps import BusGaps
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
@@ -22,7 +23,6 @@ from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, ex
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
@@ -152,7 +152,7 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
             if not state.is_check:
                 run = _believed(results_of(state, str(path)), path)
                 here = present_log(path, state)
-                runs.append(Logged(str(path), run, here=here, gaps=gaps_of(state.events)))
+                runs.append(Logged(str(path), run, here=here, gaps=state.told.gaps))
         except FileError as error:
             problems.extend(error.problems)
     if not problems and not runs:
@@ -189,21 +189,21 @@ def call_up(jobs: int, module: str) -> None:
         jobs: how many jobs there will be.
         module: the one with the work in it.
     """
-    if jobs > _FEW and (os.cpu_count() or 1) > 1:
+    if jobs > _FEW and cores() > 1:
         set_forkserver_preload([module])
         ensure_running()
 
 
 def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
     """Yield what `work` makes of each job, in order; jobs and results must be fit to be sent between processes."""
-    workers = min(os.cpu_count() or 1, len(jobs))
+    workers = min(cores(), len(jobs))
     if len(jobs) <= _FEW or workers == 1:
         yield from map(work, jobs)
         return
-    with worker_processes(
+    with own_processes(
         workers, method="forkserver", begin=gc.set_threshold, arguments=(_OBJECTS,)
-    ) as pool:
-        yield from pool.map(partial(_tidily, work), jobs)
+    ) as processes:
+        yield from in_order(processes, partial(_tidily, work), jobs)
 
 
 def _tidily(work: Callable[[_Job], _Done], job: _Job) -> _Done:
@@ -267,7 +267,7 @@ def believed(path: Path, state: LogState) -> Logged:
     Raises:
         FileError: it is no log of a run.
     """
-    record, here, gaps = results_of(state, str(path)), present_log(path, state), gaps_of(state.events)
+    record, here, gaps = results_of(state, str(path)), present_log(path, state), state.told.gaps
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)

@@ -85,7 +85,7 @@ def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], tr
         trouble: why it could not be done.
     """
     whole = state.closed and state.outcome != "aborted"
-    found = (event.finding for event in state.events if isinstance(event, FindingMade))
+    found = (event.finding for event in state.rare if isinstance(event, FindingMade))
     differing = {} if not whole or case is None else differing_of(found, again, writer_of(state))
     alarm = "" if case is not None else f"The evidence could not be judged again: {trouble}."
     if not whole:

@@ -155,19 +155,19 @@ def _check_sentences(state: LogState) -> list[str]:
     started = begin.header.started if isinstance(begin, CheckBegin) else None
     when = date_text(started) if started else "in virtual time"
     said = [f"Self-check {short_code(state.digest)} ({when}): {state.outcome}."]
-    boards = [e.fields for e in state.events if isinstance(e, CheckFigures) and e.name == "board"]
+    boards = [e.fields for e in state.rare if isinstance(e, CheckFigures) and e.name == "board"]
     said += [
         f"Board {board['board']}, fed no longer: safe by itself after "
         f"{board_span(board['after_s'], board['within_s'])}."
         for board in boards
     ]
-    return said + [f"Worse than declared: {e.text}" for e in state.events if isinstance(e, Shortfall)]
+    return said + [f"Worse than declared: {e.text}" for e in state.rare if isinstance(e, Shortfall)]
 
 
 def _measured(state: LogState, used: set[str]) -> Iterator[ReportedTable]:
     head = ("what", "median", "95 %", "99 %", "worst")
     rows = []
-    figures = [event for event in state.events if isinstance(event, CheckFigures)]
+    figures = [event for event in state.rare if isinstance(event, CheckFigures)]
     for name, fields in ((event.name, event.fields) for event in figures):
         if name == "bus":
             rows.append((f"bus {fields['bus']}: round trip", *_quantiles(fields["round_trip"])))

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.figures.repeats_figure import thin_run
-from ventproof.log.events import FindingMade, Header, PinnedText, PollSeen, StimulusApplied
+from ventproof.log.events import FindingMade, Header, PinnedText, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
 from ventproof.papers.waivers import NONE_WAIVED, too_broad, unneeded
@@ -221,7 +221,7 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
     try:
         state = read_log(path)
         if state.is_check:
-            figures = tuple(e for e in state.events if not isinstance(e, PollSeen | StimulusApplied))
+            figures = tuple(e for e in state.rare if not isinstance(e, StimulusApplied))
             return _Part(state.digest, state.broken_at, check=replace(state, events=figures))
         log = JudgedLog.of(state)
         chapter = chapter_of(log, path.name, job.ident, _signing(path), complete=job.complete)
@@ -230,7 +230,7 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
         )
     header = header_of(state)
-    findings = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    findings = [event.finding for event in state.rare if isinstance(event, FindingMade)]
     required = log.run.case.profile.required if log.run else {}
     named = {place: one.requirements for place, one in required.items()}
     waived = job.waiving.made(header, findings, named)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.case.case import findings_of
+from ventproof.case.findings import findings_of
 from ventproof.case.items import START
 from ventproof.figures.decided_run import contact_words, decided_run
 from ventproof.figures.response_figure import can_be_drawn, response_figure
@@ -23,7 +23,7 @@ from ventproof.log.events import (
     PromptShown,
     StimulusApplied,
 )
-from ventproof.log.gaps import gaps_of, gaps_text
+from ventproof.log.gaps import gaps_text
 from ventproof.log.left import left_of
 from ventproof.log.read import header_of
 from ventproof.log.run import UNMEASURED, VIRTUAL, given_pairs, given_text, results_of
@@ -172,7 +172,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         proves=(*run.case.profile.proves, *run.case.profile.requirements) if run else (),
         shown=claims,
         used=_used(run, header.use),
-        settings=settings_found(state.events),
+        settings=settings_found(state.rare),
     )
 
 
@@ -187,7 +187,7 @@ def _says(standing: str, outcome: str, told: Sequence[Finding]) -> str:
 
 def _told(state: LogState, again: Sequence[Finding]) -> Sequence[Finding]:
     """Return the findings that the log holds; of a run that died, those that its evidence gives."""
-    found = [event.finding for event in state.events if isinstance(event, FindingMade)]
+    found = [event.finding for event in state.rare if isinstance(event, FindingMade)]
     return explained(found, again) if state.closed and found else again or found
 
 
@@ -195,7 +195,7 @@ def _all_facts(
     log: JudgedLog, record: RunRecord, header: Header, signing: Signing, claims: Sequence[Shown]
 ) -> Iterator[Fact]:
     yield from _named(log.run)
-    yield from _facts(record, header, signing, gaps_text(gaps_of(log.state.events)))
+    yield from _facts(record, header, signing, gaps_text(log.state.told.gaps))
     yield from _settings(log.state, header)
     yield from _proved(log.run, header, claims)
 
@@ -224,7 +224,7 @@ def _shown(run: DecidedRun | None, header: Header) -> tuple[Shown, ...]:
         table = pinned_table(header.table.text)
     except FileError:
         return ()
-    return shown_by(run.events, run.bound, run.case, table)
+    return shown_by(run.rare, run.bound, run.case, table)
 
 
 def _proved(run: DecidedRun | None, header: Header, claims: Sequence[Shown]) -> Iterator[Fact]:
@@ -241,15 +241,15 @@ def _proved(run: DecidedRun | None, header: Header, claims: Sequence[Shown]) -> 
 
 
 def _settings(state: LogState, header: Header) -> Iterator[Fact]:
-    if told := settings_of(state.events, header.use):
+    if told := settings_of(state.rare, header.use):
         yield Fact("Settings of the unit", "; ".join(map(str, told)))
 
 
 def _asked(state: LogState) -> Iterator[ReportedTable]:
     """Yield what people were asked, and what they answered; what nobody answered is told, too."""
-    ends = {event.number: event for event in state.events if isinstance(event, AnswerGiven | PromptOver)}
+    ends = {event.number: event for event in state.rare if isinstance(event, AnswerGiven | PromptOver)}
     rows = []
-    for event in state.events:
+    for event in state.rare:
         if isinstance(event, PromptShown):
             prompt, end = event.prompt, ends.get(event.number)
             answer, after = "no answer before the log ended", ""
@@ -299,7 +299,7 @@ def _alarms(
         yield "This log has no closing line: the run died, or the log was cut. It counts as aborted."
     elif state.outcome == "aborted":
         yield f"Aborted: {record.reason or 'no reason was written down'}."
-    for event in state.events:
+    for event in state.rare:
         if isinstance(event, OutputsUnsafe):
             yield f"OUTPUTS MAY NOT HAVE BEEN SAFE after this run: {event.reason}."
     if stands.alarm:
@@ -314,7 +314,7 @@ def _alarms(
 
 def _left(run: DecidedRun | None, state: LogState, header: Header) -> Iterator[str]:
     """Yield how outputs were left of a run that does not say that all are safe."""
-    left = left_of(state.events, header.use)
+    left = left_of(state.rare, header.use)
     if left.safe:
         return
     if not state.closed:
@@ -351,7 +351,7 @@ def _notes(state: LogState, record: RunRecord) -> Iterator[str]:
         yield UNMEASURED_NOTE
     if state.outcome == "aborted":
         yield "The findings below are what the evidence up to the end of the log proves."
-    for event in state.events:
+    for event in state.rare:
         if isinstance(event, Note):
             yield event.text
     for finding in record.findings:
@@ -444,7 +444,7 @@ def _steps(
             )
         done = (
             f"{_stimulus_said(event)} (at {event.t_s:.1f} s)"
-            for event in state.events
+            for event in state.rare
             if isinstance(event, StimulusApplied) and event.of is not None and event.of.step == number
         )
         yield ReportedStep(title, tuple(done), tuple(responses))

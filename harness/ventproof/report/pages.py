@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 from urllib.parse import quote
 
+from ventproof.log.write import plain_path
 from ventproof.report.model import Figure, plain
 from ventproof.report.typeset import TEMPLATES, page, style
 
@@ -61,7 +62,10 @@ class Pages:
         taken: set[str] = set()
         beside = quote(folder_beside(self.out).name)
         for log in logs:
-            stem = re.sub(r"[^\w.-]+", "-", log.stem, flags=re.ASCII).strip(".-")[:_LONGEST_NAME] or "run"
+            stem = (
+                re.sub(r"[^\w.-]+", "-", plain_path(log).stem, flags=re.ASCII).strip(".-")[:_LONGEST_NAME]
+                or "run"
+            )
             name, number = stem, 1
             while name.casefold() in taken:
                 number += 1

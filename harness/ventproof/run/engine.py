@@ -11,7 +11,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from typing import Concatenate, Final, ParamSpec, final
 
-from ventproof.case.case import Case, Result, finding_of
+from ventproof.case.case import Case, Result
+from ventproof.case.findings import finding_of
 from ventproof.case.items import START
 from ventproof.case.withdrawn import require_unchanged
 from ventproof.log.clockwork import Clockwork

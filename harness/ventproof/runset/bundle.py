@@ -13,7 +13,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.decode import LineError, LineFields
+from ventproof.log.write import ARCHIVED, PLAIN
 from ventproof.runset.manifest import ENDING
+from ventproof.runset.rack_record import RACK
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file
 
@@ -42,7 +44,7 @@ LARGEST_BYTES: Final = 4 * 2**30
 _MOST_FILES: Final = 100_000
 _CHUNK: Final = 2**20
 _PLAIN: Final = re.compile(r"[^\x00-\x1f\x7f/\\:]+")
-_ENDINGS: Final = (".jsonl", ".jsonl.sig", ENDING, f"{ENDING}.sig")
+_ENDINGS: Final = (PLAIN, f"{PLAIN}{ARCHIVED}", f"{PLAIN}.sig", ENDING, f"{ENDING}.sig")
 _KNOWN: Final = (CONTENTS, REPORT)
 _UNPACKING: Final = (
     zipfile.BadZipFile,
@@ -177,13 +179,13 @@ def _members(path: Path, archive: zipfile.ZipFile) -> dict[str, zipfile.ZipInfo]
 
 
 def _is_ours(name: str) -> bool:
-    """Return whether a bundle may hold a file of such a name: a page of ours, or a log, a manifest or a signature."""
+    """Return whether a bundle may hold a file of such a name: a page, a log, what closes logs, or a signature."""
     folder, *parts = name.split("/")
     if not parts or not all(_PLAIN.fullmatch(part) and part.strip(".") for part in parts):
         return name in _KNOWN
     if folder == REPORT_RUNS:
         return len(parts) == 1 and name.endswith(".html")
-    return folder == LOGS and name.endswith(_ENDINGS)
+    return folder == LOGS and (name.endswith(_ENDINGS) or parts[-1] == RACK)
 
 
 def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tuple[int, str]]:

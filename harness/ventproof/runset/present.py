@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from enum import Enum
@@ -12,9 +12,10 @@ from typing import final
 
 from ventproof.log.events import RunBegin
 from ventproof.log.read import LogCheck, LogState
-from ventproof.log.write import has_signature, signature_path
+from ventproof.log.write import has_signature, log_at, plain_path, signature_path
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.runset.manifest import ENDING, Manifest, read_manifest
+from ventproof.runset.rack_record import RACK, read_rack_record
 from ventproof_bench.base.errors import FileError
 
 
@@ -23,8 +24,14 @@ class Choice(Enum):
     """How logs came to be looked at together."""
 
     FOLDER = "all that lies in some folders"
+    RACK = "all that lies in some folders, of which one is a rack's"
     NAMED = "chosen one by one"
     OWN = "left by the command that looks at them"
+
+    @property
+    def all_there(self) -> bool:
+        """Whether nothing that lies there was left out."""
+        return self in {Choice.FOLDER, Choice.RACK}
 
 
 def present_log(path: Path, log: LogState | LogCheck) -> PresentLog:
@@ -34,7 +41,7 @@ def present_log(path: Path, log: LogState | LogCheck) -> PresentLog:
     else:
         first = log.events[0]
         place = first.header.place if isinstance(first, RunBegin) else None
-    return PresentLog(str(path), log.digest, log.sha256, place, log.outcome)
+    return PresentLog(str(plain_path(path)), log.digest, log.sha256, place, log.outcome)
 
 
 def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None = None) -> SetCheck:
@@ -48,7 +55,28 @@ def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None 
     paths = [Path(log.name) for log in logs]
     labelled = [replace(log, name=name) for log, name in zip(logs, _labels(paths), strict=True)]
     closing = [_present(path, owner) for path in manifests_beside(paths)]
-    return check_set(labelled, closing, named=choice is Choice.NAMED, every_plan=choice is Choice.FOLDER)
+    found = check_set(labelled, closing, named=choice is Choice.NAMED, every_plan=choice.all_there)
+    if choice is not Choice.RACK:
+        return found
+    wrong, missing = _of_racks(racks_above(paths), {log.sha256 for log in logs})
+    return replace(found, wrong=(*found.wrong, *wrong), missing=(*found.missing, *missing))
+
+
+def racks_above(logs: Iterable[Path]) -> list[Path]:
+    """Return the records of the racks of which some logs are, in order."""
+    above = dict.fromkeys(log.parent.parent / RACK for log in logs)
+    return [path for path in above if path.is_file()]
+
+
+def _of_racks(records: Iterable[Path], here: Collection[str]) -> tuple[list[str], list[str]]:
+    """Return what is wrong with records of racks, and what they list and is not here."""
+    wrong, missing = list[str](), list[str]()
+    for path in records:
+        try:
+            missing += read_rack_record(path).missing(here)
+        except FileError as error:
+            wrong.append(f"{path.name}: {'; '.join(problem.reason for problem in error.problems)}.")
+    return wrong, missing
 
 
 def _labels(paths: Sequence[Path]) -> Iterator[str]:
@@ -87,7 +115,7 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
 def is_left_unsigned(path: Path, manifest: Manifest) -> bool:
     """Return whether a manifest has no signature though all the logs that it lists, as far as they are here, have."""
     logs = [path.with_name(one.log) for one in manifest.left if one.log]
-    here = [log for log in logs if log.exists()]
+    here = [log for log in logs if log_at(log).exists()]
     signed = bool(here) and all(map(has_signature, here))
     return signed and not has_signature(path)
 
@@ -108,13 +136,14 @@ def belonging(logs: Sequence[Path], choice: Choice) -> list[Path]:
         logs: the logs.
         choice: how they were chosen; of logs chosen one by one a manifest belongs to them that lists one.
     """
-    names = {log.resolve() for log in logs}
+    names = {plain_path(log).resolve() for log in logs}
     found = list(logs)
     for path in manifests_beside(logs):
         try:
             listed = {path.with_name(one.log).resolve() for one in read_manifest(path).left if one.log}
         except FileError:
             listed = set()
-        found += [path] if choice is Choice.FOLDER or listed & names else []
+        found += [path] if choice.all_there or listed & names else []
+    found += racks_above(logs) if choice is Choice.RACK else []
     signatures = map(signature_path, found)
     return [*found, *(path for path in signatures if path.exists())]

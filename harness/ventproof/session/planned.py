@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, final
 from ventproof.log.plan import PlannedClaim, PlannedRun
 from ventproof.log.read import check_log
 from ventproof.log.run import ABORTED
-from ventproof.log.write import RecordLog, free_path
+from ventproof.log.write import RecordLog, free_path, plain_path
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
 from ventproof.session.onward import await_bench, why_ended
 from ventproof.session.repeats import RepeatPlan, RepeatSeries, run_series
@@ -127,7 +127,7 @@ class PlannedRuns:
         if self.plan.runs == 1 or not self._logs or self._closed:
             return
         left = tuple(map(self._left, self.plan.places))
-        path = _written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
+        path = written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
         if self._session.signing is not None:
             from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
 
@@ -145,10 +145,10 @@ class PlannedRuns:
         if log is None:
             return LeftLog(outcome=NOT_NEEDED if self._number(place) in self._decided else NOT_RUN)
         outcome = self._outcomes.get(place.run) or _outcome(log.path)
-        return LeftLog(log.path.name, log.sha256, outcome, earlier)
+        return LeftLog(plain_path(log.path).name, log.sha256, outcome, earlier)
 
 
-def _written(folder: Path, manifest: Manifest) -> Path:
+def written(folder: Path, manifest: Manifest) -> Path:
     """Write a manifest under the first name that is free, however many do so at once."""
     while True:
         path = free_path(folder, "series", ENDING)

@@ -9,15 +9,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
-from ventproof.case.case import findings_of
+from ventproof.case.findings import findings_of
 from ventproof.log.events import FindingMade
-from ventproof.log.gaps import gaps_of
 from ventproof.log.plan import Attempt, Plan
 from ventproof.log.read import LogCheck, check_log, header_of, read_log
 from ventproof.log.run import ABORTED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.log.signing import whats_wrong
-from ventproof.log.write import is_being_written
+from ventproof.log.write import is_being_written, logs_in, plain_path
 from ventproof.rejudge.again import follow
 from ventproof.run.engine import Outcome
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, LeftLog, Manifest, read_manifest
@@ -133,7 +132,10 @@ def resumed(path: Path) -> Resumed:
         if before:
             before.sort(key=lambda one: len(one[1].place.earlier) if one[1].place else 0)
             earlier[run] = tuple(
-                (Attempt(log.name, check.digest), LeftLog(log.name, check.sha256, ABORTED))
+                (
+                    Attempt(plain_path(log).name, check.digest),
+                    LeftLog(plain_path(log).name, check.sha256, ABORTED),
+                )
                 for log, check in before
             )
     listed = {left.sha256 for _, manifest in here.manifests for left in manifest.left}
@@ -145,7 +147,7 @@ def _plans_in(folder: Path) -> dict[str, _Here]:
     logs: dict[str, dict[int, list[tuple[Path, LogCheck]]]] = defaultdict(lambda: defaultdict(list))
     manifests: dict[str, list[tuple[Path, Manifest]]] = defaultdict(list)
     plans: dict[str, Plan] = {}
-    for path in sorted(folder.glob("*.jsonl")):
+    for path in logs_in(folder):
         with suppress(FileError):  # what is no log belongs to no plan
             check = check_log(path)
             if check.place is not None:
@@ -219,15 +221,13 @@ def _standing(run: int, logs: Sequence[_Read]) -> _Read | None:
         raise _refused(
             decided[1][0], f"{names} are different logs of run {run}", "take away the one that is not of it"
         )
-    failed = [one for one in logs if one[1].outcome == ABORTED and _has_failed(one[2])]
+    failed = [one for one in logs if one[1].outcome == ABORTED and has_failed(one[2])]
     return next(iter((*decided, *failed)), None)
 
 
-def _has_failed(state: LogState) -> bool:
+def has_failed(state: LogState) -> bool:
     """Return whether something had failed before a run was aborted: that stands, and is not run away."""
-    if any(
-        isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.events
-    ):
+    if any(isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.rare):
         return True
     with suppress(FileError, BenchError):  # of another version, or with readings that contradict each other
         return any(finding.verdict is Verdict.FAIL for finding in findings_of(follow(state)[1]))
@@ -238,9 +238,9 @@ def _result_of(path: Path, state: LogState) -> RunResult:
     record = results_of(state, str(path))
     verdict = None if record.verdict == ABORTED else Verdict(record.verdict)
     outcome = Outcome(verdict, None if verdict else Abort(AbortKind.BENCH, record.reason))
-    settings = settings_of(state.events, header_of(state).use)
+    settings = settings_of(state.rare, header_of(state).use)
     title = titled(record.profile, record.decision)
-    return RunResult(title, path, record.digest, outcome, record.findings, settings, gaps_of(state.events))
+    return RunResult(title, path, record.digest, outcome, record.findings, settings, state.told.gaps)
 
 
 def in_plan(

@@ -530,5 +530,5 @@ def pinned(path: Path, bench: Loaded[BenchFile]) -> PinnedCheck:
     if first.header.bench.sha256 != bench.digest:
         reason = f"it was made with another bench file than {bench.path}, or before that was changed"
         raise FileError([Problem(str(path), None, None, reason, "make another: ventproof selfcheck")])
-    left = tuple(event.of for event in state.events if isinstance(event, NotJudged))
+    left = tuple(event.of for event in state.rare if isinstance(event, NotJudged))
     return PinnedCheck(state.digest, first.header.started, state.outcome, first.header.kind, left)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import Case, case_of
 from ventproof.case.decidable import checked
-from ventproof.log.encode import fields_of
+from ventproof.log.encode import PollText, fields_of
 from ventproof.log.events import (
     FORMAT,
     Event,
@@ -21,6 +21,7 @@ from ventproof.log.events import (
     Header,
     PinnedCheck,
     PinnedText,
+    PollSeen,
     RunBegin,
     RunEnd,
     StepBegin,
@@ -100,6 +101,7 @@ class _Told:
         self._log = log
         self._view = view
         self._real = real
+        self._polls = PollText()
 
     def take(self, event: Event) -> None:
         """Take the next event.
@@ -109,12 +111,17 @@ class _Told:
         """
         if not isinstance(event, RunEnd):  # outputs are as they are, whether or not the log takes it
             self.left.feed(event)
-        self._log.write(event.name, event.t_s, fields_of(event))
+        if isinstance(event, PollSeen):
+            self._log.write_text(event.name, event.t_s, self._polls.of(event))
+        else:
+            self._log.write(event.name, event.t_s, fields_of(event))
         if isinstance(event, RunEnd):
             self.left.feed(event)
         self.gaps.feed(event)
-        if isinstance(event, _SYNC_AFTER):
-            self._log.sync_beside() if self._real else self._log.sync()
+        if self._real and isinstance(
+            event, _SYNC_AFTER
+        ):  # a virtual run is over, and its log synced, in a moment
+            self._log.sync_beside()
         if isinstance(event, FindingMade):
             self.findings.append(event.finding)
         elif isinstance(event, OF_SETTINGS):
@@ -146,6 +153,7 @@ class Session:
         ledger: where the operations of relays are added up; None: nowhere.
         follow: is given the path of every log that was just created, for who looks on.
         desks: where people see prompts and answer them.
+        token: of the job of a campaign that the run is, where it moves something real.
     """
 
     bench: Loaded[BenchFile]
@@ -164,6 +172,7 @@ class Session:
     ledger: Path | None = None
     follow: Callable[[Path], None] = lambda _: None
     desks: Sequence[Desk] = ()
+    token: str = ""
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -243,9 +252,9 @@ class Session:
             raise nobody_here(self.bench.model)
         bound = self._tied(profile)
         place = place or PlannedRun(self.plan([profile]), 1)
-        case = case_of(bound)
-        screen = CarefulView(view)
         real = not self.bench.model.virtual
+        case = case_of(bound, in_batches=not real)
+        screen = CarefulView(view)
         title = titled(profile.model.profile, profile.model.decision)
         unless_interrupted()
         with held(), self._log(profile) as log:
@@ -334,6 +343,7 @@ class Session:
             repeat=place.repeat,
             seed=place.seed,
             place=place,
+            token=self.token,
             use=dict(self.use),
             selfcheck=self.selfcheck,
             table=self._annex(),

@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.case.items import START
-from ventproof.log.gaps import gaps_of, gaps_text, together
+from ventproof.log.gaps import gaps_text, together
 from ventproof.log.run import UNMEASURED
 from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.standing import STANDINGS
@@ -258,7 +258,7 @@ def show_decided(log: str, state: LogState, decided: Decided) -> None:
         console.print(Text(f"changed: {what}: {was} → {became}. {new.why}"))
     if not decided.changes:
         console.print(Text("nothing changed"))
-    if gaps := gaps_of(state.events):
+    if gaps := state.told.gaps:
         console.print(Text(f"no evidence at times: {gaps_text(gaps)}"), soft_wrap=True)
     if decided.verdict is None:
         broken = (

@@ -25,7 +25,7 @@ from ventproof.log.events import (
     StepEnd,
     StimulusApplied,
 )
-from ventproof.profile.duration import Span, in_all, part_spans, stimulus_times
+from ventproof.profile.duration import Span, in_all, left_of, part_spans, stimulus_times
 from ventproof.run.stimuli import said_of
 from ventproof.verdict.finding import Bounds
 from ventproof.verdict.text import about, range_text, reading_text, seconds
@@ -173,12 +173,7 @@ class Following:
 
     def left(self) -> Span:
         """Return how long this profile still takes, at the earliest and at the latest, seconds."""
-        if self.step is None:
-            return in_all(self._parts)
-        gone_s = self.t_s - self._step_s
-        now = (max(0.0, span_s - gone_s) for span_s in self._parts[self.step])
-        shortest_s, longest_s = in_all(self._parts[self.step + 1 :])
-        return next(now) + shortest_s, next(now) + longest_s
+        return left_of(self._parts, self.step, self.t_s - self._step_s)
 
     def left_in_all(self) -> Span:
         """Return the same with the runs of the plan that come after this one."""

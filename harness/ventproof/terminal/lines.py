@@ -1,4 +1,4 @@
-"""A run in plain lines, where there is no terminal: no control codes, nothing drawn anew, and no flood."""
+"""Runs in plain lines, where there is no terminal: no control codes, nothing drawn anew, and no flood."""
 
 from __future__ import annotations
 
@@ -21,6 +21,7 @@ from ventproof.log.events import (
 from ventproof.log.settings import value_said
 from ventproof.terminal.follow import Following, begun_said, step_said, wait_said
 from ventproof.verdict.text import finding_line
+from ventproof_bench.base.clock import Stopwatch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from ventproof.case.case import Case
     from ventproof.log.events import Event
     from ventproof.profile.duration import Span
+    from ventproof.rack.supervise import Rack
 
 
 _SILENT_S: Final = 30.0
@@ -107,3 +109,27 @@ class LinesView:
 
     def end(self) -> None:
         """Nothing to tidy."""
+
+
+@final
+class RackLines:
+    """Says what happens at each place of a rack.
+
+    Args:
+        say: prints a line.
+        rack: the rack.
+    """
+
+    def __init__(self, say: Callable[[str], Any], rack: Rack) -> None:
+        self._print = say
+        self._rack = rack
+        self._width = max(len(one.place.name) for one in rack.progress)
+        self._said = [0] * len(rack.progress)
+        self._watch = Stopwatch()
+
+    def __call__(self) -> None:
+        """Say what has happened since the last time."""
+        for number, one in enumerate(self._rack.progress):
+            for line in one.happened[self._said[number] :]:
+                self._print(f"{self._watch.gone_s():9.2f} s  {one.place.name:{self._width}}  {line}")
+            self._said[number] = len(one.happened)

@@ -1,11 +1,17 @@
-"""The live screen of a terminal while a run goes on: drawn anew a few times a second, no larger than the terminal."""
+"""The live screen of a terminal while runs go on: drawn anew a few times a second, no larger than the terminal."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final, final
+from math import inf
+from typing import TYPE_CHECKING, Final, Self, final
 
 from ventproof.log.events import PollSeen
+from ventproof.log.run import ABORTED
+from ventproof.rack.follow import UNKNOWN, PlacePhase
+from ventproof.terminal.console import say_table
 from ventproof.terminal.follow import Following, Row, span_said, step_said
+from ventproof.verdict.text import about
+from ventproof_bench.base.clock import Stopwatch
 
 if TYPE_CHECKING:
     from collections import Counter
@@ -19,6 +25,8 @@ if TYPE_CHECKING:
     from ventproof.case.case import Case
     from ventproof.log.events import Event
     from ventproof.profile.duration import Span
+    from ventproof.rack.follow import PlaceProgress
+    from ventproof.rack.supervise import Rack
 
 
 VERDICT_STYLE: Final = {
@@ -34,6 +42,8 @@ _STEPS_SHOWN: Final = 3
 _GAP: Final = 2  # blanks between two columns
 _READING: Final = 8  # at least so wide, so that the columns do not dance
 _STATE: Final = 22
+_RACK_REDRAW_S: Final = 0.5
+_AROUND_RACK: Final = 4  # lines of a rack's screen that are no row of its table, and the one below it
 
 
 @final
@@ -125,6 +135,113 @@ class LiveView:
         if self._live is not None:
             self._live.stop()
             self._live = None
+
+
+@final
+class RackTable:
+    """One table of all places of a rack, drawn anew twice a second.
+
+    Args:
+        console: the terminal.
+        name: of the rack.
+        rack: the rack.
+    """
+
+    def __init__(self, console: Console, name: str, rack: Rack) -> None:
+        from rich.live import Live  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+        self._console = console
+        self._name = name
+        self._rack = rack
+        self._watch = Stopwatch()
+        self._drawn_s = -inf
+        self._live = Live(console=console, auto_refresh=False, transient=True)
+
+    def __enter__(self) -> Self:
+        self._live.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._live.stop()
+
+    def __call__(self) -> None:
+        """Draw the table, if it is time."""
+        if self._watch.gone_s() - self._drawn_s >= _RACK_REDRAW_S:
+            self._drawn_s = self._watch.gone_s()
+            self._live.update(self.screen(), refresh=True)
+
+    def screen(self) -> Group:
+        """Return what is shown now: at most as many lines as the terminal has."""
+        from rich.console import Group  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+        rack = self._rack
+        ended = len(rack.progress) - rack.at_work - rack.waiting
+        counts = f"   {rack.at_work} at work, {rack.waiting} to come, {ended} ended"
+        left = f"   {span_said(rack.left())} left" if rack.left()[1] else ""
+        return Group(
+            _line((self._name, "bold"), (counts, ""), (left, "")),
+            self._table(),
+            _line(("Ctrl-C stops all places and makes their outputs safe.", "dim")),
+        )
+
+    def _table(self) -> Table:
+        from rich.table import Table  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+        table = Table(expand=True, box=None, padding=(0, _GAP, 0, 0), header_style="dim")
+        for heading in ("place", "unit", "run", "does", "at most", "so far", "outputs"):
+            ratio = 1 if heading == "does" else None
+            table.add_column(heading, no_wrap=True, overflow="ellipsis", ratio=ratio)
+        room = max(1, self._console.size.height - _AROUND_RACK)
+        # Where there is no room for all, those that are over are left out first.
+        shown = sorted(self._rack.progress, key=lambda one: one.phase is PlacePhase.ENDED)[:room]
+        for one in (one for one in self._rack.progress if one in shown):
+            left_s = one.left()[1]
+            run = f"{one.run} of {one.place.runs}" if one.run else ""
+            outputs = _cell(one.outputs, "fail" if one.outputs == UNKNOWN else "")
+            left = about(round(left_s)) if left_s else ""
+            cells = (_cell(one.place.name), _cell(one.place.unit), run, _cell(_doing(one)), left)
+            table.add_row(*cells, _so_far(one), outputs)
+        return table
+
+
+def _doing(one: PlaceProgress) -> str:
+    """Return what a place does, in words."""
+    if one.remark:
+        return one.remark
+    if one.phase is PlacePhase.RUNS and one.profile:
+        return (
+            f"{one.profile}: {one.step_name or 'opening the bench'}" if one.step is not None else one.profile
+        )
+    return str(one.phase)
+
+
+def _so_far(one: PlaceProgress) -> Text:
+    """Return how the runs of a place ended so far."""
+    from rich.text import Text  # noqa: PLC0415 - heavy, and only needed on a terminal
+
+    return Text(", ").join(_cell(f"{number} {verdict}", verdict) for verdict, number in one.counts.items())
+
+
+def show_rack(console: Console, progress: Sequence[PlaceProgress], folder: str) -> None:
+    """Print how the test of each place of a rack ended.
+
+    Args:
+        console: where to.
+        progress: of the places.
+        folder: where the logs are.
+    """
+    from rich.table import Table  # noqa: PLC0415 - heavy, and only needed at the end
+
+    table = Table(title=f"logs in {folder}", title_justify="left", expand=False)
+    for heading in ("Place", "Unit", "Firmware", "Runs", "Ended", "Outputs"):
+        table.add_column(heading, overflow="fold")
+    for one in progress:
+        place = one.place
+        ended = _so_far(one) if one.counts else _cell("not run", ABORTED)
+        outputs = _cell(one.outputs or "not driven", "fail" if one.outputs == UNKNOWN else "")
+        runs = f"{one.counts.total()} of {place.runs}"
+        table.add_row(_cell(place.name), _cell(place.unit), _cell(place.firmware), runs, ended, outputs)
+    say_table(console, table)
 
 
 def _line(*parts: tuple[str, str]) -> Text:

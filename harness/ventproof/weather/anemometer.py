@@ -76,7 +76,7 @@ class CupAnemometer:
             raise Refusal(f"a wind speed of {speed_m_per_s!r} m/s is impossible", "give 0 m/s or more")
         hz = self._line_hz(speed_m_per_s)
         if hz > self.fastest_hz * (1 + _ROUNDING):
-            limit = self.fastest_hz / self.pulses_per_turn * self.slope_m + self.offset_m_per_s
+            limit = self.speed_m_per_s(self.fastest_hz)
             raise Refusal(
                 (
                     f"{speed_m_per_s:.6g} m/s makes {hz:.6g} pulses a second, faster than the limit "
@@ -85,6 +85,10 @@ class CupAnemometer:
                 f"stay below {limit:.6g} m/s or declare a faster output",
             )
         return hz
+
+    def speed_m_per_s(self, frequency_hz: float) -> float:
+        """Return the speed at which the cups make pulses at a frequency, m/s."""
+        return frequency_hz / self.pulses_per_turn * self.slope_m + self.offset_m_per_s
 
     def _line_hz(self, speed_m_per_s: float) -> float:
         if speed_m_per_s < self.starts_at_m_per_s:

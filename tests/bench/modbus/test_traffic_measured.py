@@ -197,3 +197,26 @@ def test_random_lines_keep_their_budget():
         assert 1e6 * measured.latency_s <= worst.latency_us, (counts, line)
         assert 1e6 * measured.complete_s <= worst.complete_us, (counts, line)
         assert 1e6 * measured.age_s <= worst.age_us, (counts, line)
+
+
+@pytest.mark.parametrize("baud", [9600, 19200, 115200])
+def test_reads_in_a_row_leave_a_line_idle_for_its_silences_only(baud):
+    """The bench asks again as soon as the line allows: more than 99 % of the reads that bytes and silences permit."""
+    registers, reads = 8, 100
+    request = ReadRequest(UNIT, "input", 0, registers)
+
+    async def main():
+        unit = Responder("rtu", {UNIT: PlainBank({"input": [0] * registers})})
+        spec = InProcessBus.model_validate({"link": "in-process", "framing": "rtu"})
+        bus = ModbusBus("bus", spec, peer=PacedLine(unit, baud=baud))
+        bus._silence_s = silent_interval_s(baud)  # as on a serial line
+        await bus.open()
+        began_s = asyncio.get_running_loop().time()
+        replies = [await bus.read(request) for _ in range(reads)]
+        await bus.close()
+        return replies[-1].replied_s - began_s
+
+    took_s = run(main(), virtual=True)
+    asked, answered = 8, 5 + 2 * registers  # bytes
+    least_s = reads * (asked + answered) * 11 / baud + (2 * reads - 1) * silent_interval_s(baud)
+    assert least_s - 1e-6 <= took_s < 1.01 * least_s

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
+import subprocess
+import sys
 from datetime import timedelta
 
 import pytest
@@ -172,6 +174,27 @@ def test_a_ledger_adds_up_over_runs_and_processes(tmp_path):
 
     run(main(), virtual=False)
     assert operations_in(ledger) == {places["rain"]: 14}
+
+
+ADD_MANY = """
+import sys
+from pathlib import Path
+from ventproof_bench.outputs.wear import _add
+sys.stdin.read()
+for _ in range(20):
+    _add(Path(sys.argv[1]), {("every", 0): 1, (sys.argv[2], 0): 3})
+"""
+
+
+def test_many_processes_that_write_one_new_ledger_at_once_lose_nothing(tmp_path):
+    """A rack of eight: each adds to its own relay, and to one that all share, while the others do."""
+    ledger = tmp_path / "relays.sqlite"
+    command = [sys.executable, "-c", ADD_MANY, ledger]
+    running = [subprocess.Popen([*command, f"place {n}"], stdin=subprocess.PIPE) for n in range(8)]
+    for process in running:
+        process.stdin.close()
+    assert [process.wait(120) for process in running] == [0] * 8
+    assert operations_in(ledger) == {"every": 160, **{f"place {n}": 60 for n in range(8)}}
 
 
 def test_a_ledger_that_cannot_be_written_loses_no_count_and_says_so(tmp_path):

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from ventproof.case.case import case_of, findings_of
+from ventproof.case.case import case_of
+from ventproof.case.findings import findings_of
 from ventproof.log.events import PollSeen
 from ventproof.log.read import read_log
 from ventproof.rejudge.again import follow

@@ -6,8 +6,9 @@ from collections.abc import Iterator
 
 import pytest
 
-from ventproof.case.case import Case, case_of, findings_of
+from ventproof.case.case import Case, case_of
 from ventproof.case.decidable import checked
+from ventproof.case.findings import findings_of
 from ventproof.log.events import (
     Event,
     EvidenceEnd,

@@ -5,7 +5,7 @@ import dataclasses
 import pytest
 from shipped_profiles import shipped_path
 
-from ventproof.challenge.challenge import Challenged, benign, explained, likely_first
+from ventproof.challenge.challenge import Challenged, begun, benign, explained, likely_first
 from ventproof.challenge.trial import attempt
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.profile.load import load_profile, read_profile
@@ -203,3 +203,15 @@ def test_a_variation_stays_within_what_the_bench_declares():
         assert not mock.faults
     assert benign(BENCH, 5).model == benign(BENCH, 5).model
     assert benign(BENCH, 5).model != benign(BENCH, 6).model
+
+
+def test_what_takes_longest_is_begun_in_the_middle():
+    """A fault that rightly meets every profile neither ends alone nor misleads whoever waits; none is left out."""
+    faults = list(CATALOGUE.values())
+    order = begun(faults)
+    assert sorted(fault.name for fault in order) == sorted(CATALOGUE)
+    long = [number for number, fault in enumerate(order) if fault.undecided or fault.equivalent]
+    assert long
+    assert len(order) / 3 < min(long) <= max(long) < 2 * len(order) / 3
+    others = [fault for fault in order if not (fault.undecided or fault.equivalent)]
+    assert others == [fault for fault in faults if fault in others]

@@ -160,7 +160,7 @@ def test_run_inconclusive_and_aborted_have_codes_of_their_own(ventproof, tmp_pat
         (["verify", "nowhere.jsonl"], "nowhere.jsonl: does not exist"),
         (
             ["schema"],
-            "KIND is missing; write profile, bench, table, acceptance, waivers, results, comparison or trend\n",
+            "KIND is missing; write profile, bench, table, acceptance, waivers, rack, results, comparison or trend\n",
         ),
         (
             ["schema", "recipe"],

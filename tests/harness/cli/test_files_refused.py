@@ -8,6 +8,7 @@ import pytest
 from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.log.archive import frames_of
 
 PROFILE = str(shipped_path("rain-count"))
 BENCH = str(SHIPPED_BENCH)
@@ -26,24 +27,32 @@ COMMANDS = [
     f"run --resume WHAT --bench {BENCH}",
     "judge WHAT",
     "verify WHAT",
+    "archive WHAT",
+    "archive --unpack WHAT",
     f"verify {PROFILE} --key WHAT",
     "report WHAT -o page.html",
     "bundle WHAT -o bundle.zip",
     "history --history WHAT",
     "history import --history new.sqlite WHAT",
+    "history forget --history WHAT --newest 1 --confirm",
     "compare WHAT WHAT",
     f"draft WHAT --bench {BENCH}",
     "wiring WHAT -o sheet.html",
     "mock --as WHAT",
+    "campaign WHAT",
+    "worker 127.0.0.1 --bench WHAT",
+    "reopen --bench WHAT",
+    "rack WHAT",
 ]
 
 
-@pytest.mark.parametrize("what", ["pipe", "/dev/zero", "/dev/null", "empty", "nothing"])
+@pytest.mark.parametrize("what", ["pipe", "/dev/zero", "/dev/null", "empty", "cut.zst", "nothing"])
 @pytest.mark.parametrize("command", COMMANDS)
 def test_what_is_no_file_is_refused_at_once(command, what, ended, tmp_path):
-    """A named pipe that nobody writes to, a device, an empty file and none: exit code 3, and nothing is filled."""
+    """A named pipe that nobody writes to, a device, an empty file, half an archive and none: exit code 3, unfilled."""
     os.mkfifo(tmp_path / "pipe")
     (tmp_path / "empty").touch()
+    (tmp_path / "cut.zst").write_bytes(next(frames_of([]))[:-5])
     code, said = ended(command.replace("WHAT", what))
     assert code == 3, said
     assert said.strip()

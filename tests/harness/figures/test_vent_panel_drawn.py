@@ -11,7 +11,8 @@ from xml.etree import ElementTree
 import numpy as np
 import pytest
 
-from ventproof.case.case import case_of, finding_of
+from ventproof.case.case import case_of
+from ventproof.case.findings import finding_of
 from ventproof.case.invariants import InvariantItem
 from ventproof.cli.judge import figures
 from ventproof.cli.options import SHIPPED_BENCH

@@ -1,22 +1,14 @@
-"""Histories in SQLite and on a real PostgreSQL server, and logs to enter into them."""
+"""Histories, and logs to enter into them."""
 
 from __future__ import annotations
 
-import os
-import pwd
-import shutil
-import subprocess
-import tempfile
 from itertools import count
-from pathlib import Path
 
 import pytest
 
 from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof.log.write import RecordLog
-
-_POSTGRES = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"))
 
 
 def finding(number=0, verdict="pass", **fields):
@@ -84,48 +76,6 @@ def logged(tmp_path):
     """Write logs of their own."""
     numbers = count()
     return lambda **what: write_log(tmp_path / "logs" / f"run-{next(numbers)}.jsonl", **what)
-
-
-@pytest.fixture(scope="session")
-def postgres():
-    """Start a PostgreSQL server on a socket of its own; return how to make an empty database there."""
-    if not _POSTGRES:
-        pytest.skip("PostgreSQL is not installed: no initdb below /usr/lib/postgresql")
-    psycopg = pytest.importorskip("psycopg")
-    folder = Path(tempfile.mkdtemp(prefix="vp-pg-"))
-    user = pwd.getpwuid(os.getuid()).pw_name
-    before = []
-    if os.getuid() == 0:  # the server refuses to run as root
-        user, before = "postgres", ["runuser", "-u", "postgres", "--"]
-        shutil.chown(folder, user)
-    tools = _POSTGRES[-1].parent
-
-    def tool(name, *words):
-        command = [*before, str(tools / name), *words]
-        subprocess.run(command, check=True, cwd="/", stdout=subprocess.DEVNULL, stderr=subprocess.STDOUT)
-
-    data = f"{folder}/data"
-    tool("initdb", "-D", data, "-U", user, "-A", "trust", "-E", "UTF8", "--no-locale", "--no-sync")
-    options = f"-k {folder} -c listen_addresses='' -c fsync=off"
-    tool("pg_ctl", "-D", data, "-w", "-l", f"{folder}/log", "-o", options, "start")
-    url = f"postgresql://{user}@/postgres?host={folder}"
-
-    def database():
-        with psycopg.connect(url) as connection:
-            connection.execute("DROP SCHEMA public CASCADE; CREATE SCHEMA public")
-        return url
-
-    yield database
-    tool("pg_ctl", "-D", data, "-w", "-m", "immediate", "stop")
-    shutil.rmtree(folder, ignore_errors=True)
-
-
-@pytest.fixture(params=["sqlite", "postgresql"])
-def where(request, tmp_path):
-    """Say where an empty history may be kept: in a file, and on a server."""
-    if request.param == "sqlite":
-        return str(tmp_path / "history.sqlite")
-    return request.getfixturevalue("postgres")()
 
 
 @pytest.fixture

@@ -10,7 +10,12 @@ from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof_bench.base.errors import FileError
 
-TO_0004 = ("ALTER TABLE runs DROP COLUMN faults", "UPDATE alembic_version SET version_num = '0004'")
+TO_0005 = ("ALTER TABLE runs DROP COLUMN forgotten", "UPDATE alembic_version SET version_num = '0005'")
+TO_0004 = (
+    *TO_0005,
+    "ALTER TABLE runs DROP COLUMN faults",
+    "UPDATE alembic_version SET version_num = '0004'",
+)
 TO_0003 = (
     *TO_0004,
     "DROP INDEX ix_runs_plan_sha256",
@@ -56,7 +61,7 @@ def test_reading_changes_nothing_and_leaves_nothing(kept, mode):
     assert state(kept.parent) == before
 
 
-@pytest.mark.parametrize(("older", "revision"), [(TO_0003, "0003"), (TO_0004, "0004")])
+@pytest.mark.parametrize(("older", "revision"), [(TO_0003, "0003"), (TO_0004, "0004"), (TO_0005, "0005")])
 def test_a_history_of_an_older_ventproof_is_read_and_stays_one(kept, older, revision):
     """It is brought up in memory only; who enters a run brings up the file."""
     changed(kept, *older)

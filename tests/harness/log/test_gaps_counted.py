@@ -6,7 +6,7 @@ import json
 from xml.etree import ElementTree
 
 from ventproof.log.events import GapSeen, PollSeen
-from ventproof.log.gaps import gaps_of, gaps_text, together
+from ventproof.log.gaps import GapCounter, gaps_text, together
 from ventproof.session.repeats import RepeatSeries
 from ventproof.terminal.findings import show
 from ventproof_bench.base.evidence import Gap, Poll, Unread
@@ -32,6 +32,13 @@ EVENTS = [
     gap("field", "disconnected"),
     gap("field", "withdrawn"),
 ]
+
+
+def gaps_of(events):
+    counter = GapCounter()
+    for event in events:
+        counter.feed(event)
+    return counter.found
 
 
 def test_each_kind_is_counted_on_its_bus():

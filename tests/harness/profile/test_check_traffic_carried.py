@@ -179,6 +179,35 @@ def test_weather_is_a_load_too(stimulus, share):
     assert [share in str(problem) for problem in problems] == ([True] if share else [])
 
 
+WIND_AT = "{wind: rain, speed: %s m/s}"
+
+
+@pytest.mark.parametrize("told", [train_problems, late_notes])
+def test_a_wind_too_fast_for_the_line_is_told_the_fastest_that_fits(told):
+    """Its pulses follow from its speed: the hint names the speed up to which they fit, and a relay without a bus."""
+    bench = BENCH.replace("fastest_edge: 20 ms}", "fastest_edge: 5 ms, sensor: {cups: {slope: 1.2}}}")
+    pulses = "{pulse: rain, times: 10, closed_for: 40 ms, open_for: 40 ms}"
+
+    def said(speed):
+        return list(told(bound(PROFILE.replace(pulses, WIND_AT % speed), bench)))
+
+    (found,) = said(30)
+    assert found.hint.endswith(" m/s, or drive 'rain' with `driver: control-line`, which needs no bus")
+    fastest = float(found.hint.partition("let the wind blow at no more than ")[2].partition(" m/s")[0])
+    assert 5 < fastest < 20
+    assert not said(fastest)
+    assert said(round(fastest + 0.1, 1))
+
+
+def test_a_line_that_its_polls_fill_leaves_no_wind():
+    """No speed is named where even the slowest wind does not fit."""
+    bench = BENCH.replace("fastest_edge: 20 ms}", "fastest_edge: 5 ms, sensor: {cups: {slope: 1.2}}}")
+    full = bench.replace("poll_every: 100 ms", "poll_every: 18.62 ms")
+    pulses = "{pulse: rain, times: 10, closed_for: 40 ms, open_for: 40 ms}"
+    (problem,) = train_problems(bound(PROFILE.replace(pulses, WIND_AT % 30), full))
+    assert problem.hint.endswith("; or drive 'rain' with `driver: control-line`, which needs no bus")
+
+
 CROWD = """\
 bench: a bucket and cups on one line
 buses:

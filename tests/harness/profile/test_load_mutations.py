@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from ventproof.papers.acceptance import read_acceptance
 from ventproof.papers.waivers import read_waivers
 from ventproof.profile.load import read_profile
+from ventproof.runset.rack_file import read_rack
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import read_bench
 
@@ -21,6 +22,7 @@ FILES = {
     "bench": (ROOT / "bench" / "files" / "mock.yaml", read_bench),
     "acceptance": (ROOT / "bench" / "files" / "papers" / "acceptance.yaml", read_acceptance),
     "waivers": (ROOT / "bench" / "files" / "papers" / "waivers.yaml", read_waivers),
+    "rack": (ROOT / "harness" / "ventproof" / "reference" / "examples" / "rack.yaml", read_rack),
     **{path.stem: (path, read_profile) for path in sorted((ROOT / "profiles").glob("*/*.yaml"))},
 }
 SCALARS = st.one_of(

@@ -15,6 +15,8 @@ from ventproof.papers.waivers import read_waivers
 from ventproof.profile.load import read_profile
 from ventproof.reference.schema import KINDS, schema
 from ventproof.reference.words import example_text
+from ventproof.runset.campaign import read_campaign
+from ventproof.runset.rack_file import read_rack
 from ventproof.table.load import read_table
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import read_bench
@@ -30,6 +32,7 @@ FILES += [("profile", path) for path in sorted((ROOT / "profiles").glob("**/*.ya
 FILES += [(path.stem, path) for path in sorted((ROOT / "bench" / "files" / "papers").glob("*.yaml"))]
 EXAMPLES = sorted((ROOT / "harness" / "profile" / "examples").glob("*.yaml"))
 FILES += [(path.stem.removeprefix("whole-").partition("-")[0], path) for path in EXAMPLES]
+FILES += [("rack", ROOT / "harness" / "ventproof" / "reference" / "examples" / "rack.yaml")]
 SHOWER = "series/shower.csv"
 SERIES = {
     SHOWER: (ROOT / "profiles" / "weather" / "rain" / SHOWER).read_text(encoding="utf-8"),
@@ -41,6 +44,8 @@ READERS = {
     "table": read_table,
     "acceptance": read_acceptance,
     "waivers": read_waivers,
+    "campaign": read_campaign,
+    "rack": read_rack,
 }
 VALIDATORS = {kind: Draft202012Validator(schema(kind)) for kind in KINDS}
 

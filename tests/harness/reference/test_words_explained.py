@@ -25,6 +25,8 @@ from ventproof.reference.words import (
     whole_text,
     words,
 )
+from ventproof.runset.campaign import read_campaign
+from ventproof.runset.rack_file import read_rack
 from ventproof.table.load import fit_problems, read_table
 from ventproof.verdict import finding
 from ventproof_bench.base.errors import FileError
@@ -40,6 +42,8 @@ READERS = {
     "table": read_table,
     "acceptance": read_acceptance,
     "waivers": read_waivers,
+    "campaign": read_campaign,
+    "rack": read_rack,
 }
 
 

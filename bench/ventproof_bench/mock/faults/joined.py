@@ -70,6 +70,6 @@ JOINED_FAULTS = (
         lambda b, _: replace(b, loops_taken_for_open=True),
         family="conditioning",
         needs="a normally closed contact",
-        undecided="To such a unit a whole loop is rain: no vent opens, and no profile reaches its start state.",
+        undecided="to such a unit a whole loop is rain: no vent opens, and no profile reaches its start state",
     ),
 )

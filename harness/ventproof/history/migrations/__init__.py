@@ -2,7 +2,7 @@
 
 from typing import Final
 
-KNOWN: Final = ("0001", "0002", "0003", "0004", "0005")
+KNOWN: Final = ("0001", "0002", "0003", "0004", "0005", "0006")
 """The revisions, in order."""
 
 NEWEST: Final = KNOWN[-1]

@@ -1,0 +1,1 @@
+"""A campaign: many runs as numbered jobs, their logs gathered, and the fence before what is real."""

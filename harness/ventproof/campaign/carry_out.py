@@ -1,0 +1,193 @@
+"""A campaign carried out: what is missing is given away, what comes back is kept, and all of it is counted."""
+
+from __future__ import annotations
+
+import fcntl
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import replace
+from pathlib import Path
+from secrets import token_hex
+from typing import TYPE_CHECKING, Final, final
+
+from ventproof.campaign.journal import JOURNAL, new_journal, read_journal
+from ventproof.campaign.kept import KeptLogs
+from ventproof.campaign.planned import jobs_of
+from ventproof.campaign.work import work_on
+from ventproof.log.run import ABORTED
+from ventproof.profile.duration import longest_s
+from ventproof.runset.manifest import NOT_RUN
+from ventproof.verdict.finding import Verdict, code_of
+from ventproof_bench.base.errors import FileError, Problem, VentproofError
+from ventproof_bench.base.interrupts import held
+
+if TYPE_CHECKING:
+    from ventproof.campaign.journal import Place
+    from ventproof.campaign.planned import CampaignJob, PlannedGroup
+    from ventproof.campaign.work import JobLeft
+    from ventproof.history.enter import Keeper
+    from ventproof.jobs.executor import Executor
+
+
+NO_LOG: Final = "without a log"
+
+
+@final
+class CampaignRuns:
+    """All runs of a campaign, those that stand already and those to be made.
+
+    Args:
+        name: of the campaign.
+        folder: of its logs and its journal; it is made, and locked by `campaign_folder`.
+        groups: its plans.
+        operator: who runs it.
+        keeper: enters each log into a history; None: no history is kept.
+        resume: whether the campaign in the folder goes on; otherwise there must be none.
+
+    Raises:
+        FileError: there is one, or none, or not this one; or a log of it was changed.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        folder: Path,
+        groups: Sequence[PlannedGroup],
+        operator: str,
+        keeper: Keeper | None,
+        *,
+        resume: bool,
+    ) -> None:
+        self._folder = folder
+        self.groups: Sequence[PlannedGroup] = groups
+        if resume:
+            self._journal = read_journal(folder)
+            self.groups = self._journal.continued(groups)
+        else:
+            _require_new(folder)
+            self._journal = new_journal(name, groups)
+        self.kept = KeptLogs(folder, self.groups, keeper)
+        self.troubles: dict[Place, str] = {}
+        again = self.kept.take_up() if resume else []
+        self._renew(again)
+        self.jobs = [self.kept.prepared(job) for job in self._missing(operator)]
+        self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
+
+    def _renew(self, again: Sequence[Place]) -> None:
+        """Give a new token to each real run that is made again at a person's word, and note it before it begins."""
+        fresh = {place: token_hex(16) for place in again if place in self._journal.tokens}
+        spent = {place: token_hex(16) for place in self._journal.spent}
+        self._journal = replace(self._journal, tokens={**self._journal.tokens, **fresh, **spent}, spent=())
+        self._journal.write(self._folder)
+
+    def _missing(self, operator: str) -> Iterator[CampaignJob]:
+        tokens = self._journal.tokens
+        for job in jobs_of(self.groups, operator):
+            place = (job.group, job.place.run)
+            if not self.kept.outcome(place):
+                yield replace(job, token=tokens.get(place, ""))
+
+    @property
+    def runs(self) -> int:
+        """How many runs the campaign has."""
+        return sum(group.plan.runs for group in self.groups)
+
+    @property
+    def real_s(self) -> dict[str, float]:
+        """How long the runs to be made take at most on each bench with real outputs, seconds."""
+        spans: dict[str, float] = defaultdict(float)
+        for job in self.jobs:
+            if job.real_bench:
+                spans[job.real_bench] += longest_s(job.profile.model)
+        return dict(spans)
+
+    def carry_out(self, executor: Executor, told: Callable[[CampaignJob, int], None]) -> str:
+        """Make the runs that are missing; return what broke the campaign off, if something did.
+
+        Args:
+            executor: who makes them.
+            told: is given each job that ended, and how many did.
+
+        Raises:
+            KeyboardInterrupt: the operator broke it off; what was recorded is kept, and the manifests are written.
+        """
+        broken_off = ""
+        try:
+            for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
+                self._take(number, left)
+                told(self.jobs[number], done)
+        except KeyboardInterrupt:
+            with held():
+                self._take_stopped(executor)
+                self.kept.close("interrupted")
+            raise
+        except VentproofError as error:
+            broken_off = str(error)
+            self._take_stopped(executor)
+        self.kept.close(broken_off or "runs left no log")
+        return broken_off
+
+    def _take_stopped(self, executor: Executor) -> None:
+        with suppress(VentproofError):  # what went wrong first is what is told
+            for number, left in executor.stopped():
+                self._take(number, left)
+
+    def _take(self, number: int, left: JobLeft) -> None:
+        job = self.jobs[number]
+        place = (job.group, job.place.run)
+        if why := self.kept.take(job, left):
+            self.troubles[place] = why
+            if job.token and left.spent:
+                self._journal = replace(self._journal, spent=(*self._journal.spent, place))
+                self._journal.write(self._folder)
+
+    @property
+    def counts(self) -> Counter[str]:
+        """How many runs ended with which verdict, were aborted, left no log, or were not run."""
+        return Counter(
+            self.kept.outcome(place) or (NO_LOG if place in self.troubles else NOT_RUN)
+            for place in self._places
+        )
+
+    @property
+    def code(self) -> int:
+        """The exit code: of the worst that occurs, and as for an aborted run where one left no log."""
+        outcomes = (self.kept.outcome(place) for place in self._places)
+        return code_of(Verdict(one) if one not in {"", ABORTED} else None for one in outcomes)
+
+    def ended(self, *outcomes: str) -> Iterator[tuple[PlannedGroup, str, Path | None]]:
+        """Yield the group, the run and the log of each run that ended so, in order."""
+        for number, group in enumerate(self.groups):
+            for place in group.plan.places:
+                if self.kept.outcome((number, place.run)) in outcomes:
+                    yield group, str(place), self.kept.log((number, place.run))
+
+    @property
+    def _places(self) -> Iterator[Place]:
+        for number, group in enumerate(self.groups):
+            yield from ((number, run) for run in range(1, group.plan.runs + 1))
+
+
+def _require_new(folder: Path) -> None:
+    if (folder / JOURNAL).exists():
+        reason = "a campaign began in this folder"
+        hint = "give --resume to go on with it, or another --out for a new one"
+        raise FileError([Problem(str(folder), None, None, reason, hint)])
+
+
+@contextmanager
+def campaign_folder(folder: Path) -> Iterator[Path]:
+    """Give the folder of a campaign, made where it is not there; one command at a time has it.
+
+    Raises:
+        FileError: another has it, or it cannot be made.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with (folder / ".lock").open("ab") as file:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            yield folder
+    except BlockingIOError:
+        reason, hint = "a campaign goes on in this folder", "let it end, or give another --out"
+        raise FileError([Problem(str(folder), None, None, reason, hint)]) from None

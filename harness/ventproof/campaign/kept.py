@@ -1,0 +1,168 @@
+"""The logs of a campaign on the client: each is checked before it gets its name and goes into the history."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING, final
+
+from ventproof.log.plan import Attempt
+from ventproof.log.read import check_log, header_of, read_log
+from ventproof.log.run import ABORTED, results_of
+from ventproof.log.write import free_path, log_at, logs_in, plain_path
+from ventproof.runset.manifest import ENDING, LeftLog, Manifest
+from ventproof.session.planned import written
+from ventproof.session.resume import has_failed
+from ventproof.session.session import slug
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.files import create_file
+
+if TYPE_CHECKING:
+    from ventproof.campaign.journal import Place
+    from ventproof.campaign.planned import CampaignJob, PlannedGroup
+    from ventproof.campaign.work import JobLeft
+    from ventproof.history.enter import Keeper
+    from ventproof.log.read import LogState
+
+
+@final
+class KeptLogs:
+    """What the runs of a campaign left so far.
+
+    Args:
+        folder: of the campaign.
+        groups: its plans.
+        keeper: enters each log into a history; None: no history is kept.
+    """
+
+    def __init__(self, folder: Path, groups: Sequence[PlannedGroup], keeper: Keeper | None) -> None:
+        self._folder, self._groups, self._keeper = folder, groups, keeper
+        self._left: dict[Place, LeftLog] = {}
+        self._earlier: dict[Place, list[tuple[Attempt, LeftLog]]] = {}
+        self._known: set[int] = set()
+        """Groups whose runs all stand since before."""
+
+    def outcome(self, place: Place) -> str:
+        """Return the verdict of a run, `aborted`, or nothing where it left no log."""
+        return self._left[place].outcome if place in self._left else ""
+
+    def log(self, place: Place) -> Path | None:
+        """Return the log of a run; None where it left none."""
+        left = self._left.get(place)
+        return left and log_at(self._folder / self._groups[place[0]].folder / left.log)
+
+    def take_up(self) -> list[Place]:
+        """Take what is there already; return the runs on record that were aborted, and are made again.
+
+        Raises:
+            FileError: a log is of another plan, or was changed.
+        """
+        for number, group in enumerate(self._groups):
+            for path in logs_in(self._folder / group.folder):
+                self._take_up(number, group, path)
+            runs = range(1, group.plan.runs + 1)
+            if any((self._folder / group.folder).glob(f"*{ENDING}")) and all(
+                (number, run) in self._left for run in runs
+            ):
+                self._known.add(number)
+        for attempts in self._earlier.values():
+            attempts.sort(key=lambda one: one[0].log)
+        return [place for place in self._earlier if place not in self._left]
+
+    def _take_up(self, number: int, group: PlannedGroup, path: Path) -> None:
+        check = check_log(path)
+        if check.broken_at is not None:
+            reason = f"the log was changed: {check.reason}"
+            raise FileError([Problem(str(path), check.broken_at, None, reason)])
+        if check.place is None or check.place.plan != group.plan:
+            reason, hint = "this log is not of the campaign that began here", "take it away"
+            raise FileError([Problem(str(path), None, None, reason, hint)])
+        place, name = (number, check.place.run), plain_path(path).name
+        left = LeftLog(name, check.sha256, check.outcome)
+        if check.outcome == ABORTED and not has_failed(read_log(path)):
+            attempt = (Attempt(name, check.digest), left)
+            self._earlier.setdefault(place, []).append(attempt)
+        else:
+            self._left[place] = left
+        if self._keeper is not None:
+            self._keeper.enter(path)
+
+    def prepared(self, job: CampaignJob) -> CampaignJob:
+        """Return a job with the attempts at it that were aborted before."""
+        earlier = tuple(attempt for attempt, _ in self._earlier.get((job.group, job.place.run), ()))
+        return replace(job, place=replace(job.place, earlier=earlier)) if earlier else job
+
+    def take(self, job: CampaignJob, left: JobLeft) -> str:
+        """Keep what a job left; return why its run has no log; empty where it has one.
+
+        Raises:
+            FileError: it cannot be written.
+        """
+        if not left.log:
+            return left.why or "it left no log"
+        with TemporaryDirectory(prefix="ventproof-log-") as name:
+            part = Path(name) / "log.jsonl"
+            part.write_bytes(left.log)
+            try:
+                state = read_log(part)
+                if wrong := _strange(job, state):
+                    return f"the log that came is not believed: {wrong}"
+                record = results_of(state, job.profile.model.profile)
+            except FileError as error:
+                return f"the log that came is not believed: {error.problems[0].reason}"
+        self._keep(job, left.log, state)
+        log = self.log((job.group, job.place.run))
+        if self._keeper is not None and log is not None:
+            self._keeper.enter(log, record)
+        return ""
+
+    def _keep(self, job: CampaignJob, content: bytes, state: LogState) -> None:
+        group = self._groups[job.group]
+        folder = self._folder / group.folder
+        path = free_path(folder, f"{job.place.run:05d}-{slug(job.profile.model.profile)}")
+        try:
+            folder.mkdir(exist_ok=True)
+            create_file(path, content)
+        except OSError as error:
+            raise FileError(
+                [Problem(str(path), None, None, f"cannot be written: {error.strerror}")]
+            ) from error
+        self._left[job.group, job.place.run] = LeftLog(path.name, state.sha256, state.outcome)
+
+    def close(self, broken_off: str) -> None:
+        """Write the manifest of each plan that left a log; a single run, which is its own whole, has none.
+
+        Raises:
+            FileError: one cannot be written.
+        """
+        for number, group in enumerate(self._groups):
+            left = [self._closing(number, run) for run in range(1, group.plan.runs + 1)]
+            if number not in self._known and group.plan.runs > 1 and any(one.log for one in left):
+                missing = any(not one.log for one in left)
+                manifest = Manifest(group.plan, tuple(left), broken_off if missing else "")
+                written(self._folder / group.folder, manifest)
+
+    def _closing(self, number: int, run: int) -> LeftLog:
+        earlier = [left for _, left in self._earlier.get((number, run), ())]
+        left = self._left.get((number, run))
+        if left is None and earlier:  # it was to be made again, and was not
+            left = earlier.pop()
+        return replace(left, earlier=tuple(earlier)) if left else LeftLog()
+
+
+def _strange(job: CampaignJob, state: LogState) -> str:
+    """Return why a log is not that of a job; empty where it is."""
+    if state.broken_at is not None:
+        return f"line {state.broken_at}: {state.reason}"
+    header = header_of(state)
+    for what, found, wanted in (
+        ("plan or run", header.place, job.place),
+        ("token", header.token, job.token),
+        ("profile", header.profile.sha256, job.profile.digest),
+        ("bench file", header.bench.sha256, job.bench.digest),
+    ):
+        if found != wanted:
+            return f"it has another {what}"
+    return ""

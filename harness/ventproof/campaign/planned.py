@@ -1,0 +1,181 @@
+"""A campaign as plans of runs, and these as numbered jobs."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, final
+
+from ventproof.campaign.combined import bench_problems, combinations
+from ventproof.log.plan import Plan, PlannedRun
+from ventproof.profile.duration import longest_s
+from ventproof.runset.campaign import HEALTHY, Campaign
+from ventproof.session.session import Session, slug
+from ventproof_bench.base.errors import FileError, Problem
+
+if TYPE_CHECKING:
+    from ventproof.profile.model import Profile
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
+    Faulty = Callable[[Loaded[BenchFile], str], Loaded[BenchFile]]
+
+
+MOST_RUNS: Final = 100_000
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class CampaignJob:
+    """One run of a campaign, as it is sent to whoever makes it.
+
+    Attributes:
+        group: number of its group, from 0.
+        place: in the plan of the group.
+        profile: what is run.
+        bench: where.
+        operator: who runs the campaign.
+        token: of a run that moves something real: it begins once; empty in virtual time.
+    """
+
+    group: int
+    place: PlannedRun
+    profile: Loaded[Profile]
+    bench: Loaded[BenchFile]
+    operator: str
+    token: str = ""
+
+    @property
+    def real_bench(self) -> str:
+        """Name of the bench that must make it; empty in virtual time, where anybody may."""
+        return "" if self.bench.model.virtual else self.bench.model.bench
+
+    def session(self, out: Path, ledger: Path | None = None) -> Session:
+        """Return what runs it.
+
+        Args:
+            out: folder for its log.
+            ledger: where the operations of relays are added up.
+        """
+        plan = self.place.plan
+        return Session(
+            bench=self.bench,
+            out=out,
+            unit=plan.unit,
+            firmware=plan.firmware,
+            operator=self.operator,
+            seed=plan.seed,
+            ledger=ledger,
+            token=self.token,
+        )
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class PlannedGroup:
+    """The runs of one plan: all profiles on one bench, with one unit, firmware version, fault and first seed.
+
+    Attributes:
+        said: what it has of its own, in words.
+        folder: name of the folder of its logs.
+        bench: the bench, with the fault.
+        suite: the profiles, in order.
+        plan: the plan.
+    """
+
+    said: str
+    folder: str
+    bench: Loaded[BenchFile]
+    suite: tuple[Loaded[Profile], ...]
+    plan: Plan
+
+    @property
+    def longest_s(self) -> float:
+        """How long its runs take together at most, in the time of the bench, seconds."""
+        return self.plan.repeats * sum(longest_s(profile.model) for profile in self.suite)
+
+    def job(self, number: int, run: int, operator: str) -> CampaignJob:
+        """Return a run of it as a job.
+
+        Args:
+            number: of the group, from 0.
+            run: which run of the plan, from 1.
+            operator: who runs the campaign.
+        """
+        profile = self.suite[(run - 1) // self.plan.repeats]
+        return CampaignJob(number, PlannedRun(self.plan, run), profile, self.bench, operator)
+
+
+def groups_of(
+    campaign: Campaign,
+    benches: Sequence[Loaded[BenchFile]],
+    suites: Sequence[Sequence[Loaded[Profile]]],
+    faulty: Faulty,
+) -> list[PlannedGroup]:
+    """Return the plans of a campaign, in order.
+
+    Args:
+        campaign: the file.
+        benches: its benches, in its order.
+        suites: the profiles of each bench.
+        faulty: gives the mock unit of a bench a fault.
+
+    Raises:
+        FileError: benches and units do not fit, a fault is unknown, or there are too many runs.
+    """
+    models = [bench.model for bench in benches]
+    if problems := list(bench_problems(campaign, models)):
+        raise FileError(problems)
+    wanted = combinations(campaign, models)
+    runs = sum(len(suites[one.bench]) for one in wanted) * campaign.model.repeats
+    if runs > MOST_RUNS:
+        reason = f"the combinations are {runs:,} runs, and a campaign has at most {MOST_RUNS:,}"
+        raise FileError([campaign.problem(("campaign",), reason, "combine less, or write several campaigns")])
+    variants = _variants(campaign, benches, faulty)
+    groups = []
+    for number, one in enumerate(wanted, start=1):
+        bench, said = (
+            variants[one.bench, one.fault],
+            one.said(models[one.bench].bench if len(models) > 1 else ""),
+        )
+        session = Session(bench=bench, out=Path(), unit=one.unit, firmware=one.firmware, seed=one.seed)
+        plan = session.plan(suites[one.bench], campaign.model.repeats)
+        groups.append(
+            PlannedGroup(
+                said or "all", f"{number:03d}-{slug(said or 'all')}", bench, tuple(suites[one.bench]), plan
+            )
+        )
+    return groups
+
+
+def _variants(
+    campaign: Campaign, benches: Sequence[Loaded[BenchFile]], faulty: Faulty
+) -> Mapping[tuple[int, str], Loaded[BenchFile]]:
+    """Return each bench with each fault; every fault that is wrong is told at its place."""
+    found = {(number, ""): bench for number, bench in enumerate(benches)}
+    problems: list[Problem] = []
+    for place, fault in enumerate(campaign.model.faults):
+        for number, bench in enumerate(benches):
+            if bench.model.virtual:
+                try:
+                    found[number, fault] = faulty(bench, fault) if fault != HEALTHY else bench
+                except FileError as error:
+                    problems += [
+                        campaign.problem(("faults", place), one.reason, one.hint) for one in error.problems
+                    ]
+    if problems:
+        raise FileError(dict.fromkeys(problems))
+    return found
+
+
+def jobs_of(groups: Sequence[PlannedGroup], operator: str) -> Iterator[CampaignJob]:
+    """Yield all runs of some plans as jobs, in order."""
+    for number, group in enumerate(groups):
+        for run in range(1, group.plan.runs + 1):
+            yield group.job(number, run, operator)
+
+
+def begun_before(group: PlannedGroup, plan: Plan) -> PlannedGroup | None:
+    """Return a group with the plan that it began with; None where that plan is another one now."""
+    return replace(group, plan=plan) if replace(group.plan, started=plan.started) == plan else None

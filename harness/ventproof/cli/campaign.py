@@ -1,0 +1,172 @@
+"""`ventproof campaign`: every combination of profiles, benches, units, firmware, seeds and faults."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import click
+
+from ventproof.cli import HISTORY_VARIABLE, options
+from ventproof.cli.lab import TLS
+from ventproof.cli.suite import Selection, load_suite
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_INTERRUPTED, EXIT_PASS
+from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.text import harmless
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from ventproof.campaign.carry_out import CampaignRuns
+    from ventproof.campaign.planned import PlannedGroup
+    from ventproof.jobs.executor import Executor
+    from ventproof.lab.security import LabAddress
+    from ventproof.runset.campaign import Campaign
+    from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.yamlfile.load import Loaded
+
+
+_INTERRUPTED: Final = "interrupted"
+
+
+@click.command("campaign")
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+@options.folder("--out", "records/campaign", "Folder for the logs, a folder of each plan in it.")
+@options.OPERATOR
+@click.option(
+    "--resume",
+    is_flag=True,
+    help="Continue the campaign that began in --out. Runs with a verdict are kept. Runs without one are repeated.",
+)
+@click.option(
+    "--scheduler",
+    metavar="HOST:PORT",
+    help="Let the workers of a lab make the runs. Real outputs need a lab; without one, all cores of this computer "
+    "make the runs in virtual time.",
+)
+@TLS
+@click.option("--jobs", type=click.IntRange(1), help="Number of parallel processes.  [default: one a core]")
+@click.option(
+    "--history",
+    envvar=HISTORY_VARIABLE,
+    show_envvar=True,
+    metavar="FILE|URL|none",
+    help="Enter every run here when its log arrives: an SQLite file, or postgresql://user@host/database.  "
+    "[default: history.sqlite in the folder for the logs]",
+)
+@options.ANY_PATH
+def campaign(
+    file: Path,
+    out: Path,
+    operator: str,
+    resume: bool,
+    scheduler: str | None,
+    tls: Path | None,
+    jobs: int | None,
+    history: str | None,
+    any_path: bool,
+) -> int:
+    """Run each combination of a campaign FILE: profiles, benches, units, firmware versions, faults, seeds, repeats.
+
+    `ventproof explain campaign` shows such a file. Exit codes are those of `ventproof run`.
+    """
+    from ventproof.campaign.carry_out import CampaignRuns, campaign_folder  # noqa: PLC0415 - slow
+    from ventproof.history.enter import keeper_of  # noqa: PLC0415
+    from ventproof.lab.security import lab_address  # noqa: PLC0415
+    from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
+
+    if tls is not None and not scheduler:
+        raise click.UsageError("--tls is for a lab: give it with --scheduler")
+    address = lab_address(scheduler, "--scheduler", tls) if scheduler else None
+    loaded = options.warned(load_campaign(file, any_path=any_path))
+    groups = _groups(loaded, any_path=any_path)
+    if address is None:
+        _require_virtual(groups)
+    with campaign_folder(out) as folder:
+        keeper = keeper_of(history, folder)
+        runs = CampaignRuns(loaded.model.campaign, folder, groups, operator, keeper, resume=resume)
+        try:
+            return _carry_out(runs, address, jobs)
+        finally:
+            if keeper is not None and keeper.warning:
+                click.echo(keeper.warning, err=True)
+
+
+def _groups(loaded: Campaign, *, any_path: bool) -> list[PlannedGroup]:
+    """Return the plans of a campaign, every file of it checked."""
+    from ventproof.campaign.planned import groups_of  # noqa: PLC0415
+    from ventproof.session.session import Session  # noqa: PLC0415
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+    folder, model = Path(loaded.path).parent, loaded.model
+    files = [folder / one.file for one in model.benches] or [options.SHIPPED_BENCH]
+    profiles = [folder / name for name in model.profiles] or [options.SHIPPED]
+    benches = [load_bench(path) for path in files]
+    suites = [
+        load_suite(profiles, Session(bench=bench, out=folder), Selection(any_path=any_path))
+        for bench in benches
+    ]
+
+    def faulty(bench: Loaded[BenchFile], fault: str) -> Loaded[BenchFile]:
+        return options.with_faults(bench, [fault])
+
+    return groups_of(loaded, benches, suites, faulty)
+
+
+def _require_virtual(groups: list[PlannedGroup]) -> None:
+    """Refuse real outputs, which need a worker that holds them."""
+    real = {group.bench.path: group.bench.model.bench for group in groups if not group.bench.model.virtual}
+    if real:
+        hint = "start `ventproof worker` on its computer and give --scheduler, or use `ventproof run`"
+        raise FileError(
+            Problem(path, None, None, f"bench {name!r} drives real outputs, and no worker holds it", hint)
+            for path, name in real.items()
+        )
+
+
+def _carry_out(runs: CampaignRuns, address: LabAddress | None, jobs: int | None) -> int:
+    """Make the runs that are missing, show how they went, and return the exit code."""
+    from ventproof.campaign.told import CampaignProgress, end_lines, plan_lines  # noqa: PLC0415
+    from ventproof.terminal.progress import telling  # noqa: PLC0415
+    from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415
+
+    for line in plan_lines(runs):
+        click.echo(harmless(line), err=True)
+    broken_off = ""
+    if runs.jobs:
+        with telling(Stopwatch().gone_s) as tell:
+            progress = CampaignProgress(runs, tell)
+            doing = _executor(runs, address, jobs, progress.remark)
+            try:
+                with doing as doers:
+                    broken_off = runs.carry_out(doers, progress.told)
+            except KeyboardInterrupt:
+                broken_off = _INTERRUPTED
+    for line in end_lines(runs, broken_off):
+        click.echo(harmless(line))
+    if broken_off == _INTERRUPTED:
+        return EXIT_INTERRUPTED
+    return EXIT_BENCH if broken_off and runs.code == EXIT_PASS else runs.code
+
+
+@contextmanager
+def _executor(
+    runs: CampaignRuns, address: LabAddress | None, jobs: int | None, said: Callable[[str], None]
+) -> Iterator[Executor]:
+    """Give who makes the runs: the workers of a lab, or this computer."""
+    from ventproof.campaign.work import JobLeft  # noqa: PLC0415
+    from ventproof.jobs.executor import cores, own_processes  # noqa: PLC0415
+
+    if address is None:
+        count = min(jobs or cores(), len(runs.jobs))
+        with own_processes(count, begin=str) as processes:
+            yield processes
+        return
+    from ventproof.lab.executor import MOST_LOSSES, LabExecutor  # noqa: PLC0415 - only in a lab
+
+    lost = JobLeft(why=f"{MOST_LOSSES} workers were lost with it")
+    with LabExecutor(address, lambda job: job.real_bench, lambda _: lost, said) as lab:
+        benches = {job.real_bench: job.bench.digest for job in runs.jobs if job.real_bench}
+        lab.require(benches, virtual=any(not job.real_bench for job in runs.jobs))
+        yield lab

@@ -1,0 +1,139 @@
+"""What comes back from a worker: the log of the job that was asked for, unchanged, or nothing at all."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from functools import cache
+
+import pytest
+
+from ventproof.campaign.carry_out import CampaignRuns
+from ventproof.campaign.journal import read_journal
+from ventproof.campaign.planned import groups_of
+from ventproof.campaign.work import JobLeft, work_on
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.history.enter import keeper_of
+from ventproof.jobs.executor import WorkersLostError
+from ventproof.profile.load import load_profile
+from ventproof.runset.campaign import read_campaign
+from ventproof.runset.manifest import read_manifest
+from ventproof.verdict.finding import EXIT_BENCH
+from ventproof_bench.benchcheck.load import load_bench
+
+PROFILE = next(SHIPPED.glob("**/rain-count.yaml"))
+
+
+@cache
+def groups(bench=SHIPPED_BENCH, text="campaign: night\nrepeats: 3\n"):
+    return groups_of(
+        read_campaign("night.yaml", text), [load_bench(bench)], [[load_profile(PROFILE)]], lambda one, _: one
+    )
+
+
+@pytest.fixture(scope="module")
+def left():
+    """What the first run of a campaign leaves, and the second."""
+    (group,) = groups()
+    return [work_on(group.job(0, run, "tester")) for run in (1, 2)]
+
+
+@pytest.fixture
+def runs(tmp_path):
+    """A campaign of three runs that did not begin, in virtual time."""
+    return CampaignRuns("night", tmp_path, groups(), "tester", keeper_of(None, tmp_path), resume=False)
+
+
+def _torn(log):
+    return log[: len(log) // 2]
+
+
+def _changed(log):
+    return log.replace(b'"values":{', b'"values": {', 1)
+
+
+def _unread(log):
+    return log[10:]
+
+
+@pytest.mark.parametrize(
+    ("spoil", "why"),
+    [
+        (lambda one, _: _changed(one), r"line \d+: "),
+        (lambda one, _: _unread(one), "not a ventproof log"),
+        (lambda _, other: other, "it has another plan or run"),
+        (lambda *_: b"", "the worker says why"),
+    ],
+)
+def test_a_log_that_is_not_that_of_its_job_is_not_kept(runs, left, tmp_path, spoil, why):
+    """Its run has no verdict, the folder no file, the history no row."""
+    one, other = (each.log for each in left)
+    assert re.search(why, runs.kept.take(runs.jobs[0], JobLeft(spoil(one, other), "the worker says why")))
+    assert list(tmp_path.glob("**/*.jsonl")) == []
+    assert not (tmp_path / "history.sqlite").exists()
+    assert runs.code == EXIT_BENCH
+
+
+def test_a_log_with_another_token_is_not_kept(runs, left):
+    """A run that moved something real is that of its own token, and of no other."""
+    asked = replace(runs.jobs[0], token="1" * 32)
+    assert runs.kept.take(asked, left[0]) == "the log that came is not believed: it has another token"
+    assert runs.kept.take(asked, work_on(asked)) == ""
+
+
+def test_a_log_without_an_end_counts_as_aborted(runs, left):
+    """It is kept, since it tells what was done; it is no verdict."""
+    assert runs.kept.take(runs.jobs[0], JobLeft(_torn(left[0].log))) == ""
+    assert runs.kept.outcome((0, 1)) == "aborted"
+    assert runs.code == EXIT_BENCH
+
+
+class _Workers:
+    """Do the first job, and are gone; or are interrupted there."""
+
+    def __init__(self, error, *, stopped=()):
+        self._error, self._stopped = error, stopped
+
+    def finished(self, work, jobs):
+        yield 0, work(jobs[0])
+        raise self._error
+
+    def stopped(self):
+        yield from self._stopped
+
+
+def test_workers_that_are_lost_leave_what_they_finished(runs, tmp_path):
+    """It is kept, and a manifest says what was not run, and why."""
+    assert runs.carry_out(_Workers(WorkersLostError("all are gone")), lambda *_: None) == "all are gone"
+    (manifest,) = map(read_manifest, tmp_path.glob("*/*.manifest.json"))
+    assert [one.outcome for one in manifest.left] == ["pass", "not run", "not run"]
+    assert manifest.broken_off == "all are gone"
+
+
+def test_a_stopped_campaign_keeps_what_its_runs_leave_on_their_way_out(runs, left, tmp_path):
+    """Ctrl-C is passed on only when the logs of runs that were stopped are here."""
+    workers = _Workers(KeyboardInterrupt(), stopped=[(1, left[1])])
+    with pytest.raises(KeyboardInterrupt):
+        runs.carry_out(workers, lambda *_: None)
+    (manifest,) = map(read_manifest, tmp_path.glob("*/*.manifest.json"))
+    assert [one.outcome for one in manifest.left] == ["pass", "pass", "not run"]
+
+
+REAL = SHIPPED_BENCH.with_name("mock-rtu.yaml")
+
+
+def _begun(folder, *, resume):
+    return CampaignRuns("night", folder, groups(REAL), "tester", None, resume=resume)
+
+
+def test_a_real_run_keeps_its_token_until_it_is_spent(tmp_path):
+    """Asked again after the client was killed, the fence knows the job; after a loss only a person asks anew."""
+    first = _begun(tmp_path, resume=False)
+    tokens = [job.token for job in first.jobs]
+    assert len(set(tokens)) == 3
+    assert [job.token for job in _begun(tmp_path, resume=True).jobs] == tokens
+    first._take(0, JobLeft(why="the worker was lost three times"))
+    first._take(1, JobLeft(why="it is lost at the fence", spent=True))
+    again = [job.token for job in _begun(tmp_path, resume=True).jobs]
+    assert [one == other for one, other in zip(tokens, again, strict=True)] == [True, False, True]
+    assert read_journal(tmp_path).spent == ()

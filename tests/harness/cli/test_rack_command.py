@@ -1,0 +1,259 @@
+"""`ventproof rack`: what it refuses before anything is opened, and what it says and writes of virtual benches."""
+
+from __future__ import annotations
+
+import os
+import re
+import signal
+import subprocess
+
+import pytest
+from fast_house import VENTPROOF
+from screen import played
+from shipped_profiles import shipped_path
+
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.rack import _shows
+from ventproof.history.database import place_of
+from ventproof.history.store import History
+from ventproof.runset.rack_record import read_rack_record
+
+COUNT = shipped_path("rain-count")
+RAIN = shipped_path("rain-closes-holds-releases")
+REAL = SHIPPED_BENCH.with_name("mock-tcp.yaml")
+
+
+def written(folder, places, profiles=(COUNT,), rack="bay 2"):
+    """Write a rack file; returns it."""
+    names = ", ".join(map(str, profiles))
+    lines = "".join(f"  {name}: {said}\n" for name, said in places.items())
+    path = folder / "rack.yaml"
+    path.write_text(f"rack: {rack}\nprofiles: [{names}]\nplaces:\n{lines}", encoding="utf-8")
+    return path
+
+
+def virtual(unit, more=""):
+    """Return a place on the mock inside the process."""
+    return f"{{bench: {SHIPPED_BENCH}, unit: {unit}{more}}}"
+
+
+@pytest.fixture(scope="module")
+def tested(tmp_path_factory):
+    """A rack of three virtual benches, one of them with a fault, tested; returns its folder, exit code and words."""
+    folder = tmp_path_factory.mktemp("racked")
+    bench = SHIPPED_BENCH.read_text(encoding="utf-8").replace(
+        "\nmock:\n", "\nmock:\n  faults: {ignores_rain: 1}\n"
+    )
+    (folder / "faulty.yaml").write_text(bench, encoding="utf-8")
+    places = {
+        "left": virtual("V-1"),
+        "middle": "{bench: faulty.yaml, unit: V-2}",
+        "right": virtual("V-3", ', firmware: "3.2"'),
+    }
+    file = written(folder, places, (COUNT, RAIN))
+    command = [*VENTPROOF, "rack", file, "--out", folder / "records", "--at-once", "2"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=folder)
+    return folder / "records", done
+
+
+def test_the_worst_place_gives_the_exit_code_and_the_others_pass(tested):
+    """The unit with the fault fails, and what its run said is shown; nothing is shown of those that passed."""
+    _, done = tested
+    assert done.returncode == 1, done.stderr
+    assert re.search(r"│ left +│ V-1 +│ +│ 2 of 2 │ 2 pass +│ safe +│", done.stdout)
+    assert re.search(r"│ middle │ V-2 +│ +│ 2 of 2 │ .*1 fail.* │ safe +│", done.stdout)
+    assert re.search(r"│ right +│ V-3 +│ 3.2 +│ 2 of 2 │ 2 pass +│ safe +│", done.stdout)
+    assert "\nmiddle, unit V-2:\n" in done.stdout
+    assert "\nleft" not in done.stdout.partition("logs in")[2]
+
+
+def test_lines_say_what_happens_at_which_place(tested):
+    """Where there is no terminal: a line when a place starts, when a run begins and ends, and when a place is over."""
+    _, done = tested
+    lines = [re.sub(r"^ *[\d.]+ s  ", "", line) for line in done.stdout.splitlines()]
+    assert "left    run 1 of 2: every closure of the rain contact is counted" in lines
+    assert "left    ended (exit code 0, outputs safe)" in lines
+    assert "middle  ended (exit code 1, outputs safe)" in lines
+    assert lines[0] == "3 places, at most 2 at the same time (--at-once)"
+
+
+def test_one_record_lists_all_logs(tested):
+    """Each place with its unit, how it ended, and its logs."""
+    records, _ = tested
+    record = read_rack_record(records / "bay-2" / "rack.json")
+    assert [(one.place, one.unit, one.firmware, one.code) for one in record.places] == [
+        ("left", "V-1", "", 0),
+        ("middle", "V-2", "", 1),
+        ("right", "V-3", "3.2", 0),
+    ]
+    logs = {log.log for one in record.places for log in one.logs}
+    assert logs == {path.relative_to(records / "bay-2").as_posix() for path in records.rglob("*.jsonl")}
+    assert len(logs) == 6
+
+
+def test_all_runs_are_in_one_history(tested):
+    """Several processes enter their runs into the history beside the racks."""
+    records, _ = tested
+    history = History(place_of(str(records / "history.sqlite")), create=False)
+    assert sorted(entry.record.unit for entry in history.entries()) == [
+        "V-1",
+        "V-1",
+        "V-2",
+        "V-2",
+        "V-3",
+        "V-3",
+    ]
+
+
+def test_a_log_that_is_taken_away_is_missed(tested, ventproof, tmp_path):
+    """Of the whole rack it is said; one place alone is a whole of its own, to be handed over."""
+    records, _ = tested
+    copy = tmp_path / "bay-2"
+    subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
+    assert ventproof("verify", copy)[0] == 0
+    gone = min((copy / "right").glob("*.jsonl"))
+    gone.unlink()
+    code, out, _ = ventproof("verify", copy)
+    assert (
+        code,
+        f"1 of 2 logs of place right is not as listed, or is not here: right/{gone.name}" in out,
+    ) == (2, True)
+    assert ventproof("verify", copy / "left")[0] == 0
+    code, out, _ = ventproof("report", copy, "-o", tmp_path / "report.md")
+    assert "1 of 2 logs of place right" in (tmp_path / "report.md").read_text(encoding="utf-8")
+
+
+def test_a_bundle_of_a_rack_keeps_its_record(tested, ventproof, tmp_path):
+    """Unpacked elsewhere, it is still known which logs there should be, and which of them is not there."""
+    records, _ = tested
+    assert ventproof("bundle", records / "bay-2", "-o", tmp_path / "bay.zip")[0] == 0
+    assert ventproof("verify", tmp_path / "bay.zip")[0] == 0
+    copy = tmp_path / "bay-2"
+    subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
+    for path in (copy / "right").iterdir():
+        path.unlink()
+    assert ventproof("bundle", copy, "-o", tmp_path / "less.zip")[0] == 2
+    code, out, _ = ventproof("verify", tmp_path / "less.zip")
+    assert (code, "2 of 2 logs of place right are not as listed, or are not here" in out) == (2, True)
+
+
+def test_a_second_rack_has_a_folder_of_its_own(tested):
+    """Nothing is written over, and no log of another rack is taken for one of this."""
+    records, _ = tested
+    before = {path: path.read_bytes() for path in records.rglob("*.jsonl")}
+    file = written(records.parent, {"left": virtual("V-1")})
+    command = [*VENTPROOF, "rack", file, "--out", records, "--history", "none"]
+    assert subprocess.run(command, capture_output=True, check=False).returncode == 0
+    assert len(list((records / "bay-2-2").rglob("*.jsonl"))) == 1
+    assert {path: path.read_bytes() for path in before} == before
+
+
+def test_every_slip_of_every_place_is_found_at_once(ventproof, tmp_path):
+    """A bench that is not there, a profile that is wrong, and a port that two places have; nothing is written."""
+    (tmp_path / "wrong.yaml").write_text("profile: wrong\nsteps: []\n", encoding="utf-8")
+    places = {
+        "left": f"{{bench: {REAL}, unit: V-1}}",
+        "right": f"{{bench: {REAL}, unit: V-2}}",
+        "spare": "{bench: nowhere.yaml, unit: V-3}",
+        "last": virtual("V-4", ", profiles: [wrong.yaml]"),
+    }
+    file = written(tmp_path, places)
+    code, out, err = ventproof("rack", file, "--confirm-clear")
+    assert (code, out) == (3, "")
+    assert f"{tmp_path / 'nowhere.yaml'}: there is no such file" in err
+    assert f"{tmp_path / 'wrong.yaml'}:" in err
+    assert re.search(rf"{file}:5:18: place right has a port of place left \(.*{REAL}:\d+:\d+; ", err)
+    assert not (tmp_path / "records").exists()
+
+
+def test_a_question_names_every_bench(ventproof, tmp_path):
+    """One caution and one answer for all; without a terminal it is refused, and nothing is switched."""
+    other = tmp_path / "other.yaml"
+    other.write_text(REAL.read_text(encoding="utf-8").replace("15", "25"), encoding="utf-8")
+    places = {"left": f"{{bench: {REAL}, unit: V-1}}", "right": "{bench: other.yaml, unit: V-2}"}
+    code, _, err = ventproof("rack", written(tmp_path, places))
+    assert code == 3
+    assert f"  {REAL}: " in err
+    assert f"  {other}: " in err
+    assert err.count("Vents and drives move without warning") == 1
+    assert "these benches drive real outputs and no one is here to confirm" in err
+
+
+def test_every_bench_that_is_not_there_is_named(ventproof, tmp_path):
+    """All are looked at before the first is opened."""
+    other = tmp_path / "other.yaml"
+    other.write_text(REAL.read_text(encoding="utf-8").replace("15", "25"), encoding="utf-8")
+    places = {"left": f"{{bench: {REAL}, unit: V-1}}", "right": "{bench: other.yaml, unit: V-2}"}
+    code, _, err = ventproof("rack", written(tmp_path, places), "--confirm-clear")
+    assert code == 3
+    assert f"{REAL}:" in err
+    assert f"{other}:" in err
+    assert not (tmp_path / "records").exists()
+
+
+def test_a_bench_that_asks_people_is_no_place_of_a_rack(ventproof, tmp_path):
+    """Prompts of several benches in one terminal would be answered for the wrong one."""
+    places = {"left": f"{{bench: {SHIPPED_BENCH.with_name('by-hand.yaml')}, unit: V-1}}"}
+    code, _, err = ventproof("rack", written(tmp_path, places))
+    assert code == 3
+    assert "rack.yaml:4:3: bench " in err
+    assert "asks people" in err
+
+
+def test_check_looks_at_all_that_a_rack_names(ventproof, tmp_path):
+    """It says what each place tests, or all that is wrong."""
+    code, out, _ = ventproof("check", written(tmp_path, {"left": virtual("V-1"), "right": virtual("V-2")}))
+    assert code == 0
+    assert "tests 2 places" in out
+    assert "  right: Osmerley house 3, mock in process, 1 profile" in out
+    code, _, err = ventproof("check", written(tmp_path, {"left": "{bench: nowhere.yaml}"}))
+    assert (code, "nowhere.yaml: there is no such file" in err) == (3, True)
+
+
+def test_a_terminal_shows_one_table_and_ctrl_c_stops_all(tmp_path):
+    """Every place is a row with its unit, its profile and its verdicts; a stop is told, and what was not run."""
+    profiles = sorted(SHIPPED.rglob("rain-*.yaml"))
+    places = {f"place_{n}": virtual(f"V-{n}") for n in range(4)}
+    file = written(tmp_path, places, profiles)
+    shown = []
+
+    def seen(screen, process):
+        if "place_0" in screen.text and "Ctrl-C stops all places" in screen.text:
+            shown.append(screen.text)
+            if re.search(r"place_0 .* \d+ pass", screen.text) and len(shown) > 3:
+                os.kill(process.pid, signal.SIGINT)
+
+    command = [*VENTPROOF, "rack", str(file), "--out", str(tmp_path / "records"), "--at-once", "2"]
+    screen, code = played(command, 100, 24, seen=seen, within_s=60)
+    assert code == 130
+    before = next(text for text in reversed(shown) if "waits" in text)
+    assert re.search(r"bay 2 +2 at work, 2 to come, 0 ended", before)
+    assert re.search(r"place +unit +run +does +at most +so far +outputs", before)
+    assert re.search(r"place_0 +V-0 +\d+ of \d+ +\S.* \d+ pass +(in use|safe)", before)
+    assert re.search(r"place_3 +V-3 +waits", before)
+    assert re.search(r"place_0 .* safe ", screen.text)
+    assert len(re.findall(r"place_[23] .*not run.*not driven", screen.text)) == 2
+    record = read_rack_record(tmp_path / "records" / "bay-2" / "rack.json")
+    assert [one.code for one in record.places] == [130, 130, None, None]
+
+
+@pytest.mark.parametrize(
+    ("code", "outcomes", "shown"),
+    [
+        (0, ["pass", "pass"], True),
+        (0, ["pass"], False),
+        (0, [], False),
+        (0, ["pass", "fail"], False),
+        (0, ["pass", "aborted"], False),
+        (1, ["pass", "fail"], True),
+        (1, [], False),
+        (1, ["pass", "pass"], False),
+        (2, ["inconclusive", "fail"], True),
+        (2, ["pass", "pass"], False),
+        (5, ["pass", "fail"], True),
+        (5, ["pass", "pass"], False),
+    ],
+)
+def test_an_exit_code_that_logs_do_not_show_is_no_verdict(code, outcomes, shown):
+    """A process may end with any number: a verdict is what all planned runs left in their logs."""
+    assert _shows(code, outcomes, 2) is shown

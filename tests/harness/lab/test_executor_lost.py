@@ -1,0 +1,82 @@
+"""A lab that loses workers and its scheduler: no job in virtual time is lost, and nobody waits for ever."""
+
+from __future__ import annotations
+
+import signal
+from pathlib import Path
+
+import pytest
+from lab_jobs import Lab, as_it_is, killing
+
+from ventproof.jobs.executor import WorkersLostError, in_order
+from ventproof.lab import executor as lab_executor
+from ventproof.lab.executor import LabExecutor
+from ventproof.lab.identity import Identity, own_identity
+from ventproof.lab.security import lab_address
+from ventproof.verdict.finding import EXIT_BENCH
+from ventproof_bench.base.errors import BenchError, FileError
+
+pytestmark = [pytest.mark.wire, pytest.mark.lasting]  # the engine keeps its threads
+
+
+@pytest.fixture(scope="module")
+def lab(tmp_path_factory):
+    """A scheduler and three workers."""
+    with Lab(tmp_path_factory.mktemp("lab")) as lab:
+        lab.held = lab.workers(count=3)
+        yield lab
+
+
+def reached(lab):
+    address = lab_address(lab.address, "--scheduler", None)
+    return LabExecutor(address, lambda _: "", lambda _: "lost", answers_within_s=2.0)
+
+
+def test_jobs_whose_workers_are_killed_are_done_by_others(lab, tmp_path):
+    """One worker is killed while it works, another while it holds a result: all twenty results come, in order."""
+    jobs = [*range(8), tmp_path / "running", *range(8), tmp_path / "holding", *range(2)]
+    with reached(lab) as workers:
+        workers.require({}, virtual=True)
+        assert list(in_order(workers, killing, jobs)) == [str(job) for job in jobs]
+    assert all(job.exists() for job in jobs if isinstance(job, Path))
+
+
+def test_a_worker_that_runs_something_else_is_refused_before_the_first_job(lab, monkeypatch):
+    """Each part that differs is named with both versions; a worker that comes later is refused with its first job."""
+    here = Identity({**own_identity().parts, "pymodbus": "9.9.9", "source": "f" * 64})
+    monkeypatch.setattr("ventproof.lab.identity.own_identity", lambda: here)
+    monkeypatch.setattr(lab_executor, "own_identity", lambda: here)
+    theirs = own_identity().parts
+    with reached(lab) as workers:
+        with pytest.raises(FileError) as refused:
+            workers.require({}, virtual=True)
+        assert f"pymodbus {theirs['pymodbus']}, here 9.9.9" in str(refused.value)
+        assert f"source {theirs['source'][:12]}, here ffffffffffff" in str(refused.value)
+        assert "install the same ventproof" in str(refused.value)
+        with pytest.raises(FileError, match=r"pymodbus .*, here 9\.9\.9"):
+            list(workers.finished(as_it_is, [1]))
+
+
+def test_a_bench_that_no_worker_holds_is_an_error_before_the_first_job(lab, monkeypatch):
+    """It says what to start, and where."""
+    monkeypatch.setattr(lab_executor, "_WORKER_WITHIN_S", 0.0)
+    with (
+        reached(lab) as workers,
+        pytest.raises(FileError, match=r"no worker does bench 'rack-3'; start one: .*--bench"),
+    ):
+        workers.require({"rack-3": "0" * 64}, virtual=True)
+
+
+def test_a_scheduler_that_is_lost_ends_the_campaign(lab):
+    """What was finished stands; the rest is an error that names the scheduler, for client and workers, and no wait."""
+    with reached(lab) as workers:
+        results = workers.finished(as_it_is, range(1000))
+        next(results)
+        lab.scheduler.kill()
+        with pytest.raises(WorkersLostError, match=f"the scheduler at {lab.address} is gone"):
+            list(results)
+    with pytest.raises(BenchError, match=f"no scheduler answers at {lab.address}"):
+        reached(lab).__enter__()
+    left = [worker for worker in lab.held if worker.wait(30) != -signal.SIGKILL]
+    assert [worker.returncode for worker in left] == [EXIT_BENCH]
+    assert left[0].stdout.read() == f"the scheduler at {lab.address} is gone\n"
