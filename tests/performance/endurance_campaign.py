@@ -24,8 +24,8 @@ from kill_campaign import children_of, lives
 from test_speed_of_runs import EIGHT_SIGNALS
 
 from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.log.names import archive_path
 from ventproof.log.read import check_log
-from ventproof.log.write import archive_path
 from ventproof.profile.load import read_profile
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session

@@ -8,10 +8,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, final
 
+from ventproof.log.names import free_path, log_at, logs_in, plain_path
 from ventproof.log.plan import Attempt
 from ventproof.log.read import check_log, header_of, read_log
 from ventproof.log.run import ABORTED, results_of
-from ventproof.log.write import free_path, log_at, logs_in, plain_path
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest
 from ventproof.session.planned import written
 from ventproof.session.resume import has_failed

@@ -28,7 +28,7 @@ def archive(logs: tuple[Path, ...], *, unpack: bool) -> int:
     Exit code 0: every log is archived, or unpacked.
               3: some are not, and stay as they are.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.log.write import ARCHIVED, PLAIN  # noqa: PLC0415 - slow
+    from ventproof.log.names import ARCHIVED, PLAIN  # noqa: PLC0415 - slow
     from ventproof.runset.stored import archive_log, unpack_log  # noqa: PLC0415
 
     paths = options.log_paths(logs)

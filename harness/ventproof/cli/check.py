@@ -82,7 +82,7 @@ def _check(
     path: Path, session: Session | None, values: Mapping[str, str], *, any_path: bool
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
-    from ventproof.log.write import PLAIN, plain_path  # noqa: PLC0415
+    from ventproof.log.names import PLAIN, plain_path  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
     from ventproof.terminal.selfcheck import of_profile  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415

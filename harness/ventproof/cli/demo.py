@@ -19,7 +19,7 @@ def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     """Run the shipped test suite on the mock unit in this process, in virtual time. Nothing real is switched."""
     from ventproof.cli.run import run_suite  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
-    from ventproof.log.write import free_path  # noqa: PLC0415
+    from ventproof.log.names import free_path  # noqa: PLC0415
     from ventproof.session.repeats import RepeatPlan  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415

@@ -177,7 +177,7 @@ class Exploration:
         return explorer.tally.code
 
     def _written(self, explorer: Explorer, find: Find) -> tuple[Path, Loaded[Profile]]:
-        from ventproof.log.write import free_path  # noqa: PLC0415
+        from ventproof.log.names import free_path  # noqa: PLC0415
         from ventproof.session.session import slug  # noqa: PLC0415
         from ventproof.terminal.exploration import show_text  # noqa: PLC0415
         from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415 - as above

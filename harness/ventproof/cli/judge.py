@@ -122,7 +122,7 @@ def judge(log: Path, profile: Path | None, figures: Path | None, any_path: bool)
 
 def _not_one(folder: Path) -> Problem:
     """Say what a folder is not, and what to do with the logs in it."""
-    from ventproof.log.write import logs_in  # noqa: PLC0415 - only on the way out
+    from ventproof.log.names import logs_in  # noqa: PLC0415 - only on the way out
     from ventproof_bench.base.errors import Problem  # noqa: PLC0415
 
     every = f"`ventproof report {folder} -o FILE` decides all of its logs again"

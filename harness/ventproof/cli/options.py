@@ -141,7 +141,7 @@ def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
         FileError: a path does not exist, a folder holds no log, or a bundle will not do, or is not whole and unchanged.
     """
     found: dict[Path, Path] = {}
-    from ventproof.log.write import PLAIN, logs_in  # noqa: PLC0415 - slow
+    from ventproof.log.names import PLAIN, logs_in  # noqa: PLC0415 - slow
 
     named = [_unpacked(path, wanted=bundles) for path in paths]
     for path in _files_below(named, PLAIN, lambda folder: logs_in(folder, below=True)):

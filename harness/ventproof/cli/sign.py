@@ -66,8 +66,8 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     An aborted log can be signed, a broken one cannot. Signed logs in folders are not signed again. A manifest is signed
     with the last of its logs.
     """
+    from ventproof.log.names import signature_path  # noqa: PLC0415
     from ventproof.log.signing import sign_log  # noqa: PLC0415
-    from ventproof.log.write import signature_path  # noqa: PLC0415
     from ventproof.runset.present import left_unsigned  # noqa: PLC0415
     from ventproof.runset.signature import sign_manifest  # noqa: PLC0415
 

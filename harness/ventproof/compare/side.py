@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, final
 
+from ventproof.log.names import logs_in
 from ventproof.log.run import ABORTED, evidence_key
-from ventproof.log.write import logs_in
 from ventproof.rejudge.batch import Logged, read_runs
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem

@@ -15,7 +15,7 @@ from sqlalchemy.pool import NullPool
 
 from ventproof.history.migrations import KNOWN, NEWEST
 from ventproof.history.reading import PATIENCE_S, bring_up, opened_to_read
-from ventproof.log.write import log_at
+from ventproof.log.names import log_at
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:

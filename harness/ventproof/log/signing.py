@@ -16,8 +16,8 @@ from cryptography.hazmat.primitives import serialization
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
 from pydantic import AfterValidator, Field
 
+from ventproof.log.names import signature_path
 from ventproof.log.read import LogCheck, check_log
-from ventproof.log.write import signature_path
 from ventproof_bench.base.errors import FileError, Problem, RecordError
 from ventproof_bench.base.files import create_file, open_regular
 from ventproof_bench.base.text import printable

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Final, TypeVar, final
 from ventproof.case.findings import findings_of
 from ventproof.jobs.executor import cores, in_order, own_processes
 from ventproof.log.gaps import BusGaps
+from ventproof.log.names import has_signature
 from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, RunRecord, results_of
 from ventproof.log.signing import whats_wrong
-from ventproof.log.write import has_signature
 from ventproof.rejudge.again import follow
 from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, explained, standing_of
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck

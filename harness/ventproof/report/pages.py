@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 from urllib.parse import quote
 
-from ventproof.log.write import plain_path
+from ventproof.log.names import plain_path
 from ventproof.report.model import Figure, plain
 from ventproof.report.typeset import TEMPLATES, page, style
 

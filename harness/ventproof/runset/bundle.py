@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.decode import LineError, LineFields
-from ventproof.log.write import ARCHIVED, PLAIN
+from ventproof.log.names import ARCHIVED, PLAIN
 from ventproof.runset.manifest import ENDING
 from ventproof.runset.rack_record import RACK
 from ventproof_bench.base.errors import FileError, Problem

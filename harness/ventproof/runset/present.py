@@ -11,8 +11,8 @@ from pathlib import Path
 from typing import final
 
 from ventproof.log.events import RunBegin
+from ventproof.log.names import has_signature, log_at, plain_path, signature_path
 from ventproof.log.read import LogCheck, LogState
-from ventproof.log.write import has_signature, log_at, plain_path, signature_path
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.runset.manifest import ENDING, Manifest, read_manifest
 from ventproof.runset.rack_record import RACK, read_rack_record

@@ -8,6 +8,7 @@ from typing import Annotated, Final, Literal, final
 
 from pydantic import AfterValidator
 
+from ventproof.log.names import signature_path
 from ventproof.log.signing import (
     Hex32,
     Hex64,
@@ -16,7 +17,6 @@ from ventproof.log.signing import (
     is_signed,
     write_signature,
 )
-from ventproof.log.write import signature_path
 from ventproof.runset.manifest import Manifest, read_manifest
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.text import printable

@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import final
 
 from ventproof.log.archive import frames_of, lines_of
+from ventproof.log.names import ARCHIVED, PLAIN, archive_path, is_being_written, plain_path
 from ventproof.log.read import LogCheck, check_log
-from ventproof.log.write import ARCHIVED, PLAIN, archive_path, is_being_written, plain_path
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file
 

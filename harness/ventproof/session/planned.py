@@ -7,10 +7,11 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
+from ventproof.log.names import free_path, plain_path
 from ventproof.log.plan import PlannedClaim, PlannedRun
 from ventproof.log.read import check_log
 from ventproof.log.run import ABORTED
-from ventproof.log.write import RecordLog, free_path, plain_path
+from ventproof.log.write import RecordLog
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
 from ventproof.session.onward import await_bench, why_ended
 from ventproof.session.repeats import RepeatPlan, RepeatSeries, run_series

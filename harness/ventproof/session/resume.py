@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, final
 
 from ventproof.case.findings import findings_of
 from ventproof.log.events import FindingMade
+from ventproof.log.names import is_being_written, logs_in, plain_path
 from ventproof.log.plan import Attempt, Plan
 from ventproof.log.read import LogCheck, check_log, header_of, read_log
 from ventproof.log.run import ABORTED, results_of
 from ventproof.log.settings import settings_of
 from ventproof.log.signing import whats_wrong
-from ventproof.log.write import is_being_written, logs_in, plain_path
 from ventproof.rejudge.again import follow
 from ventproof.run.engine import Outcome
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, LeftLog, Manifest, read_manifest

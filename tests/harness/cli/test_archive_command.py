@@ -7,8 +7,8 @@ import pytest
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.history.database import place_of
 from ventproof.history.store import History
+from ventproof.log.names import logs_in
 from ventproof.log.signing import make_key
-from ventproof.log.write import logs_in
 
 READERS = [
     "verify records --key own.pub",

@@ -7,6 +7,7 @@ import stat
 
 import pytest
 
+from ventproof.log.names import signature_path
 from ventproof.log.read import check_log
 from ventproof.log.signing import (
     is_protected,
@@ -17,7 +18,7 @@ from ventproof.log.signing import (
     sign_log,
     signature_of,
 )
-from ventproof.log.write import RecordLog, signature_path
+from ventproof.log.write import RecordLog
 from ventproof_bench.base.errors import FileError, RecordError
 
 

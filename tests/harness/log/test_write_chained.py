@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from ventproof.log.names import free_path
 from ventproof.log.read import read_log
-from ventproof.log.write import GENESIS, RecordLog, free_path, seal
+from ventproof.log.write import GENESIS, RecordLog, seal
 from ventproof_bench.base.errors import FileError
 
 

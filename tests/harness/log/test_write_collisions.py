@@ -8,7 +8,8 @@ from subprocess import Popen
 
 import pytest
 
-from ventproof.log.write import RecordLog, free_path, is_being_written, new_log
+from ventproof.log.names import free_path, is_being_written
+from ventproof.log.write import RecordLog, new_log
 from ventproof_bench.base.errors import FileError
 
 MANY = 40

@@ -14,8 +14,8 @@ from ventproof.cli.report import write
 from ventproof.export.junit import junit
 from ventproof.export.markdown import markdown
 from ventproof.export.results import results_json
+from ventproof.log.names import signature_path
 from ventproof.log.signing import load_signing_key, make_key, sign_log
-from ventproof.log.write import signature_path
 from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.batch import judged_batch, read_runs
 from ventproof.rejudge.standing import BELIEVED, STANDINGS

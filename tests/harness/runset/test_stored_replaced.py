@@ -7,8 +7,9 @@ import os
 import pytest
 
 from ventproof.log.archive import frames_of, lines_of
+from ventproof.log.names import archive_path, free_path, log_at, logs_in, signature_path
 from ventproof.log.read import check_log
-from ventproof.log.write import RecordLog, archive_path, free_path, log_at, logs_in, signature_path
+from ventproof.log.write import RecordLog
 from ventproof.runset import stored
 from ventproof.runset.stored import archive_log, unpack_log
 from ventproof_bench.base.errors import FileError
