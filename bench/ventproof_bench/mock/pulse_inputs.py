@@ -107,7 +107,8 @@ class Cups:
         self._slope_m = wind.slope
         self._offset_m_per_s = wind.offset.value * behaviour.cups_offset_factor
         self._per_pulse = behaviour.counts_per_pulse
-        self._contact = Settling(wind.debounce, wind.debounce)
+        debounce_s = wind.debounce * behaviour.cups_debounce_factor
+        self._contact = Settling(debounce_s, debounce_s)
         self._gust = PulseWindow(wind.gust_over * behaviour.gust_window_factor)
         self._mean = PulseWindow(wind.mean_over)
         self._judged = [(self._gust, self._gale)]

@@ -135,6 +135,7 @@ class MockUnit:
             settings.supply.boots_for + behaviour.boot_extra_s, settings.supply.rides_through
         )
         self._power.input = self._power.value = True
+        self._start_broken_off = False
         self._entry_s, self._release_s = settings.rain.entry_delay, settings.rain.release_delay
         self._reads = phase
         self._start(sees_from_s=math.inf, referenced_s=math.inf)
@@ -332,7 +333,7 @@ class MockUnit:
         self._house_c = math.nan
         self._leeward: frozenset[str] = frozenset()
         for name in self._closed:
-            if name in RAIN_CONTACTS and not self._behaviour.standing_rain_seen:
+            if name in RAIN_CONTACTS and not self._sees_standing_rain():
                 continue
             self._weather.contact("rain" if name in RAIN_CONTACTS else name, self.now_s, closed=True)
         for name, level in self._put.items():
@@ -361,6 +362,11 @@ class MockUnit:
             sees_from_s=self.now_s + blind_s if blind_s else math.inf,
             referenced_s=self.now_s + run_s if references else math.inf,
         )
+        self._start_broken_off = False
+
+    def _sees_standing_rain(self) -> bool:
+        seen = self._behaviour
+        return seen.standing_rain_seen and (seen.interrupted_start_sees or not self._start_broken_off)
 
     def _referenced(self) -> None:
         self._reference.due_s = math.inf
@@ -373,6 +379,8 @@ class MockUnit:
         """Take a change at the terminals now."""
         if name == "supply":
             self.touched.contact(name, changed=bool(value) != self._power.input)
+            if not value and not self._power.value and self._power.pending:
+                self._start_broken_off = True
             self._power.change(self.now_s, state=bool(value))
             return
         if name in self._weather.sensors:

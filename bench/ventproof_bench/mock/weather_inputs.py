@@ -192,7 +192,7 @@ class UnitWeather:
     def leeward(self, now_s: float) -> frozenset[str]:
         """Return the vent groups that face away from the wind; none while nobody knows where it comes from."""
         vane = self.sensors.get("direction")
-        if vane is None or vane.failed:
+        if vane is None or (vane.failed and self._behaviour.lost_vane_heeded):
             return frozenset()
         return self._sides.leeward(vane.value, now_s)
 

@@ -342,7 +342,10 @@ class FlagDecider(Decider):
         self._break.mark(lambda one: one.mark if one.mark <= self.end_s else INF)
 
     def finish(self) -> None:
-        """Nothing more will come."""
+        """Nothing more will come; an end at which the last reading begins is reached."""
+        if self._at_s >= self.end_s - EPS_S:
+            self.end_at(self.last_s, self._at_s - EPS_S)
+            self._conclude()
         # An end before s1: it was never in force, and so nothing is broken.
         self.settle(passed=self.end_s < self.s1)
 

@@ -239,6 +239,12 @@ def _signalled_problems(
         reason = f"{level.text!r} is a value and signals no failure"
         hint = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
         yield profile.problem(path, reason, hint)
+    elif output.carries == "current":
+        ends = end_levels(output)
+        if not ends.broken <= level.value <= ends.shorted:
+            reason = f"{level.text!r} is a current that no transmitter puts and that may harm the input"
+            hint = f"write {ends.broken:g} mA to {ends.shorted:g} mA"
+            yield profile.problem(path, reason, hint)
 
 
 def _chatter_problems(

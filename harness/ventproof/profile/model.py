@@ -120,7 +120,7 @@ class Reaches(Occurrence):
     """How long it must then stay in the band."""
 
 
-Condition = Annotated[dict[Name, str | int | bool], Field(max_length=1)]
+Condition = Annotated[dict[Name, str | int | bool], Field(min_length=1, max_length=1)]
 """A contact, a flag or a state by its name, and what it is then."""
 
 

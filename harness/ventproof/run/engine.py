@@ -308,7 +308,8 @@ class Engine:
         # What people read was as they say before anything is done: only that shows that it came of it.
         if self._rig.people is not None:
             await self._told.all_of(name for response in step.expect for name in response.signals)
-            await sleep_until(now_s() + _LOG_STEP_S)  # the log may round the last answer up
+        # The log may round the last reading up: in virtual time, too, it is from before what is done now.
+        await sleep_until(now_s() + _LOG_STEP_S)
         began_s = self._begin_step(number, step.step)
         again = False
         for index, stimulus in enumerate(step.do):

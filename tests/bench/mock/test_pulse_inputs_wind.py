@@ -149,6 +149,18 @@ def test_a_failed_vane_makes_every_vent_windward(make_weather):
     assert unit.read("discrete", 11, 1, gale_s + 70)[0]
 
 
+def test_a_lost_vane_that_is_believed_leaves_the_roof_open(make_weather):
+    """The fault keeps the side that the vane gave last; the failure itself is reported all the same."""
+    unit = make_weather({"lost_vane_keeps_lee": 1.0})
+    gale_s = warm(unit)
+    unit.set_level("direction", gale_s, 4.0)
+    blow(unit, 20, gale_s, gale_s + 120)
+    unit.set_level("direction", gale_s + 60, 0.0)
+    unit.advance(gale_s + 100)
+    assert unit.position("roof") == pytest.approx(20)
+    assert unit.read("discrete", 11, 1, gale_s + 101)[0]
+
+
 def test_cups_that_stand_still_too_long_have_failed(make_weather):
     """Twelve hours without a pulse count as a gale; the next pulse mends the cups."""
     unit = make_weather(bus_loss=None)

@@ -58,6 +58,30 @@ def test_a_dead_unit_passes_over_a_broadcast(make_weather):
     assert unit.read("holding", 0, 1, at_s + 22)[0] == 200
 
 
+@pytest.mark.parametrize(
+    ("fault", "flickers", "seen"),
+    [
+        ("flicker_loses_rain", True, False),
+        ("flicker_loses_rain", False, True),
+        ("standing_rain_unseen", False, False),
+        ("", True, True),
+    ],
+)
+def test_rain_that_stands_when_the_unit_comes_up(make_weather, fault, flickers, seen):
+    """A healthy unit sees it however the supply came back; one with the fault does unless a dip broke a start off."""
+    unit = make_weather({fault: 1.0} if fault else {})
+    at_s = warm(unit)
+    unit.set_contact("rain", at_s, closed=True)
+    cut(unit, at_s + 40, at_s + 41)
+    if flickers:
+        cut(unit, at_s + 42, at_s + 43)
+    unit.advance(at_s + 60)
+    assert ("rain" in unit.active) is seen
+    cut(unit, at_s + 100, at_s + 101)
+    unit.advance(at_s + 120)
+    assert ("rain" in unit.active) is (fault != "standing_rain_unseen")
+
+
 def test_vents_stand_still_without_supply(make):
     """Cut while the roof travels, it stands where it was, and goes on 0.4 s after the unit is back."""
     unit = make()

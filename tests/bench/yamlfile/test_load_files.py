@@ -201,7 +201,7 @@ def test_the_kind_of_a_file_is_its_first_known_key(tmp_path):
     path.write_text("about: x\n")
     with pytest.raises(
         FileError,
-        match=r"unknown kind of file; .* profile, bench, table, guise, acceptance, waivers at its top$",
+        match=r"unknown kind of file; .* rack, profile, bench, .*, waivers, campaign at its top$",
     ):
         kind_of(path)
 

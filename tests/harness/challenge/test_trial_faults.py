@@ -35,6 +35,22 @@ FINDS = [
     ("lost_bus_unseen", "bus-falls-silent"),
     ("lost_bus_early", "bus-falls-silent"),
     ("tips_wrap_16", "rain-by-tips"),
+    ("lost_vane_keeps_lee", "vane-lost-in-a-gale"),
+    ("flicker_loses_rain", "supply-flickers-in-the-rain"),
+    ("dead_cups_unseen", "cups-ice-up-in-a-gale"),
+    ("cups_not_debounced", "gale-pulses-bounce"),
+    ("tips_not_debounced", "drizzle-with-bouncing-tips"),
+    ("no_frost_hysteresis", "frost-wavers-at-its-limit"),
+    ("ignores_tips", "rain-cable-cut-in-a-shower"),
+    ("gives_up", "rain-cable-shorts"),
+    ("tip_rate_sticks", "showers-at-random"),
+    ("low_end_unchecked", "sensor-house-signals-failure"),
+    ("release_drops_others", "sensor-house-fails-in-the-rain"),
+    ("drops_second_override", "gale-frost-and-rain"),
+    ("gale_release_early", "gust-after-gust"),
+    ("blind_after_restart", "power-returns-in-a-gale"),
+    ("failure_not_told", "power-returns-with-a-broken-wire"),
+    ("misses_side_vent", "rain-while-the-bus-is-silent"),
 ]
 
 DRY = """

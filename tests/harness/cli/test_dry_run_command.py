@@ -46,7 +46,7 @@ def test_a_part_of_a_name_selects_profiles(ventproof):
         code, out, err = ventproof("run", SHIPPED, "--bench", SHIPPED_BENCH, "--dry-run", *words)
         return code, out.splitlines()[-1] if out else err
 
-    assert dry("-k", "FROST")[1].startswith("1 run, ")
+    assert dry("-k", "LOOSE-terminal")[1].startswith("1 run, ")
     assert dry("-k", "uptime")[1].startswith("2 runs, ")
-    assert dry("-k", "frost", "-k", "uptime", "--repeat", "2")[1].startswith("6 runs, ")
+    assert dry("-k", "loose-t", "-k", "uptime", "--repeat", "2")[1].startswith("6 runs, ")
     assert dry("-k", "hail") == (3, "-k: no profile's name or id holds 'hail'; write part of a name\n")

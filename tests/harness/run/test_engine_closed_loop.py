@@ -43,6 +43,7 @@ def test_every_profile_fits_the_bench_of_its_suite():
     [
         "switches/house-cools-before-the-vent-is-open",
         "switches/switch-stuck-at-closed",
+        "switches/shower-after-shower",
         "potentiometer/potentiometer-open",
         "potentiometer/rain-by-potentiometer",
         "reckoned/rain-followed-by-contacts",
@@ -61,6 +62,7 @@ def test_a_healthy_unit_passes(profile, closed_loop):
         ("both_contacts_on", "switches/house-cools-before-the-vent-is-open"),
         ("trusts_stuck_switch", "switches/switch-stuck-at-closed"),
         ("trusts_open_potentiometer", "potentiometer/potentiometer-open"),
+        ("release_not_restarted", "switches/shower-after-shower"),
     ],
 )
 def test_a_unit_that_drives_badly_fails(fault, profile, closed_loop):

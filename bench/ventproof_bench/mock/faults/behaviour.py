@@ -74,6 +74,7 @@ class Behaviour:
     gale_position_shift_percent: float = 0.0
     cups_offset_factor: float = 1.0
     counts_per_pulse: int = 1
+    cups_debounce_factor: float = 1.0
     gust_window_factor: float = 1.0
     sides_exchanged: bool = False
     """Vents on the lee side take the windward position, and the other way round."""
@@ -109,6 +110,8 @@ class Behaviour:
     """Infinite: never trusted again."""
     failures_heeded: bool = True
     failures_told: bool = True
+    lost_vane_heeded: bool = True
+    """While the vane has failed no vent counts as leeward."""
     silence_seen: bool = True
     """Cups that stand still too long have failed."""
     bus_loss_seen: bool = True
@@ -160,6 +163,8 @@ class Behaviour:
     boot_extra_s: float = 0.0
     standing_rain_seen: bool = True
     """Rain that falls already when the unit comes up is seen."""
+    interrupted_start_sees: bool = True
+    """So is rain that falls already when it comes up after a start that a dip of the supply broke off."""
     halts_without_supply: bool = True
     delays_kept: bool = True
     """Delays that were written outlast a restart."""

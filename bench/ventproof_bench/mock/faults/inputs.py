@@ -78,6 +78,12 @@ CONDITIONING_FAULTS = (
         lambda b, s: replace(b, gust_window_factor=1 + 9 * s),
         "1 is ten times the gust window; more is longer",
     ),
+    _conditioning_cups(
+        "cups_not_debounced",
+        "Every bounce of the cups' reed is a pulse, so that a breeze reads as a gale.",
+        lambda b, s: replace(b, cups_debounce_factor=left(s)),
+        "1 leaves no debounce; 0.5 leaves half of its time",
+    ),
     _conditioning_bucket(
         "tips_not_debounced",
         "Every bounce of the bucket's reed is a tip, so that drizzle reads as a cloudburst.",
@@ -188,6 +194,14 @@ SENSOR_FAILURE_FAULTS = (
         "failure_not_told",
         "The vents go to their safe positions, but no register says that a sensor failed.",
         lambda b, _: replace(b, failures_told=False),
+    ),
+    _failing(
+        "lost_vane_keeps_lee",
+        "When the vane fails the vents keep the side that it gave last: those in the lee stay open, wherever it blows.",
+        lambda b, _: replace(b, lost_vane_heeded=False),
+        needs="wind.leeward",
+        shows_by=("direction", "cups"),
+        only_by=FAILING,
     ),
     _failing(
         "dead_cups_unseen",

@@ -104,6 +104,11 @@ POWER_FAULTS = (
         lambda b, _: replace(b, standing_rain_seen=False),
     ),
     _power(
+        "flicker_loses_rain",
+        "After a start that a dip of the supply broke off the inputs are half set up: standing rain is not seen.",
+        lambda b, _: replace(b, interrupted_start_sees=False),
+    ),
+    _power(
         "runs_on_without_processor",
         "An output relay keeps its state while the processor is down, so that a moving vent runs to its end.",
         lambda b, _: replace(b, halts_without_supply=False),

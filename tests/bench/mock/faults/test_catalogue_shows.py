@@ -82,6 +82,10 @@ def exercise_weather(unit):
     blow(11, 60, 120)  # 13.6 m/s, a gale
     blow(8, 120, 240)  # less, but not over
     unit.set_level("direction", T0 + 60, 4.0)  # the roof is leeward
+    for k, closed in enumerate((True, False, True, False)):  # a reed that bounces once
+        unit.set_contact("cups", T0 + 280 + k / 1000, closed=closed)
+    unit.set_level("direction", T0 + 200, 0.0)  # the vane is lost, and found
+    unit.set_level("direction", T0 + 225, 4.0)
     watch(90)
     unit.set_contact("rain", T0 + 90, closed=True)  # rain in the gale, and rain that ends in it
     unit.set_contact("rain", T0 + 140, closed=False)
@@ -102,6 +106,9 @@ def exercise_weather(unit):
     unit.set_contact("supply", T0 + 1150, closed=False)
     unit.set_contact("supply", T0 + 1160, closed=True)
     watch(1350)
+    for at_s, closed in ((0, False), (1, True), (2, False), (3, True)):  # it flickers while the rain goes on
+        unit.set_contact("supply", T0 + 1350 + at_s, closed=closed)
+    watch(1450)
     return shown, unit.truth("roof"), unit.truth("side")
 
 
