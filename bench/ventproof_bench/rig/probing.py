@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
+from urllib.parse import urlsplit
 
 from ventproof_bench.base.errors import BusFault, LinkError
 from ventproof_bench.base.processes import process_said
@@ -31,6 +33,8 @@ _TRIES: Final = 3
 _NEIGHBOURS: Final = (*range(1, 11), 247)
 """Unit ids at which another unit is looked for where one is silent: the ones that units are delivered with, and the
 last (common practice, no source)."""
+
+_CONNECTS_WITHIN_S: Final = 3.0
 
 _READABLE: Final = os.R_OK | os.W_OK
 
@@ -71,7 +75,7 @@ async def probe(file: BenchFile) -> list[Lack]:
         return [*found, Lack(("buses",), str(error), "let it finish, then start again")]
     try:
         if not found:
-            found = await _bus_troubles(file)
+            found = [*await _bus_troubles(file), *await _host_troubles(file)]
     finally:
         hold.release()
     return found
@@ -141,6 +145,35 @@ async def _bus_troubles(file: BenchFile) -> list[Lack]:
         finally:
             await bus.close()
     return found
+
+
+async def _host_troubles(file: BenchFile) -> list[Lack]:
+    """Return the network ports of outputs that accept no connection.
+
+    Ports by RFC 2217 are left alone: a connection may move the control lines of the port behind them.
+    """
+    urls: dict[str, Place] = {}
+    for name, output in file.outputs.items():
+        url = output.wired.get("port")
+        if isinstance(url, str) and url.startswith("socket://"):
+            urls.setdefault(url, ("outputs", name, "wired", "port"))
+    hint = "check the cable, the device's power and its address"
+    return [Lack(place, said, hint) for url, place in urls.items() if (said := await _host_trouble(url))]
+
+
+async def _host_trouble(url: str) -> str:
+    at = urlsplit(url)
+    try:
+        async with asyncio.timeout(_CONNECTS_WITHIN_S):
+            _, writer = await asyncio.open_connection(at.hostname, at.port)
+    except TimeoutError:
+        return f"{url} does not answer within {_CONNECTS_WITHIN_S:g} s"
+    except OSError as error:
+        return f"{url} cannot be reached: {os.strerror(error.errno) if error.errno else error}"
+    writer.close()
+    with suppress(OSError):
+        await writer.wait_closed()
+    return ""
 
 
 async def _unit_troubles(file: BenchFile, bus: ModbusBus) -> list[Lack]:

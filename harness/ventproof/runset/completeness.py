@@ -184,12 +184,19 @@ def _tell_mixed(logs: Sequence[PresentLog], plans: Sequence[Sequence[PresentLog]
     if not plans or (len(plans) == 1 and not alone):
         return
     several = sorted(plans, key=len, reverse=True)
-    parts = [_plan_line(one) for one in several]
+    counted = [one for one in several if not _is_short(one)] if len(several) > _MOST else []
+    parts = [_plan_line(one) for one in several if one not in counted]
+    if counted:
+        parts.insert(0, f"{sum(map(len, counted))} logs of {len(counted)} plans")
     if alone:
         parts.append(f"{len(alone)} of no such plan ({_listed(alone)})")
     found.remarks.append(
         f"Logs of different plans lie here together, each counted for itself: {'; '.join(parts)}."
     )
+
+
+def _is_short(of_plan: Sequence[PresentLog]) -> bool:
+    return any(len(of_plan) < log.place.plan.runs for log in of_plan if log.place)
 
 
 def _plan_line(of_plan: Sequence[PresentLog]) -> str:

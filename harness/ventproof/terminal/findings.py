@@ -105,10 +105,19 @@ def _ended(result: RunResult) -> str:
     return str(result.outcome.verdict or "aborted")
 
 
+def _show_aborts(console: Console, results: Sequence[RunResult]) -> None:
+    """Print each reason for which runs were aborted once."""
+    reasons = Counter(result.outcome.aborted for result in results if not result.outcome.verdict)
+    for reason, runs in reasons.items():
+        said = f"aborted: {reason} ({runs} of {number_of(len(results), 'run')})"
+        console.print(Text(said), soft_wrap=True)
+
+
 def _close(console: Console, results: Sequence[RunResult], *, virtual: bool, quiet: bool) -> None:
     """Print what a reader must not miss: what did not pass, the count, and outputs that may not be safe."""
     if quiet or len(results) > 1:
         _show_causes(console, results)
+        _show_aborts(console, results)
     for result in results:
         if any(f.step == START and f.status is not Status.PASS for f in result.findings):
             console.print(Text(f"{result.profile}: the start state was not reached: nothing was tested"))

@@ -148,3 +148,21 @@ def test_what_no_manifest_says_is_told_with_what_would_be_right(path, value, sai
     with pytest.raises(LineError) as refused:
         manifest_of(json.dumps(parsed).encode())
     assert said in str(refused.value)
+
+
+def test_of_many_plans_only_those_that_lack_a_run_are_named():
+    """The plans of a campaign are counted in one short line; what is not whole among them stands out."""
+    profiles = (PlannedProfile("rain", "ab" * 32), PlannedProfile("wind", "ab" * 32))
+    plans = [Plan(profiles=profiles, repeats=1, seed=seed, started=None, claim=None) for seed in range(7)]
+    logs = []
+    for number, plan in enumerate(plans):
+        for place in plan.places:
+            digest = f"{number:032x}{place.run:032x}"
+            logs.append(PresentLog(f"{number}/{place.run}.jsonl", digest, digest, place, "pass"))
+    mixed = "Logs of different plans lie here together, each counted for itself: "
+    assert told(logs).remarks[0] == f"{mixed}14 logs of 7 plans."
+    short = f"; 1 of the 2 runs of plan {plans[3].code} (3/1.jsonl)."
+    assert (
+        told([log for log in logs if log.name != "3/2.jsonl"]).remarks[0]
+        == f"{mixed}12 logs of 6 plans{short}"
+    )

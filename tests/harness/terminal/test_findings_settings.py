@@ -52,3 +52,15 @@ def test_the_terminal_and_the_report_tell_of_settings(ventproof, bench_text, tmp
     page = (tmp_path / "report.html").read_text(encoding="utf-8")
     for fate in ("never written", "written and put back"):
         assert f"house_temperature: found 18 °C, {fate}; rain_release_delay: found 45 s, {fate}" in page
+
+
+def test_a_quiet_suite_tells_why_runs_were_aborted(ventproof, bench_text, tmp_path):
+    """The reason stands below the table, with the number of runs that it ended."""
+    opens = tmp_path / "opens.yaml"
+    interlock = "\ninterlock: {signal: rain_contact, healthy: 0}\nmock:"
+    opens.write_text(bench_text.replace("\nmock:", interlock), encoding="utf-8")
+    profiles = [shipped_path(name) for name in ("rain-count", "frost-closes-and-releases")]
+    code, out, _ = ventproof("run", *profiles, "--bench", opens, "--quiet")
+    assert code == 4
+    reason = "the interlock rain_contact is not healthy (it reads 1, healthy is 0): nothing is driven"
+    assert f"\naborted: {reason} (1 of 1 run)\n" in out
