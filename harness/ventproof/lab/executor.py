@@ -13,6 +13,7 @@ from contextlib import suppress
 from dataclasses import dataclass, field
 from queue import Empty, Queue
 from secrets import token_hex
+from socket import create_connection
 from threading import Event, Thread
 from typing import TYPE_CHECKING, Any, Final, Self, final
 
@@ -91,7 +92,11 @@ class LabExecutor:
         settle()
         from distributed import Client  # noqa: PLC0415 - slow, and only in a lab
 
+        at = self.address.host, self.address.port
         try:
+            # A port that nobody listens on is known at once; the client would try it again until its time is over.
+            with create_connection(at, timeout=_FETCH_WITHIN_S):
+                pass
             self._client = Client(
                 self.address.url,
                 security=self.address.security,
@@ -99,8 +104,8 @@ class LabExecutor:
                 set_as_default=False,
             )
         except (OSError, RuntimeError, ValueError) as error:
-            at = f"{self.address.host}:{self.address.port}"
-            raise BenchError(f"no scheduler answers at {at}: {why_of(error)}") from error
+            said = f"no scheduler answers at {at[0]}:{at[1]}: {why_of(error)}"
+            raise BenchError(said) from error
         return self
 
     def __exit__(self, *_: object) -> None:

@@ -161,4 +161,5 @@ def why_of(error: BaseException) -> str:
     """Return the deepest cause of an error in a few words."""
     while error.__cause__ is not None:
         error = error.__cause__
-    return one_line(str(error))[:200] or type(error).__name__
+    said = error.strerror if isinstance(error, OSError) and error.strerror else str(error)
+    return one_line(said)[:200] or type(error).__name__
