@@ -221,7 +221,7 @@ def test_old_names_of_options_and_keys_are_warned_of(pytest_profiles, few_profil
     for said in (
         "`--use` is now `--map`",
         "`--clear` is now `--confirm-clear`",
-        "17:51: `why` is now `purpose`",
+        "18:51: `why` is now `purpose`",
     ):
         assert said in done.stdout
     shown = pytest_profiles("--help").stdout

@@ -49,7 +49,7 @@ def outside(tmp_path):
 def refused(named):
     """Return what is said of a series outside."""
     return (
-        rf"tests/shower\.yaml:20:\d+: {re.escape(named)}: leads out of the profile's folder; "
+        rf"tests/shower\.yaml:21:\d+: {re.escape(named)}: leads out of the profile's folder; "
         r"move the file into the profile's folder, or give --any-path\n"
     )
 

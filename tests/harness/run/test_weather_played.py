@@ -158,7 +158,7 @@ def test_what_is_written_to_a_broken_sensor_shows_when_it_is_mended(run):
         ),
         ("{rainfall: bucket, intensity: 9000 mm/h, for: 1 min}", "is too long: tip 2 comes"),
         ("{rainfall: bucket, intensity: 1 mm/h}", "'for' is missing"),
-        ("{wind: cups, speed: 500 m/s}", "faster than the limit of 100 Hz; stay below"),
+        ("{wind: cups, speed: 700 m/s}", "faster than the limit of 500 Hz; stay below"),
         ("{wind: cupz, speed: 5 m/s}", "'cupz' is not among the outputs .* did you mean 'cups'"),
         ("{fail: cups, mode: opne}", "did you mean 'open'"),
         ("{fail: rain, mode: jump, by: 1 m/s}", "'rain' on bench .* is a contact and shows no value"),
