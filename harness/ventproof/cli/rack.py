@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import sys
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
@@ -15,6 +14,7 @@ import click
 from ventproof.cli import main, options
 from ventproof.cli.run import session_of
 from ventproof.cli.suite import ONLY, TAG, Selection, load_suite
+from ventproof.jobs.executor import cores
 from ventproof.log.run import ABORTED
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from ventproof_bench.base.errors import DriverError, FileError, Problem
@@ -190,19 +190,14 @@ def _carried(ready: Sequence[ReadyPlace]) -> int:
     """Return how many places this computer can carry at once."""
     from ventproof.rack.supervise import AT_ONCE_A_CORE  # noqa: PLC0415
 
-    return _cores() if all(one.session.bench.model.virtual for one in ready) else AT_ONCE_A_CORE * _cores()
-
-
-def _cores() -> int:
-    """Return how many processor cores this command may use."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+    return cores() if all(one.session.bench.model.virtual for one in ready) else AT_ONCE_A_CORE * cores()
 
 
 def _planned(ready: Sequence[ReadyPlace], most: int, *, asked: bool) -> str:
     """Return how many places there are, how many are tested at once, and why no more."""
     if len(ready) <= most:
         return f"{number_of(len(ready), 'place')}, all at the same time"
-    why = "--at-once" if asked else f"{number_of(_cores(), 'processor core')}; see --at-once"
+    why = "--at-once" if asked else f"{number_of(cores(), 'processor core')}; see --at-once"
     return f"{len(ready)} places, at most {most} at the same time ({why})"
 
 
