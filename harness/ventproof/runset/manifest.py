@@ -95,23 +95,32 @@ class Manifest:
         return (json.dumps(whole, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace")
 
 
+def fields_of(content: bytes, form: str, version: int) -> LineFields:
+    """Return what stands in the bytes of a file of ours, which says what it is and in which version.
+
+    Raises:
+        LineError: they are not JSON, or of another form or version.
+    """
+    try:
+        parsed = json.loads(content.decode("utf-8"))
+    except (ValueError, RecursionError):
+        raise LineError("it is not JSON") from None
+    if not isinstance(parsed, dict) or parsed.get("format") != form:
+        raise LineError(f"it does not say that it is a {form}")
+    if parsed.get("version") != version:
+        raise LineError(
+            f"its version is {parsed.get('version')!r}, and this ventproof reads version {version}"
+        )
+    return LineFields(parsed)
+
+
 def manifest_of(content: bytes) -> Manifest:
     """Return the manifest that a file's bytes are.
 
     Raises:
         LineError: they are none, or not as ventproof writes it.
     """
-    try:
-        parsed = json.loads(content.decode("utf-8"))
-    except (ValueError, RecursionError):
-        raise LineError("it is not JSON") from None
-    if not isinstance(parsed, dict) or parsed.get("format") != _FORMAT:
-        raise LineError(f"it does not say that it is a {_FORMAT}")
-    if parsed.get("version") != _VERSION:
-        raise LineError(
-            f"its version is {parsed.get('version')!r}, and this ventproof reads version {_VERSION}"
-        )
-    line = LineFields(parsed)
+    line = fields_of(content, _FORMAT, _VERSION)
     plan = plan_of(line.part("plan"))
     left = tuple(map(_left, line.parts("runs")))
     if len(left) != plan.runs:

@@ -12,6 +12,7 @@ from typing import Final, final
 from ventproof.log.decode import LineError, LineFields
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED
+from ventproof.runset.manifest import fields_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file
 
@@ -140,17 +141,7 @@ def read_rack_record(path: Path) -> RackRecord:
 
 
 def _record_of(content: bytes) -> RackRecord:
-    try:
-        parsed = json.loads(content.decode("utf-8"))
-    except (ValueError, RecursionError):
-        raise LineError("it is not JSON") from None
-    if not isinstance(parsed, dict) or parsed.get("format") != _FORMAT:
-        raise LineError(f"it does not say that it is a {_FORMAT}")
-    if parsed.get("version") != _VERSION:
-        raise LineError(
-            f"its version is {parsed.get('version')!r}, and this ventproof reads version {_VERSION}"
-        )
-    line = LineFields(parsed)
+    line = fields_of(content, _FORMAT, _VERSION)
     return RackRecord(line.text("rack"), tuple(map(_place, line.parts("places"))))
 
 
