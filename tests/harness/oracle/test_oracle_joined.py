@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from owed import contradicted
 from turned_cups import turn_cups
 
 from ventproof.oracle.oracle import expected
@@ -145,13 +146,8 @@ def disagreement(unit, story):
     for tenths in range(0, int(UNTIL_S * 10), 31):
         at_s = tenths / 10 + 0.05
         unit.advance(at_s)
-        for override, said in owed.active(at_s).items():
-            if said != "open" and (override in unit.active) != (said == "yes"):
-                return override, at_s
-        for vent in TABLE.model.vents:
-            stands, within = unit.position(vent), owed.vents[vent].within(at_s)
-            if not within.low - 1e-6 <= stands <= within.high + 1e-6:
-                return vent, at_s, stands, within
+        if found := contradicted(unit, owed, TABLE.model.vents, at_s):
+            return found
     return None
 
 

@@ -10,6 +10,7 @@ import pytest
 from as_mock import with_table
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from owed import contradicted
 
 from ventproof.oracle.measured import MeasuredRain, MeasuredWind
 from ventproof.oracle.oracle import expected
@@ -103,13 +104,8 @@ def disagreement(story, **faults):
             unit.advance(at_s)
         else:
             unit.read("input", 0, 1, at_s)
-        for override, said in owed.active(at_s).items():
-            if said != "open" and (override in unit.active) != (said == "yes"):
-                return override, at_s
-        for vent in TABLE.model.vents:
-            stands, within = unit.position(vent), owed.vents[vent].within(at_s)
-            if not within.low - 1e-6 <= stands <= within.high + 1e-6:
-                return vent, at_s, stands, within
+        if found := contradicted(unit, owed, TABLE.model.vents, at_s):
+            return found
     return None
 
 

@@ -1,0 +1,13 @@
+"""A mock unit held against what the oracle of its table says that a unit owes."""
+
+
+def contradicted(unit, owed, vents, at_s):
+    """Return what a unit does at an instant that cannot be: an override, or a vent and where it stands; else None."""
+    for override, said in owed.active(at_s).items():
+        if said != "open" and (override in unit.active) != (said == "yes"):
+            return override, at_s
+    for vent in vents:
+        stands, within = unit.position(vent), owed.vents[vent].within(at_s)
+        if not within.low - 1e-6 <= stands <= within.high + 1e-6:
+            return vent, at_s, stands, within
+    return None
