@@ -79,11 +79,15 @@ class Selection:
             return True
         pinned = _pinned_in(log)
         if not title or (pinned and pinned.title == title):
-            return pinned is None or self._fits((pinned.title, pinned.ident, log.name), pinned.tags)
+            return self.takes_pinned(log, pinned)
         if self.tags:
             reason = f"the log of a run of {title!r} is not at {log}, and a history has no tags"
             raise FileError([Problem("--tag", None, None, reason, "give -k")])
         return self._fits((title,), ())
+
+    def takes_pinned(self, log: Path, pinned: _Pinned | None) -> bool:
+        """Return whether a log is wanted, by what the profile in it says of itself; one that holds no run is."""
+        return pinned is None or self._fits((pinned.title, pinned.ident, log.name), pinned.tags)
 
     @property
     def chooses(self) -> bool:
@@ -150,11 +154,13 @@ def chosen_logs(logs: Sequence[Path], selection: Selection) -> list[Path]:
     Raises:
         FileError: no run is wanted.
     """
-    chosen = [log for log in logs if selection.takes_log(log)]
-    if selection.chooses and not any(map(_pinned_in, chosen)):
-        held = filter(None, map(_pinned_in, logs))
-        raise selection.nothing("run", (tag for one in held for tag in one.tags))
-    return chosen
+    if not selection.chooses:
+        return list(logs)
+    held = [(log, _pinned_in(log)) for log in logs]
+    chosen = [(log, pinned) for log, pinned in held if selection.takes_pinned(log, pinned)]
+    if not any(pinned for _, pinned in chosen):
+        raise selection.nothing("run", (tag for _, pinned in held if pinned for tag in pinned.tags))
+    return [log for log, _ in chosen]
 
 
 def load_suite(
