@@ -8,7 +8,6 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -165,6 +164,8 @@ _UNPACKED: Final = "ventproof.unpacked"
 
 def _unpacked(path: Path, *, wanted: bool) -> Path:
     """Return a folder with what a bundle holds; any other path as it is."""
+    from tempfile import TemporaryDirectory  # noqa: PLC0415 - slow
+
     from ventproof.runset.bundle import is_bundle, unpack  # noqa: PLC0415 - with the slow imports of the callers
 
     if not path.is_file() or not is_bundle(path):
