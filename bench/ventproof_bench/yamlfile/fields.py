@@ -257,3 +257,38 @@ ContactState = Literal["open", "closed"]
 FLAG_UNIT = "flag"
 STATE_UNIT = "state"
 COUNT_UNIT = "count"
+
+
+Ident = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/-]*$", max_length=60, examples=["RAIN-03"])]
+"""A short name that documents refer to: letters, digits, points, dashes, underscores, slashes."""
+
+
+def _one_condition(said: object) -> object:
+    """Refuse what is not one name with one value."""
+    example = "write one name and one value, such as {rain_override: on}"
+    if isinstance(said, dict) and len(said) > 1:
+        raise Refusal(f"{len(said)} conditions together", example)
+    if not isinstance(said, dict) or not said:
+        raise Refusal("expected the name of what it depends on, and its value", example)
+    ((name, value),) = said.items()
+    if value is None and str(name).isidentifier():
+        raise Refusal(f"{name!r} stands without a value", f"write {{{name}: on}}, or its other value")
+    return said
+
+
+Condition = Annotated[
+    dict[Name, str | int | bool], Field(min_length=1, max_length=1), BeforeValidator(_one_condition)
+]
+"""A contact, a flag or a state by its name, and what it is then."""
+
+
+def _some(least: object) -> object:
+    """Refuse a requirement of nothing: whatever happens meets it."""
+    if least == 0 and not isinstance(least, bool):
+        hint = "write 1 or more; where there must be none, 0 of the kind `…_at_most`"
+        raise Refusal("0 at least is always so", hint)
+    return least
+
+
+AtLeastOne = Annotated[int, Field(ge=1), BeforeValidator(_some)]
+"""So many at least."""

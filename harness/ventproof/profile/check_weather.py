@@ -28,6 +28,7 @@ from ventproof.profile.weather import (
     end_levels,
     is_at_terminals,
     level_of,
+    measuring_span,
     rain_edges,
     rain_of,
     wind_of,
@@ -45,7 +46,13 @@ if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.weather.rain_gauge import Left
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import BenchFile, ContactOutput, OutputSpec
+    from ventproof_bench.benchfile.model import (
+        BenchFile,
+        ContactOutput,
+        LevelOutput,
+        OutputSpec,
+        ResistanceOutput,
+    )
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
@@ -239,18 +246,33 @@ def _signalled_problems(
     said = value_fault(level, canonical_symbol(output.carries), at) or put_fault(output, level.value)
     if said is not None:
         yield profile.problem(path, *said)
-    elif (
-        output.kind == "level" and output.signal == "4-20 mA" and FAULT_UP_TO_MA < level.value < FAULT_FROM_MA
-    ):
-        reason = f"{level.text!r} is a value and signals no failure"
-        hint = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
-        yield profile.problem(path, reason, hint)
+    elif output.kind != "supply" and (hint := _value_hint(output, level.value)):
+        yield profile.problem(path, f"{level.text!r} is a value and signals no failure", hint)
     elif output.carries == "current":
         ends = end_levels(output)
         if not ends.broken <= level.value <= ends.shorted:
             reason = f"{level.text!r} is a current that no transmitter puts and that may harm the input"
             hint = f"write {ends.broken:g} mA to {ends.shorted:g} mA"
             yield profile.problem(path, reason, hint)
+
+
+def _value_hint(output: LevelOutput | ResistanceOutput, level: float) -> str:
+    """Return which levels signal a failure, where this one stands for a value; empty where it does not."""
+    if output.kind == "level" and output.signal == "4-20 mA":
+        inside = FAULT_UP_TO_MA < level < FAULT_FROM_MA
+        said = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
+        return said if inside else ""
+    low, high = measuring_span(output)
+    if not low <= level <= high:
+        return ""
+    unit = canonical_symbol(output.carries)
+    below = [f"less than {low:.4g} {unit}"] if low else []
+    to_spare = output.kind != "level" or high < output.most
+    above = [f"more than {high:.4g} {unit}"] if to_spare else []
+    ways = " or ".join((*below, *above))
+    return (
+        f"write {ways}, or play the value by `write:`" if ways else "fail it by `mode: open` or `mode: short`"
+    )
 
 
 def _chatter_problems(

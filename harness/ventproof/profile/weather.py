@@ -24,7 +24,14 @@ from ventproof.weather.storms import (
     random_showers,
     scs_storm,
 )
-from ventproof.weather.thermometer import PT100, PT1000, BetaLaw, SteinhartHart
+from ventproof.weather.thermometer import (
+    COLDEST_C,
+    HOTTEST_C,
+    PT100,
+    PT1000,
+    BetaLaw,
+    SteinhartHart,
+)
 from ventproof.weather.turbulence import turbulent_wind
 from ventproof.weather.vane import FULL_TURN_DEG, PotentiometerVane
 from ventproof.weather.wind import WindCourse, cosine_gust, rectangular_gust, settling, steady
@@ -163,6 +170,9 @@ EMPTY: Final = Left()
 _HALF: Final = 0.5
 _NO_LIMIT_S: Final = 1e-6
 _FULL_PERCENT: Final = 100
+_COLDEST_NTC_C: Final = -55.0
+_HOTTEST_NTC_C: Final = 150.0
+"""What thermistors for weather and houses are made for (common practice, no source)."""
 
 
 @lru_cache(maxsize=64)
@@ -353,6 +363,21 @@ def _thermistor_law(ntc: Thermistor) -> BetaLaw | SteinhartHart:
 def is_at_terminals(output: OutputSpec) -> TypeGuard[TerminalOutput]:
     """Return whether an output puts a level on the unit's terminals."""
     return output.kind not in {"contact", "register"}
+
+
+def measuring_span(output: LevelOutput | ResistanceOutput) -> tuple[float, float]:
+    """Return the lowest and the highest level that stand for a value, in mA, V or ohm."""
+    if output.kind == "level":
+        levels = output.ends
+    elif output.vane is not None:
+        levels = 0.0, output.vane.ohm
+    elif output.potentiometer is not None:
+        levels = output.potentiometer.ohm
+    elif output.ntc is not None:
+        levels = _thermometer_ohm(output, _HOTTEST_NTC_C), _thermometer_ohm(output, _COLDEST_NTC_C)
+    else:
+        levels = _thermometer_ohm(output, COLDEST_C), _thermometer_ohm(output, HOTTEST_C)
+    return min(levels), max(levels)
 
 
 def end_levels(output: TerminalOutput) -> EndLevels:
