@@ -38,16 +38,17 @@ def changing(builder: ScenarioBuilder, name: str, override: TableOverride) -> It
 
 
 def _limits(builder: ScenarioBuilder, name: str, override: TableOverride) -> Scenario:
-    """Return winds, or rains, from one end of a scale to the other and back."""
-    assert override.scale is not None, "whoever asks sees to it"
+    """Return winds, or rains, from where limits begin to fall to where they have fallen, and back."""
+    assert override.fall_between is not None, "whoever asks sees to it"
     condition = override.measures
-    low, high = (its.value for its in override.scale)
+    begin, end = override.fall_between
+    low, high = begin.value, end.value
     off_by = _BEYOND * condition.accuracy.value
     values = (low - off_by, (low + high) / 2, high + off_by, (low + high) / 2)
     lasting = (max(value, condition.begins_at.value + off_by) for value in values)
     about = (
         f"While {plain(name)} lasts the vents may stand open no further than its limits, and these fall from"
-        f" {override.scale[0]} to {override.scale[1]}. When it abates the limits rise again, and the vents follow them."
+        f" {begin} to {end}. When it abates the limits rise again, and the vents follow them."
     )
     return builder.scenario(
         f"{name}-limits",
@@ -59,7 +60,7 @@ def _limits(builder: ScenarioBuilder, name: str, override: TableOverride) -> Sce
             *(builder.phase(played(condition, round(value, 2))) for value in lasting),
             *builder.ending(name, override, ended(builder.table, condition)),
         ),
-        proves=(*(f"{name}.limits.{vent}" for vent in override.limits), f"{name}.scale"),
+        proves=(*(f"{name}.limits.{vent}" for vent in override.limits), f"{name}.fall_between"),
     )
 
 

@@ -59,7 +59,7 @@ def test_what_joins_conditions_is_proved(drafted):
         "alarm.flag_while_active",
         "breeze.limits.roof",
         "breeze.limits.side",
-        "breeze.scale",
+        "breeze.fall_between",
         "gale.leeward.roof",
         "sensors.rain_monitor.open",
         "sensors.rain_monitor.fails_after",

@@ -46,7 +46,7 @@ def trial(moments, *faults):
 
 
 def test_both_sides_of_what_changes_are_played():
-    """The middle and the end of a scale, both sides within a dead band, and the time that a side settles."""
+    """Values that move limits, both sides within a dead band, and the time that a side settles."""
     words = {move.planned.about for move in MOVES.moves}
     assert words >= {
         *(f"wind of {speed} m/s" for speed in (6.5, 9.5)),

@@ -27,7 +27,7 @@ MORE = """
     when: [{rainfall: bucket, above: 20 mm/h, ends_at: 12 mm/h, accuracy: 0.2 mm/h, tip: 0.2 mm, tips: 3}]
     entry_delay: 1 s
     release_delay: 20 s
-    scale: [20 mm/h, 90 mm/h]
+    fall_between: [20 mm/h, 90 mm/h]
     limits: {side: [60 %, 18 %], roof: [50 %, 2 %]}
   unattended:
     flag: unattended
