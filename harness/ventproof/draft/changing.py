@@ -33,6 +33,7 @@ def changing(builder: ScenarioBuilder, name: str, override: TableOverride) -> It
     sides, vent = builder.table.sides, next(iter(override.leeward))
     if sides.dead_band.value > _BEYOND * sides.accuracy.value:
         yield _wavering(builder, name, vent)
+        yield _nearly_behind(builder, name, vent)
     if sides.settles_after > 2 * sides.delay_tolerance + _SPARE_S:
         yield _short_turn(builder, name, vent)
 
@@ -88,6 +89,33 @@ def _wavering(builder: ScenarioBuilder, name: str, vent: str) -> Scenario:
         about=about,
         phases=phases,
         proves=("sides.dead_band",),
+    )
+
+
+def _nearly_behind(builder: ScenarioBuilder, name: str, vent: str) -> Scenario:
+    """Return a wind that turns from ahead to just within the dead band before the override begins.
+
+    What only closes does not open in the lee: so the way into the lee shows by where the vent is sent at first.
+    """
+    sides, override = builder.table.sides, builder.table.overrides[name]
+    condition = builder.conditions(name)[0]
+    nearly = _turn(builder, vent, sides.dead_band.value - _BEYOND * sides.accuracy.value)
+    begins = begun(condition)
+    about = (
+        f"A wind that has turned from ahead of vent {plain(vent)} to less than {sides.dead_band} past straight across"
+        f" does not bring it into the lee: {plain(name)} must send it where it sends a vent that faces the wind."
+    )
+    return builder.scenario(
+        f"{name}-nearly-behind",
+        title=f"{plain(name)} nearly from behind {plain(vent)}",
+        about=about,
+        overrides=(name,),
+        phases=(
+            *builder.given(name, condition),
+            Phase(f"{begins.about}, nearly from behind", ((0.0, nearly), (builder.turned_s, begins))),
+            *builder.ending(name, override, ended(builder.table, condition)),
+        ),
+        proves=(f"{name}.positions.{vent}",),
     )
 
 

@@ -150,7 +150,9 @@ class Behaviour:
     """Limits fall between this many times the values."""
     limits_only_fall: bool = False
     """A limit that has fallen does not rise again while the rule is active."""
-    dead_band_factor: float = 1.0
+    lee_band_factor: float = 1.0
+    """The dead band is so much of itself where a vent comes into the lee; and where it comes out of it:"""
+    wind_band_factor: float = 1.0
     side_settles_factor: float = 1.0
 
     # Overrides together, and the supply.
