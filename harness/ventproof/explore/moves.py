@@ -90,6 +90,11 @@ class Move:
     from_states: frozenset[str] = frozenset()
     supplies: bool = False
 
+    @property
+    def lasts_s(self) -> float:
+        """How long doing it takes, seconds: nothing else is done before."""
+        return max((change.at_s for change in self.planned.changes), default=0.0)
+
     def possible(self, states: Mapping[str, str]) -> bool:
         """Return whether it changes something while things are in these states, those not named being at rest."""
         wires = wires_of(self.planned.output)
