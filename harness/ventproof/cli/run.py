@@ -321,7 +321,7 @@ def run(
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.with_faults(load_bench(bench), faults)
+    loaded = options.with_faults(options.warned(load_bench(bench)), faults)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = session_of(loaded, going_on, page=page.page, **stated)
     suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
