@@ -14,7 +14,6 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.session.session import Session
     from ventproof_bench.yamlfile.load import Loaded
@@ -200,33 +199,13 @@ def load_suite(
         problems = [Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")]
     if problems:
         raise FileError(problems)
-    if session is not None:
-        _tell_misspelt(session.waivers, suite)
+    for problem in session.misspelt(suite) if session is not None else ():
+        click.echo(harmless(f"warning: {problem}"), err=True)
     suite = _chosen(suite, selection)
     _tell_given(given, suite)
     if others:
         click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
     return suite
-
-
-def _tell_misspelt(waivers: Waivers | None, suite: Sequence[Loaded[Profile]]) -> None:
-    """Warn of names in waivers that no profile has; those that are left out of a run count, too."""
-    if waivers is None:
-        return
-    from ventproof.papers.misspelt import WaivableProfile, misspelt  # noqa: PLC0415 - only where there are waivers
-    from ventproof.profile.check_responses import named_responses  # noqa: PLC0415 - as above
-
-    profiles = [
-        WaivableProfile(
-            one.model.profile,
-            ["start", "always", *(step.step for step in one.model.steps)],
-            named_responses(one.model),
-            [name for asked in one.model.required.values() for name in asked.requirements],
-        )
-        for one in suite
-    ]
-    for problem in misspelt(waivers, profiles):
-        click.echo(harmless(f"warning: {problem}"), err=True)
 
 
 def _loaded(
