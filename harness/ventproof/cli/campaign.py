@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from ventproof.cli import HISTORY_VARIABLE, options
-from ventproof.cli.lab import TLS
+from ventproof.cli.lab import LabAsked, with_lab
 from ventproof.cli.suite import Selection, load_suite
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INTERRUPTED, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from ventproof.campaign.carry_out import CampaignRuns
     from ventproof.campaign.planned import PlannedGroup
     from ventproof.jobs.executor import Executor
-    from ventproof.lab.security import LabAddress
     from ventproof.runset.campaign import Campaign
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
@@ -39,14 +38,7 @@ _INTERRUPTED: Final = "interrupted"
     is_flag=True,
     help="Continue the campaign that began in --out. Runs with a verdict are kept. Runs without one are repeated.",
 )
-@click.option(
-    "--scheduler",
-    metavar="HOST:PORT",
-    help="Let the workers of a lab make the runs. Real outputs need a lab; without one, all cores of this computer "
-    "make the runs in virtual time.",
-)
-@TLS
-@click.option("--jobs", type=click.IntRange(1), help="Number of parallel processes.  [default: one a core]")
+@with_lab
 @click.option(
     "--history",
     envvar=HISTORY_VARIABLE,
@@ -61,9 +53,7 @@ def campaign(
     out: Path,
     operator: str,
     resume: bool,
-    scheduler: str | None,
-    tls: Path | None,
-    jobs: int | None,
+    lab: LabAsked,
     history: str | None,
     any_path: bool,
 ) -> int:
@@ -73,21 +63,17 @@ def campaign(
     """
     from ventproof.campaign.carry_out import CampaignRuns, campaign_folder  # noqa: PLC0415 - slow
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
-    from ventproof.lab.security import lab_address  # noqa: PLC0415
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
 
-    if tls is not None and not scheduler:
-        raise click.UsageError("--tls is for a lab: give it with --scheduler")
-    address = lab_address(scheduler, "--scheduler", tls) if scheduler else None
     loaded = options.warned(load_campaign(file, any_path=any_path))
     groups = _groups(loaded, any_path=any_path)
-    if address is None:
+    if lab.address is None:
         _require_virtual(groups)
     with campaign_folder(out) as folder:
         keeper = keeper_of(history, folder)
         runs = CampaignRuns(loaded.model.campaign, folder, groups, operator, keeper, resume=resume)
         try:
-            return _carry_out(runs, address, jobs)
+            return _carry_out(runs, lab)
         finally:
             if keeper is not None and keeper.warning:
                 click.echo(keeper.warning, err=True)
@@ -125,7 +111,7 @@ def _require_virtual(groups: list[PlannedGroup]) -> None:
         )
 
 
-def _carry_out(runs: CampaignRuns, address: LabAddress | None, jobs: int | None) -> int:
+def _carry_out(runs: CampaignRuns, lab: LabAsked) -> int:
     """Make the runs that are missing, show how they went, and return the exit code."""
     from ventproof.campaign.told import CampaignProgress, end_lines, plan_lines  # noqa: PLC0415
     from ventproof.terminal.progress import telling  # noqa: PLC0415
@@ -137,7 +123,7 @@ def _carry_out(runs: CampaignRuns, address: LabAddress | None, jobs: int | None)
     if runs.jobs:
         with telling(Stopwatch().gone_s) as tell:
             progress = CampaignProgress(runs, tell)
-            doing = _executor(runs, address, jobs, progress.remark)
+            doing = _executor(runs, lab, progress.remark)
             try:
                 with doing as doers:
                     broken_off = runs.carry_out(doers, progress.told)
@@ -151,22 +137,20 @@ def _carry_out(runs: CampaignRuns, address: LabAddress | None, jobs: int | None)
 
 
 @contextmanager
-def _executor(
-    runs: CampaignRuns, address: LabAddress | None, jobs: int | None, said: Callable[[str], None]
-) -> Iterator[Executor]:
+def _executor(runs: CampaignRuns, asked: LabAsked, said: Callable[[str], None]) -> Iterator[Executor]:
     """Give who makes the runs: the workers of a lab, or this computer."""
     from ventproof.campaign.work import JobLeft  # noqa: PLC0415
     from ventproof.jobs.executor import cores, own_processes  # noqa: PLC0415
 
-    if address is None:
-        count = min(jobs or cores(), len(runs.jobs))
+    if asked.address is None:
+        count = min(asked.jobs or cores(), len(runs.jobs))
         with own_processes(count, begin=str) as processes:
             yield processes
         return
     from ventproof.lab.executor import MOST_LOSSES, LabExecutor  # noqa: PLC0415 - only in a lab
 
     lost = JobLeft(why=f"{MOST_LOSSES} workers were lost with it")
-    with LabExecutor(address, lambda job: job.real_bench, lambda _: lost, said) as lab:
+    with LabExecutor(asked.address, lambda job: job.real_bench, lambda _: lost, said) as lab:
         benches = {job.real_bench: job.bench.digest for job in runs.jobs if job.real_bench}
         lab.require(benches, virtual=any(not job.real_bench for job in runs.jobs))
         yield lab

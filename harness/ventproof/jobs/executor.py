@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar, final
 
@@ -45,6 +45,16 @@ class Executor(Protocol):
 
     def stopped(self) -> Iterator[tuple[int, Any]]:
         """Stop what `finished` began; yield what the jobs leave that cannot just be dropped."""
+        ...
+
+
+class Workforce(Protocol):
+    """Gives an executor: `partial(own_processes, 2)` is one."""
+
+    def __call__(
+        self, *, begin: Callable[..., object], arguments: tuple[Any, ...]
+    ) -> AbstractContextManager[Executor]:
+        """Give an executor; `begin` is called with `arguments` wherever jobs are done, before the first of them."""
         ...
 
 

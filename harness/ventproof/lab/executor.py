@@ -6,18 +6,20 @@ leaves the same bytes each time. One that moves something real passes the fence 
 
 from __future__ import annotations
 
+import pickle
+import zlib
 from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from queue import Empty, Queue
 from secrets import token_hex
 from socket import create_connection
 from threading import Event, Thread
-from typing import TYPE_CHECKING, Any, Final, Self, final
+from typing import TYPE_CHECKING, Any, Final, NoReturn, Self, final
 
-from ventproof.jobs.executor import J, R, WorkersLostError
+from ventproof.jobs.executor import Executor, J, R, WorkersLostError
 from ventproof.lab.identity import Identity, own_identity, require_same
 from ventproof.lab.nodes import VIRTUAL, bench_resource, settle, why_of
 from ventproof.lab.seat import SeatReport, halt, hear, own_seat, report
@@ -50,12 +52,42 @@ class _Refused:
     worker: Identity
 
 
-def _do(work: Callable[[J], R], job: J, campaign: str, identity: Identity) -> R | _Refused:
+@final
+@dataclass(frozen=True, slots=True)
+class _Beginning:
+    """What a worker does before the first job of a campaign; it goes along with each, since any may be the first.
+
+    Attributes:
+        begin: is called.
+        packed: what with.
+    """
+
+    begin: Callable[..., object]
+    packed: bytes
+
+    def be(self) -> None:
+        """Begin."""
+        self.begin(*pickle.loads(zlib.decompress(self.packed)))  # noqa: S301 - a worker executes what it is sent
+
+
+def _beginning(begin: Callable[..., object], arguments: tuple[Any, ...]) -> _Beginning:
+    return _Beginning(begin, zlib.compress(pickle.dumps(arguments)))
+
+
+def _do(
+    work: Callable[[J], R], job: J, campaign: str, identity: Identity, beginning: _Beginning
+) -> R | _Refused:
     """Work on a job; runs in the thread of a worker."""
     if own_identity() != identity:
         return _Refused(own_identity())
+    if own_seat().asked_by != campaign:
+        beginning.be()
     own_seat().begin(campaign)
     return work(job)
+
+
+def _none_left(_: object) -> NoReturn:
+    raise WorkersLostError(f"{MOST_LOSSES} workers were lost with the same job")
 
 
 @final
@@ -66,16 +98,18 @@ class LabExecutor:
     Attributes:
         address: of the scheduler.
         bench_of: names the bench that must do a job; empty for one in virtual time.
-        lost: what a job leaves whose worker was lost `MOST_LOSSES` times.
+        lost: what a job leaves whose worker was lost `MOST_LOSSES` times; unless stated, that ends all of them.
         said: told what whoever waits should know.
         answers_within_s: a scheduler that does not answer for so long is gone.
+        beginning: what a worker does before the first job.
     """
 
     address: LabAddress
-    bench_of: Callable[[Any], str]
-    lost: Callable[[Any], Any]
+    bench_of: Callable[[Any], str] = lambda _: ""
+    lost: Callable[[Any], Any] = _none_left
     said: Callable[[str], None] = lambda _: None
     answers_within_s: float = 20.0
+    beginning: _Beginning = field(default_factory=lambda: _beginning(str, ()))
     _campaign: str = field(default_factory=lambda: token_hex(8))
     _client: Client = field(init=False)
     _left: Event = field(default_factory=Event)
@@ -226,6 +260,7 @@ class LabExecutor:
                     self._jobs[number],
                     self._campaign,
                     own_identity(),
+                    self.beginning,
                     key=f"{self._campaign}-{number}-{token_hex(4)}",
                     pure=False,
                     retries=0,
@@ -267,6 +302,31 @@ class LabExecutor:
             with suppress(Exception):  # who hears nothing ends its run: that is what the beat is for
                 workers = self._holders()[resource]
                 self._client.run(hear, self._campaign, workers=workers, on_error="ignore")
+
+
+@contextmanager
+def lab_workers(
+    address: LabAddress,
+    said: Callable[[str], None] = lambda _: None,
+    *,
+    begin: Callable[..., object],
+    arguments: tuple[Any, ...] = (),
+) -> Iterator[Executor]:
+    """Give the workers of a lab for jobs in virtual time, as `own_processes` gives those of this computer.
+
+    Args:
+        address: of the scheduler.
+        said: told what whoever waits should know.
+        begin: called in each of them before its first job.
+        arguments: what it is called with.
+
+    Raises:
+        BenchError: the scheduler does not answer.
+        FileError: there is no worker, or one runs something else.
+    """
+    with LabExecutor(address, said=said, beginning=_beginning(begin, arguments)) as lab:
+        lab.require({}, virtual=True)
+        yield lab
 
 
 class _LostError(Exception):

@@ -6,11 +6,11 @@ import signal
 from pathlib import Path
 
 import pytest
-from lab_jobs import Lab, as_it_is, killing
+from lab_jobs import Lab, as_it_is, begin_with, killing, what_it_began_with
 
 from ventproof.jobs.executor import WorkersLostError, in_order
 from ventproof.lab import executor as lab_executor
-from ventproof.lab.executor import LabExecutor
+from ventproof.lab.executor import LabExecutor, lab_workers
 from ventproof.lab.identity import Identity, own_identity
 from ventproof.lab.security import lab_address
 from ventproof.verdict.finding import EXIT_BENCH
@@ -39,6 +39,29 @@ def test_jobs_whose_workers_are_killed_are_done_by_others(lab, tmp_path):
         workers.require({}, virtual=True)
         assert list(in_order(workers, killing, jobs)) == [str(job) for job in jobs]
     assert all(job.exists() for job in jobs if isinstance(job, Path))
+
+
+def test_each_command_finds_the_workers_as_it_had_them_begin(lab):
+    """Two commands share the workers job by job: neither gets what the other began with."""
+    address = lab_address(lab.address, "--scheduler", None)
+    begun = {"begin": begin_with, "arguments": ("one",)}, {"begin": begin_with, "arguments": ("other",)}
+    with lab_workers(address, **begun[0]) as one, lab_workers(address, **begun[1]) as other:
+        for _ in range(3):
+            assert list(in_order(one, what_it_began_with, range(4))) == ["one"] * 4
+            assert list(in_order(other, what_it_began_with, range(4))) == ["other"] * 4
+
+
+def test_a_job_that_ends_every_worker_ends_the_command(lab, monkeypatch):
+    """A command that has nothing to put in the place of its result says so."""
+    monkeypatch.setattr(LabExecutor, "_fetched", _lost)
+    with lab_workers(lab_address(lab.address, "--scheduler", None), begin=str) as workers:
+        results = workers.finished(as_it_is, [1])
+        with pytest.raises(WorkersLostError, match="3 workers were lost with the same job"):
+            next(results)
+
+
+def _lost(*_):
+    raise lab_executor._LostError(1)
 
 
 def test_a_worker_that_runs_something_else_is_refused_before_the_first_job(lab, monkeypatch):
