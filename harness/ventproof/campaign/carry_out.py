@@ -75,11 +75,10 @@ class CampaignRuns:
         self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
 
     def _renew(self, again: Sequence[Place]) -> None:
-        """Give a new token to each real run that is made again at a person's word, and note it before it begins."""
+        """Give a new token to each real run that is made again at a person's word."""
         fresh = {place: token_hex(16) for place in again if place in self._journal.tokens}
         spent = {place: token_hex(16) for place in self._journal.spent}
         self._journal = replace(self._journal, tokens={**self._journal.tokens, **fresh, **spent}, spent=())
-        self._journal.write(self._folder)
 
     def _missing(self, operator: str) -> Iterator[CampaignJob]:
         tokens = self._journal.tokens
@@ -110,9 +109,13 @@ class CampaignRuns:
             told: is given each job that ended, and how many did.
 
         Raises:
+            FileError: what begins cannot be noted.
             KeyboardInterrupt: the operator broke it off; what was recorded is kept, and the manifests are written.
         """
         broken_off = ""
+        self._journal.write(
+            self._folder
+        )  # before anything begins, and once there is somebody to make the runs
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
                 self._take(number, left)

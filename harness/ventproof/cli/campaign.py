@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, final
 
 import click
 
@@ -16,14 +16,16 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from ventproof.campaign.carry_out import CampaignRuns
-    from ventproof.campaign.planned import PlannedGroup
+    from ventproof.campaign.planned import PlannedGroup, Variants
     from ventproof.jobs.executor import Executor
+    from ventproof.profile.model import Profile
     from ventproof.runset.campaign import Campaign
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path as Place
 
 
 _INTERRUPTED: Final = "interrupted"
@@ -66,7 +68,7 @@ def campaign(
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
 
     loaded = options.warned(load_campaign(file, any_path=any_path))
-    groups = _groups(loaded, any_path=any_path)
+    groups = groups_in(loaded, any_path=any_path)
     if lab.address is None:
         _require_virtual(groups)
     with campaign_folder(out) as folder:
@@ -79,25 +81,86 @@ def campaign(
                 click.echo(keeper.warning, err=True)
 
 
-def _groups(loaded: Campaign, *, any_path: bool) -> list[PlannedGroup]:
-    """Return the plans of a campaign, every file of it checked."""
-    from ventproof.campaign.planned import groups_of  # noqa: PLC0415
+def groups_in(campaign: Campaign, *, any_path: bool) -> list[PlannedGroup]:
+    """Return the plans of a campaign, its benches and profiles checked.
+
+    Args:
+        campaign: the file.
+        any_path: let profiles name files outside their folders.
+
+    Raises:
+        FileError: something in one of the files is wrong; every fault found.
+    """
+    from ventproof.campaign.planned import groups_of, variants_of  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    folder, model = Path(loaded.path).parent, loaded.model
-    files = [folder / one.file for one in model.benches] or [options.SHIPPED_BENCH]
-    profiles = [folder / name for name in model.profiles] or [options.SHIPPED]
-    benches = [load_bench(path) for path in files]
-    suites = [
-        load_suite(profiles, Session(bench=bench, out=folder), Selection(any_path=any_path))
-        for bench in benches
-    ]
+    found = _Found(campaign)
+    benches, profiles = found.benches(), found.profiles()
+    suites: list[Sequence[Loaded[Profile]]] = []
+    variants: Variants = {}
+    for bench in benches if profiles else ():
+        with found.problems_of():
+            session = Session(bench=bench, out=Path())
+            suites.append(load_suite(profiles, session, Selection(any_path=any_path)))
+    if found.every_bench:
+        with found.problems_of():
+            variants = variants_of(campaign, benches, lambda one, fault: options.with_faults(one, [fault]))
+    if found.problems:
+        own = [one for one in found.problems if one.file == campaign.path]
+        others = [one for one in found.problems if one not in own]
+        raise FileError([*sorted(own, key=lambda one: (one.line or 0, one.column or 0)), *others])
+    return groups_of(campaign, benches, suites, variants)
 
-    def faulty(bench: Loaded[BenchFile], fault: str) -> Loaded[BenchFile]:
-        return options.with_faults(bench, [fault])
 
-    return groups_of(loaded, benches, suites, faulty)
+@final
+class _Found:
+    """The files that a campaign names, and what is wrong with them, each once."""
+
+    def __init__(self, campaign: Campaign) -> None:
+        self._campaign = campaign
+        self._folder = Path(campaign.path).parent
+        self.problems: dict[Problem, None] = {}
+        self.every_bench = False
+
+    @contextmanager
+    def problems_of(self) -> Iterator[None]:
+        """Take what is wrong with a file, and go on with the others."""
+        try:
+            yield
+        except FileError as error:
+            self.problems |= dict.fromkeys(error.problems)
+
+    def benches(self) -> list[Loaded[BenchFile]]:
+        """Return the benches that are right."""
+        from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+        named = [(("benches", n, "file"), one.file) for n, one in enumerate(self._campaign.model.benches)]
+        found = []
+        for path in self._there(named, options.SHIPPED_BENCH):
+            with self.problems_of():
+                found.append(options.warned(load_bench(path)))
+        self.every_bench = len(found) == max(1, len(named))
+        return found
+
+    def profiles(self) -> list[Path]:
+        """Return the profiles, and folders of such, that are there."""
+        named = [(("profiles", n), name) for n, name in enumerate(self._campaign.model.profiles)]
+        return self._there(named, options.SHIPPED)
+
+    def _there(self, named: Sequence[tuple[Place, str]], shipped: Path) -> list[Path]:
+        """Return the files that are there; one that is not is told where it is named."""
+        found = []
+        for place, name in named:
+            path = self._folder / name
+            try:
+                options.profile_paths([path])
+            except FileError as error:
+                for one in error.problems:
+                    problem = self._campaign.problem(place, f"{name!r} {one.reason}", one.hint)
+                    self.problems[problem] = None
+            else:
+                found.append(path)
+        return found if named else [shipped]
 
 
 def _require_virtual(groups: list[PlannedGroup]) -> None:
