@@ -17,6 +17,13 @@ def as_it_is(job):
     return job
 
 
+def hanging(mark):
+    """Say with a file that the job began, and go on until it is gone."""
+    mark.touch()
+    while mark.exists():
+        time.sleep(0.05)
+
+
 _begun_with = []
 
 

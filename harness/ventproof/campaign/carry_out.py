@@ -101,12 +101,15 @@ class CampaignRuns:
                 spans[job.real_bench] += longest_s(job.profile.model)
         return dict(spans)
 
-    def carry_out(self, executor: Executor, told: Callable[[CampaignJob, int], None]) -> str:
+    def carry_out(
+        self, executor: Executor, told: Callable[[CampaignJob, int], None], said: Callable[[str], None]
+    ) -> str:
         """Make the runs that are missing; return what broke the campaign off, if something did.
 
         Args:
             executor: who makes them.
             told: is given each job that ended, and how many did.
+            said: told what is waited for where all is broken off.
 
         Raises:
             FileError: what begins cannot be noted.
@@ -122,18 +125,18 @@ class CampaignRuns:
                 told(self.jobs[number], done)
         except KeyboardInterrupt:
             with held():
-                self._take_stopped(executor)
+                self._take_stopped(executor, said)
                 self.kept.close("interrupted")
             raise
         except VentproofError as error:
             broken_off = str(error)
-            self._take_stopped(executor)
+            self._take_stopped(executor, said)
         self.kept.close(broken_off or "runs left no log")
         return broken_off
 
-    def _take_stopped(self, executor: Executor) -> None:
+    def _take_stopped(self, executor: Executor, said: Callable[[str], None]) -> None:
         with suppress(VentproofError):  # what went wrong first is what is told
-            for number, left in executor.stopped():
+            for number, left in executor.stopped(said):
                 self._take(number, left)
 
     def _take(self, number: int, left: JobLeft) -> None:

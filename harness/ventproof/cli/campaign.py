@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
     from ventproof.campaign.carry_out import CampaignRuns
-    from ventproof.campaign.planned import PlannedGroup, Variants
+    from ventproof.campaign.planned import CampaignJob, PlannedGroup, Variants
     from ventproof.jobs.executor import Executor
     from ventproof.profile.model import Profile
     from ventproof.runset.campaign import Campaign
@@ -181,7 +181,7 @@ def _carry_out(runs: CampaignRuns, lab: LabAsked) -> int:
     from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415
 
     for line in plan_lines(runs):
-        click.echo(harmless(line), err=True)
+        _say(line)
     broken_off = ""
     if runs.jobs:
         with telling(Stopwatch().gone_s) as tell:
@@ -189,7 +189,7 @@ def _carry_out(runs: CampaignRuns, lab: LabAsked) -> int:
             doing = _executor(runs, lab, progress.remark)
             try:
                 with doing as doers:
-                    broken_off = runs.carry_out(doers, progress.told)
+                    broken_off = runs.carry_out(doers, progress.told, _say)
             except KeyboardInterrupt:
                 broken_off = _INTERRUPTED
     for line in end_lines(runs, broken_off):
@@ -197,6 +197,10 @@ def _carry_out(runs: CampaignRuns, lab: LabAsked) -> int:
     if broken_off == _INTERRUPTED:
         return EXIT_INTERRUPTED
     return EXIT_BENCH if broken_off and runs.code == EXIT_PASS else runs.code
+
+
+def _say(line: str) -> None:
+    click.echo(harmless(line), err=True)
 
 
 @contextmanager
@@ -210,10 +214,12 @@ def _executor(runs: CampaignRuns, asked: LabAsked, said: Callable[[str], None]) 
         with own_processes(count, begin=str) as processes:
             yield processes
         return
-    from ventproof.lab.executor import MOST_LOSSES, LabExecutor  # noqa: PLC0415 - only in a lab
+    from ventproof.lab.executor import LabExecutor  # noqa: PLC0415 - only in a lab
 
-    lost = JobLeft(why=f"{MOST_LOSSES} workers were lost with it")
-    with LabExecutor(asked.address, lambda job: job.real_bench, lambda _: lost, said) as lab:
+    def lost(_: CampaignJob, why: str) -> JobLeft:
+        return JobLeft(why=why)
+
+    with LabExecutor(asked.address, lambda job: job.real_bench, lost, said) as lab:
         benches = {job.real_bench: job.bench.digest for job in runs.jobs if job.real_bench}
         lab.require(benches, virtual=any(not job.real_bench for job in runs.jobs))
         yield lab

@@ -43,8 +43,12 @@ class Executor(Protocol):
         """
         ...
 
-    def stopped(self) -> Iterator[tuple[int, Any]]:
-        """Stop what `finished` began; yield what the jobs leave that cannot just be dropped."""
+    def stopped(self, said: Callable[[str], None]) -> Iterator[tuple[int, Any]]:
+        """Stop what `finished` began; yield what the jobs leave that cannot just be dropped.
+
+        Args:
+            said: told what is waited for.
+        """
         ...
 
 
@@ -116,5 +120,5 @@ class _OwnProcesses:
         except BrokenProcessPool:
             raise WorkersLostError("a process of this command was killed from outside") from None
 
-    def stopped(self) -> Iterator[tuple[int, Any]]:
+    def stopped(self, said: Callable[[str], None]) -> Iterator[tuple[int, Any]]:  # noqa: ARG002 - for nothing
         return iter(())

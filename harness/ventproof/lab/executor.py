@@ -86,8 +86,8 @@ def _do(
     return work(job)
 
 
-def _none_left(_: object) -> NoReturn:
-    raise WorkersLostError(f"{MOST_LOSSES} workers were lost with the same job")
+def _none_left(_: object, why: str) -> NoReturn:
+    raise WorkersLostError(f"a job is lost: {why}")
 
 
 @final
@@ -98,7 +98,7 @@ class LabExecutor:
     Attributes:
         address: of the scheduler.
         bench_of: names the bench that must do a job; empty for one in virtual time.
-        lost: what a job leaves whose worker was lost `MOST_LOSSES` times; unless stated, that ends all of them.
+        lost: what a job leaves that nobody tells of, and why nobody does; unless stated, that ends all of them.
         said: told what whoever waits should know.
         answers_within_s: a scheduler that does not answer for so long is gone.
         beginning: what a worker does before the first job.
@@ -106,7 +106,7 @@ class LabExecutor:
 
     address: LabAddress
     bench_of: Callable[[Any], str] = lambda _: ""
-    lost: Callable[[Any], Any] = _none_left
+    lost: Callable[[Any, str], Any] = _none_left
     said: Callable[[str], None] = lambda _: None
     answers_within_s: float = 20.0
     beginning: _Beginning = field(default_factory=lambda: _beginning(str, ()))
@@ -116,6 +116,9 @@ class LabExecutor:
     _ended: Queue[Future[Any]] = field(default_factory=Queue)
     _running: dict[Future[Any], int] = field(default_factory=dict)
     _jobs: Sequence[Any] = ()
+    _real: set[int] = field(
+        default_factory=set
+    )  # jobs on benches that were given away and brought no result yet
 
     def __enter__(self) -> Self:
         """Reach the scheduler.
@@ -200,34 +203,69 @@ class LabExecutor:
             except _LostError as error:
                 losses[number] += error.counts
                 if losses[number] >= MOST_LOSSES:
-                    yield number, self.lost(jobs[number])
+                    self._real.discard(number)
+                    yield number, self.lost(jobs[number], f"{MOST_LOSSES} workers were lost with it")
                 else:
                     waiting[self._need(jobs[number])].appendleft(number)
             except _LaterError:
-                self._running[future] = number
-                self._ended.put(future)
+                self._later(future, number)
             else:
+                self._real.discard(number)
                 yield number, result
 
-    def stopped(self) -> Iterator[tuple[int, Any]]:
-        """Tell the workers to stop; yield what the jobs leave that had moved something real."""
-        real = {future: number for future, number in self._running.items() if self._real(number)}
-        for bench in {self._need(self._jobs[number]) for number in real.values()}:
-            with suppress(Exception):  # one that is not there stops by itself
-                self._client.run(halt, self._campaign, workers=self._holders()[bench], on_error="ignore")
+    def stopped(self, said: Callable[[str], None]) -> Iterator[tuple[int, Any]]:
+        """Tell the workers to stop; yield what the jobs leave that had moved something real.
+
+        Args:
+            said: told which bench is waited for.
+        """
+        if not self._real:
+            return
+        benches = sorted({self.bench_of(self._jobs[number]) for number in self._real})
+        Thread(target=self._halt, args=(benches,), daemon=True).start()  # one that hangs is not waited for
+        for bench in benches if self._client.status == "running" else ():
+            waits = f"{_STOPS_WITHIN_S:g} s at most"
+            said(f"stopping: bench {bench!r} makes its outputs safe and closes its log, {waits}")
         watch = Stopwatch()
-        while real and watch.gone_s() < _STOPS_WITHIN_S and self._client.status == "running":
+        while (
+            self._real & {*self._running.values()}
+            and watch.gone_s() < _STOPS_WITHIN_S
+            and self._client.status == "running"
+        ):
             future = self._next()
-            if future is not None and future in real:
-                with suppress(_LostError, _LaterError):
-                    yield real.pop(future), self._fetched(future, self._running.pop(future))
+            if future is None:
+                continue
+            number = self._running.pop(future)
+            try:
+                result = self._fetched(future, number)
+            except _LostError:
+                continue
+            except _LaterError:
+                self._later(future, number)
+            else:
+                if number in self._real:
+                    self._real.remove(number)
+                    yield number, result
+        for number in sorted(self._real):
+            job = self._jobs[number]
+            why = f"it began on bench {self.bench_of(job)!r}, and nobody said how it ended: look at the bench"
+            yield number, self.lost(job, f"{why}; --resume asks for its log")
+
+    def _halt(self, benches: Sequence[str]) -> None:
+        """Tell the workers of benches to stop; one that is not there does so by itself."""
+        with suppress(Exception):
+            holders = self._holders()
+            workers = [worker for bench in benches for worker in holders[bench_resource(bench)]]
+            self._client.run(halt, self._campaign, workers=workers, on_error="ignore")
 
     def _need(self, job: Any) -> str:  # noqa: ANN401 - whatever is done
         bench = self.bench_of(job)
         return bench_resource(bench) if bench else VIRTUAL
 
-    def _real(self, number: int) -> bool:
-        return bool(self.bench_of(self._jobs[number]))
+    def _later(self, future: Future[Any], number: int) -> None:
+        """Ask for a result again."""
+        self._running[future] = number
+        self._ended.put(future)
 
     def _holders(self) -> dict[str, list[str]]:
         """Return the addresses of the workers by what they have."""
@@ -238,8 +276,11 @@ class LabExecutor:
         return found
 
     def _require_scheduler(self) -> None:
-        if self._client.status not in {"running", "connecting"}:
-            raise WorkersLostError(f"the scheduler at {self.address.host}:{self.address.port} is gone")
+        at = f"{self.address.host}:{self.address.port}"
+        if self._client.status == "connecting":
+            self.said(f"the scheduler at {at} does not answer; {self.answers_within_s:g} s are given to it")
+        elif self._client.status != "running":
+            raise WorkersLostError(f"the scheduler at {at} is gone")
 
     def _submit(self, work: Callable[[J], R], waiting: Mapping[str, deque[int]], idle: _Idle) -> None:
         """Give each worker as much as it can have beside it; a bench one job at a time."""
@@ -267,6 +308,8 @@ class LabExecutor:
                     resources={need: 1},
                 )
                 self._running[future] = number
+                if need != VIRTUAL:
+                    self._real.add(number)
                 future.add_done_callback(self._ended.put)
         idle.look({need for need, numbers in waiting.items() if numbers and not holders[need]})
 

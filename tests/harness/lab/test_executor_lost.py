@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import signal
+from _thread import interrupt_main
 from pathlib import Path
+from threading import Thread
 
 import pytest
-from lab_jobs import Lab, as_it_is, begin_with, killing, what_it_began_with
+from lab_jobs import Lab, as_it_is, awaited, begin_with, hanging, killing, what_it_began_with
 
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.jobs.executor import WorkersLostError, in_order
 from ventproof.lab import executor as lab_executor
 from ventproof.lab.executor import LabExecutor, lab_workers
@@ -15,6 +18,7 @@ from ventproof.lab.identity import Identity, own_identity
 from ventproof.lab.security import lab_address
 from ventproof.verdict.finding import EXIT_BENCH
 from ventproof_bench.base.errors import BenchError, FileError
+from ventproof_bench.benchcheck.load import load_bench
 
 pytestmark = [pytest.mark.wire, pytest.mark.lasting]  # the engine keeps its threads
 
@@ -29,7 +33,7 @@ def lab(tmp_path_factory):
 
 def reached(lab):
     address = lab_address(lab.address, "--scheduler", None)
-    return LabExecutor(address, lambda _: "", lambda _: "lost", answers_within_s=2.0)
+    return LabExecutor(address, answers_within_s=2.0)
 
 
 def test_jobs_whose_workers_are_killed_are_done_by_others(lab, tmp_path):
@@ -56,7 +60,7 @@ def test_a_job_that_ends_every_worker_ends_the_command(lab, monkeypatch):
     monkeypatch.setattr(LabExecutor, "_fetched", _lost)
     with lab_workers(lab_address(lab.address, "--scheduler", None), begin=str) as workers:
         results = workers.finished(as_it_is, [1])
-        with pytest.raises(WorkersLostError, match="3 workers were lost with the same job"):
+        with pytest.raises(WorkersLostError, match="a job is lost: 3 workers were lost with it"):
             next(results)
 
 
@@ -88,6 +92,24 @@ def test_a_bench_that_no_worker_holds_is_an_error_before_the_first_job(lab, monk
         pytest.raises(FileError, match=r"no worker does bench 'rack-3'; start one: .*--bench"),
     ):
         workers.require({"rack-3": "0" * 64}, virtual=True)
+
+
+def test_a_job_on_a_bench_that_does_not_stop_is_told_of(lab, tmp_path, monkeypatch):
+    """Ctrl-C says at once what is waited for; a bench that does not answer is no job that was never begun."""
+    monkeypatch.setattr(lab_executor, "_STOPS_WITHIN_S", 0.5)
+    bench, mark, said = SHIPPED_BENCH.with_name("mock-rtu.yaml"), tmp_path / "begun", []
+    lab.workers("--bench", bench, "--state", tmp_path, "--confirm-clear")
+    Thread(target=lambda: (awaited(mark.exists), interrupt_main())).start()
+    with reached(lab) as workers:
+        workers.bench_of = lambda _: load_bench(bench).model.bench
+        workers.lost = lambda _, why: why
+        with pytest.raises(KeyboardInterrupt):
+            next(workers.finished(hanging, [mark]))
+        ((number, why),) = workers.stopped(said.append)
+    mark.unlink()
+    assert number == 0
+    assert "and nobody said how it ended: look at the bench; --resume asks for its log" in why
+    assert [line.partition(" makes ")[0] for line in said] == [f"stopping: bench {workers.bench_of(0)!r}"]
 
 
 def test_a_scheduler_that_is_lost_ends_the_campaign(lab):

@@ -115,6 +115,8 @@ def test_a_real_run_whose_worker_is_killed_is_not_begun_again(lab, stand):
         said, told = command.communicate(timeout=120)
     assert command.returncode == 130, told
     assert "2 runs: 2 aborted" in said
+    assert "stopping: bench 'Osmerley house 3" in told
+    assert "Traceback" not in told
     kept = logs_of(stand)
     assert [check_log(log).closed for log in kept] == [True, True]
     assert len({header_of(read_log(log)).token for log in kept}) == 2
