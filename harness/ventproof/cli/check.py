@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 def check(
     paths: tuple[Path, ...], bench: Path | None, use: tuple[str, ...], values: tuple[str, ...], any_path: bool
 ) -> int:
-    """Check profiles, bench files, override tables and rack files (PATHS: files or folders).
+    """Check profiles, bench files, override tables, rack and campaign files (PATHS: files or folders).
 
     Every fault of every file is shown with line and column. A correct profile shows its shortest and longest duration.
     A correct bench file shows whether its buses can carry the polling.
@@ -115,6 +115,7 @@ def _check(
 
 def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bool) -> None:
     """Check a file that is neither a profile nor a rack file."""
+    from ventproof.cli.campaign import groups_in  # noqa: PLC0415
     from ventproof.papers.acceptance import load_acceptance  # noqa: PLC0415
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
@@ -134,8 +135,13 @@ def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bo
             load_acceptance(path)
             _say([f"{path}: valid; `ventproof run --acceptance {path}` puts it on the record"])
         case "campaign":
-            load_campaign(path, any_path=any_path)
-            _say([f"{path}: valid; `ventproof campaign {path}` checks its benches and profiles, and runs it"])
+            groups = groups_in(load_campaign(path, any_path=any_path), any_path=any_path)
+            runs = number_of(sum(group.plan.runs for group in groups), "run")
+            _say(
+                [
+                    f"{path}: valid; `ventproof campaign {path}` makes {runs} in {number_of(len(groups), 'plan')}"
+                ]
+            )
         case "waivers":
             _say(_of_waivers(load_waivers(path), local_now().date()))
         case _:

@@ -280,6 +280,18 @@ def confirm_clear(*benches: Loaded[BenchFile], clear: bool) -> None:
         raise FileError([Problem("--confirm-clear", None, None, "not confirmed: nothing was switched")])
 
 
+def reserve(bench: Loaded[BenchFile]) -> None:
+    """Keep all other commands of this computer off a bench with real outputs until this one ends.
+
+    Raises:
+        FileError: another has it.
+    """
+    from ventproof.session.onward import reserved  # noqa: PLC0415 - slow
+
+    context = click.get_current_context()
+    context.with_resource(reserved(bench, context.command_path))
+
+
 def desks_for(bench: Loaded[BenchFile], *, page: bool = False) -> tuple[Desk, ...]:
     """Return where the people of a bench see prompts: this terminal; nowhere, where nobody is asked.
 

@@ -337,6 +337,7 @@ def run(
         _tell_resumed(going_on, others, session)
     _warn_of_hours(session, suite, plan)
     _warn_of_calibration(loaded)
+    options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:
