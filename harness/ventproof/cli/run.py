@@ -90,7 +90,8 @@ def _run_suite(
     done: list[RepeatSeries] = []
     today = local_now().date()
     try:
-        broken_off = _run_all(session, suite, runs, done, quiet=quiet)
+        with runs.shared():
+            broken_off = _run_all(session, suite, runs, done, quiet=quiet)
     except BaseException as error:
         interrupted = isinstance(error, KeyboardInterrupt)
         _close(runs, "interrupted" if interrupted else str(error))
