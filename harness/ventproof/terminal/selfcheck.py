@@ -58,7 +58,7 @@ def of_bench(bench: Loaded[BenchFile], today: dt.date) -> Iterator[str]:
         yield f"  warning: {line}; calibrate it and state the new date"
     for name, spec in bench.model.buses.items():
         yield f"  bus {name}: {_carries(bench.model, name, spec)}"
-    yield from (f"  warning: {warning}" for warning in bench.renamed)
+    yield from _warnings(bench.renamed)
     yield from _notes(bench.notes)
 
 
