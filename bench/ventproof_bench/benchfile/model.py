@@ -258,6 +258,9 @@ class LevelOutput(LevelCommon):
     """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
     gap: Annotated[float, Field(ge=0, le=24)] | None = None
     """Level of a vane that stands in its gap, outside the range, in mA or V."""
+    updated_every: Annotated[PositiveSeconds, Field(le=1)] = 0.5
+    """Of a wind sensor: how often the level follows a wind that changes, 1 s at most; each level is the mean until the
+    next one, so that no mean of the unit is off, and a gust that is shorter than this is flattened."""
     wires: LevelWires | None = None
     """Its wires and terminals, for `ventproof wiring`."""
 

@@ -182,7 +182,7 @@ def _of_condition(condition: Condition, override: TableOverride, table: Override
         case ContactCondition():
             yield from _contact(condition.contact, condition.debounce, rest=table.rests(condition.contact))
         case WindCondition():
-            yield from _wind(condition, scale)
+            yield from _wind(condition, scale, table)
         case RainfallCondition():
             yield from _rain(condition, scale)
         case LevelCondition():
@@ -201,8 +201,9 @@ def _contact(name: str, debounce_s: float, *, rest: ContactState) -> Iterator[Mo
     yield Move(thing=name, rest="open", state="open", planned=planned, from_states=frozenset({"open"}))
 
 
-def _wind(condition: WindCondition, scale: Sequence[Quantity]) -> Iterator[Move]:
-    calm = quantity(0.0, Dimension.SPEED)
+def _wind(condition: WindCondition, scale: Sequence[Quantity], table: OverrideTable) -> Iterator[Move]:
+    normal = table.sensors[condition.wind].normal if condition.wind in table.sensors else None
+    calm = quantity(0.0, Dimension.SPEED) if normal is None else normal
     for speed in {
         its.text: its for its in (*_telling(condition, calm), *_on_scale(condition, scale))
     }.values():
