@@ -435,10 +435,10 @@ class MockSettings(FileModel):
         if self.wind is not None and self.wind.leeward and sensors.direction is None:
             raise Refusal("wind.leeward needs a wind vane", "add `direction:` below `sensors:`")
         if sensors.cups is not None and (self.wind is None or sensors.wind is not None):
-            raise Refusal(
-                "sensors.cups watches cups that the unit does not have",
-                "add `wind:`, and leave out `sensors.wind`, which takes their place",
+            hint = (
+                "add `wind:`" if self.wind is None else "leave it out, or `sensors.wind`, which replaces them"
             )
+            raise Refusal("sensors.cups watches cups that the unit does not have", hint)
         if sensors.wind is not None and self.wind is None:
             raise Refusal("sensors.wind measures a wind that the unit has no rule for", "add `wind:`")
         if sensors.house is not None:

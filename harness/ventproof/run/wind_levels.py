@@ -132,7 +132,10 @@ class WindLevels:
                 late_s = blowing.last.earliest_s - due_s
                 blowing.latest_s = max(blowing.latest_s, late_s)
                 if late_s > LATEST_S:
-                    said = f"the wind on {name} fell {late_s:.3g} s behind: the weather was not the one asked for"
+                    said = (
+                        f"the wind on {name} fell {late_s:.3g} s behind: the weather was not the one asked for; "
+                        f"let its level change less often (`updated_every`)"
+                    )
                     raise StimulusError(said, since_s=due_s)
         except BenchError as error:  # nobody awaits this task for its outcome
             self.broken(error)
