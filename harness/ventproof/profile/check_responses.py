@@ -161,6 +161,12 @@ def kind_of(response: ResponseCommon) -> str:
     return _KINDS[type(response)][0]
 
 
+def named_responses(profile: Profile) -> list[str]:
+    """Return what a profile requires as findings name it, each once: `roof_vent reaches`, `roof_vent always`."""
+    steps = [f"{one.signal} {kind_of(one)}" for _, one in responses(profile)]
+    return list(dict.fromkeys([*steps, *(f"{one.signal} always" for one in profile.always)]))
+
+
 def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:
     """Yield every response of a profile with its path, those of the start first."""
     for index, response in enumerate(profile.start.until):

@@ -20,7 +20,7 @@ from ventproof.profile.courses import (
 )
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, Quantity
-from ventproof_bench.benchfile.vents import QUICKEST
+from ventproof_bench.plant.motion import QUICKEST
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "restore")
