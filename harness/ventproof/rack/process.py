@@ -131,7 +131,7 @@ def _be(
     for number in _KEPT_FROM:
         signal.signal(number, signal.SIG_DFL)
     for stream, name in ((1, SAID), (2, WARNED)):
-        file = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
+        file = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o666)
         os.dup2(file, stream)
         os.close(file)
     if virtual:
