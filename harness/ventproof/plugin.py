@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Generator, Iterator, Sequence
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.session.planned import PlannedRuns
     from ventproof.session.session import RunResult, Session
-    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -161,18 +160,23 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         _check_use(session)
         _plan(session.config, ours)
     if ours and not options.collectonly:
-        _look_before(session.config.stash[_SESSION].bench, clear=options.confirm_clear)
+        _look_before(session.config, clear=options.confirm_clear)
 
 
-def _look_before(bench: Loaded[BenchFile], *, clear: bool) -> None:
-    from ventproof.session.onward import probed  # noqa: PLC0415 - only when profiles are asked for
+def _look_before(config: pytest.Config, *, clear: bool) -> None:
+    from ventproof.session.onward import probed, reserved  # noqa: PLC0415 - only when profiles are asked for
+
+    bench = config.stash[_SESSION].bench
 
     if not clear and not bench.model.virtual:
         raise pytest.UsageError(
             f"{bench.path} drives real outputs: give --confirm-clear once all vents and drives are clear of people "
             "and guarded"
         )
+    held = ExitStack()
+    config.add_cleanup(held.close)
     try:
+        held.enter_context(reserved(bench, "pytest"))
         probed(bench)
     except FileError as error:
         raise pytest.UsageError(str(error)) from error

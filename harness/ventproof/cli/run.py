@@ -89,7 +89,8 @@ def _run_suite(
     done: list[RepeatSeries] = []
     today = local_now().date()
     try:
-        broken_off = _run_all(session, suite, runs, done, quiet=quiet)
+        with runs.shared():
+            broken_off = _run_all(session, suite, runs, done, quiet=quiet)
     except BaseException as error:
         interrupted = isinstance(error, KeyboardInterrupt)
         _close(runs, "interrupted" if interrupted else str(error))
@@ -293,7 +294,7 @@ def run(
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.with_faults(load_bench(bench), faults)
+    loaded = options.with_faults(options.warned(load_bench(bench)), faults)
     going_on = resumed(options.only_resumed(resume)) if resume else None
     session = session_of(loaded, going_on, page=page.page, **stated)
     suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
@@ -309,6 +310,7 @@ def run(
         _tell_resumed(going_on, others, session)
     _warn_of_hours(session, suite, plan)
     _warn_of_calibration(loaded)
+    options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:

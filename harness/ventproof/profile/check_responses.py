@@ -121,14 +121,16 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.PausesBefore: ("pauses_before", (), ()),
     model.RunsAtMost: ("runs_at_most", (), ()),
     model.StartsAtMost: ("starts_at_most", (), ()),
+    model.StartsAtLeast: ("starts_at_least", (), ()),
     model.StopsAtEnd: ("stops_at_end", (), ()),
     model.TogetherWith: ("together_with", (), ()),
     model.AgreesWith: ("agrees_with", (), ("tolerance",)),
 }
 DRIVE_KINDS: Final = (
-    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
+    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "starts_at_least"),
+    *("stops_at_end", "together_with"),
 )
-"""What is demanded of the flags of drives only."""
+"""What is demanded of the edges of flags."""
 ALWAYS_KINDS: Final[dict[str, str]] = {
     "stays": "tolerance",
     "stays_at_least": "",

@@ -56,6 +56,7 @@ from ventproof_bench.yamlfile.load import Loaded
 
 if TYPE_CHECKING:
     from ventproof.history.enter import Keeper
+    from ventproof.log.run import RunRecord
     from ventproof.log.signing import SigningKey
     from ventproof.papers.acceptance import Acceptance
     from ventproof.papers.waivers import Waivers
@@ -131,6 +132,10 @@ class _Told:
         self._view.event(event)
 
 
+def _unfollowed(_: Path) -> None:
+    """Nobody looks on."""
+
+
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
@@ -172,7 +177,7 @@ class Session:
     signing: SigningKey | None = None
     keeper: Keeper | None = None
     ledger: Path | None = None
-    follow: Callable[[Path], None] = lambda _: None
+    follow: Callable[[Path], None] = _unfollowed
     desks: Sequence[Desk] = ()
     token: str = ""
 
@@ -326,19 +331,36 @@ class Session:
                     yield log
             except BaseException:
                 with suppress(VentproofError):  # what went wrong first is what is told
-                    self._sign(log)
+                    self._sign(log.path, log.digest)
                 raise
-            self._sign(log)
+            self._sign(log.path, log.digest)
         finally:
             if self.keeper is not None and log.lines:
                 self.keeper.enter(log.path)
 
-    def _sign(self, log: RecordLog) -> None:
+    def keep(self, log: Path, digest: str, record: RunRecord | None) -> None:
+        """Sign and enter the log of a run that was made elsewhere, now that it lies here.
+
+        Args:
+            log: the log.
+            digest: of its last line.
+            record: its run; None where no history is kept.
+
+        Raises:
+            RecordError: its signature cannot be written.
+        """
+        try:
+            self._sign(log, digest)
+        finally:
+            if self.keeper is not None:
+                self.keeper.enter(log, record)
+
+    def _sign(self, log: Path, digest: str) -> None:
         if self.signing is not None:
             from ventproof.log.signing import sign_log  # noqa: PLC0415 - slow, and only who signs needs it
 
             try:
-                sign_log(log.path, self.signing, self.operator, digest=log.digest)
+                sign_log(log, self.signing, self.operator, digest=digest)
             except FileError as error:  # the run is over: it is no argument that is wrong any more
                 raise RecordError(str(error)) from error
 
