@@ -20,7 +20,7 @@ from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
 from ventproof.report.cover import cover_of
 from ventproof.report.model import Past, Report, Section, short_code
 from ventproof.report.overlays import LaidRun, Overlays
-from ventproof.report.pages import Pages, RunPage, Shared, remembered, write_run
+from ventproof.report.pages import Pages, RememberedRuns, RunPage, remembered, write_run
 from ventproof.report.papers import Waiving, deviating, waiving_today
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
@@ -257,7 +257,7 @@ def _sharing(
     """
     held: dict[tuple[str, str], PinnedText] = {}
     plans: dict[str, Plan] = {}
-    shared = Shared()
+    shared = RememberedRuns()
 
     def once(pinned: PinnedText) -> PinnedText:
         return held.setdefault((pinned.name, pinned.text), pinned)

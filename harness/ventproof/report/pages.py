@@ -120,7 +120,7 @@ def _remembered(response: ReportedResponse) -> ReportedResponse:
 
 
 @final
-class Shared:
+class RememberedRuns:
     """What the first page needs of runs with pages of their own: what many of them say is held once."""
 
     def __init__(self) -> None:

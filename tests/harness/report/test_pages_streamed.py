@@ -14,7 +14,7 @@ import pytest
 
 from ventproof.report import build, pages
 from ventproof.report.build import FEW, report_of
-from ventproof.report.pages import Pages, Shared, folder_beside
+from ventproof.report.pages import Pages, RememberedRuns, folder_beside
 from ventproof.report.suite import hollow_of, matrix_of
 from ventproof.report.write import write_report
 from ventproof_bench.base.errors import FileError
@@ -113,7 +113,7 @@ def test_the_first_page_says_the_same_of_runs_that_have_pages_as_of_those_in_it(
     closest = replace(last, used=(0.99, "of the deadline"))
     responses = (*quiet, replace(last, ident="hollow", hollow=True), closest)
     both = [one, replace(other, steps=(*before, replace(step, responses=responses)))]
-    held = Shared()
+    held = RememberedRuns()
     slim = [held.of(chapter) for chapter in both]
     assert (matrix_of(slim), hollow_of(slim)) == (matrix_of(both), hollow_of(both))
     assert [response.ident for step in slim[1].steps for response in step.responses] == [
