@@ -22,7 +22,7 @@ from ventproof.profile.stimulus import (
 from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_of, wind_of
 from ventproof.verdict.text import seconds
 from ventproof.weather.rain_gauge import Left
-from ventproof_bench.base.evidence import Edge, pulse_plan
+from ventproof_bench.base.edges import Edge, pulse_plan
 from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
