@@ -225,9 +225,9 @@ class _Rewriting:
             its["release_delay"] = _seconds(override.release_delay)
         its["positions"] = {vent: str(position) for vent, position in override.positions.items()}
         self._write_lee(name, its)
-        if override.scale is not None:
+        if override.fall_between is not None:
             its["limits"] = {vent: [str(at) for at in limits] for vent, limits in override.limits.items()}
-            its["scale"] = [str(at) for at in override.scale]
+            its["fall_between"] = [str(at) for at in override.fall_between]
         if not override.only_close:
             its["only_close"] = False
         if override.flag_while_active == "off":

@@ -331,7 +331,7 @@ class RuleSettings(Positions, LimitSettings):
 
     @model_validator(mode="after")
     def _scale_is_measured(self) -> Self:
-        self.check_scale(terms_of(self.when))
+        self.check_measured(terms_of(self.when))
         return self
 
 

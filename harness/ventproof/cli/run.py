@@ -129,7 +129,7 @@ def _code(
     """Return the exit code for what was run, and say which fails waivers accept."""
     if session.waivers is None:
         return code_of_series(done)
-    from ventproof.papers.waivers import WaivableRun, too_broad, unneeded, waived  # noqa: PLC0415
+    from ventproof.papers.waivers import WaivableRun, not_waivable, too_broad, unneeded, waived  # noqa: PLC0415
     from ventproof.terminal.findings import waived_lines  # noqa: PLC0415
 
     known = session.waivers.model.waivers
@@ -141,7 +141,7 @@ def _code(
     for line in waived_lines(made):
         click.echo(harmless(line))
     told = [its for _, its in made]
-    for line in (*too_broad(told), *unneeded(known, told)):
+    for line in (*not_waivable(told), *too_broad(told), *unneeded(known, told)):
         click.echo(harmless(f"warning: {line}"), err=True)
     return options.code_of_waived(done, [its.result(result.findings) for result, its in made])
 
@@ -322,7 +322,7 @@ def run(
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.with_faults(load_bench(bench), faults)
+    loaded = options.with_faults(options.warned(load_bench(bench)), faults)
     going_on = resumed(_only_resumed(resume)) if resume else None
     session = session_of(loaded, going_on, page=page.page, **stated)
     selection = Selection(only, tags, values, any_path)
@@ -339,6 +339,7 @@ def run(
         _tell_resumed(going_on, others, session)
     _warn_of_hours(session, suite, plan)
     _warn_of_calibration(loaded)
+    options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:

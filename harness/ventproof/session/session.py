@@ -32,8 +32,10 @@ from ventproof.log.left import LeftCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, new_log
+from ventproof.papers.misspelt import WaivableProfile, misspelt
 from ventproof.papers.waivers import pinned_paper
 from ventproof.profile.bind import Bound, bind
+from ventproof.profile.check_responses import named_responses
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
 from ventproof.run.ending import left_lines, telling_left
@@ -191,6 +193,21 @@ class Session:
             (self.operator, "--operator"),
         ):
             stated(text, option)
+
+    def misspelt(self, suite: Iterable[Loaded[Profile]]) -> Iterator[Problem]:
+        """Yield names in the waivers that no profile has; those that are left out of a run count, too."""
+        if self.waivers is None:
+            return
+        profiles = [
+            WaivableProfile(
+                one.profile,
+                ["start", "always", *(step.step for step in one.steps)],
+                named_responses(one),
+                [name for asked in one.required.values() for name in asked.requirements],
+            )
+            for one in (loaded.model for loaded in suite)
+        ]
+        yield from misspelt(self.waivers, profiles)
 
     def bind(self, profile: Loaded[Profile]) -> Bound:
         """Tie a profile to the bench, to run it or to say what is wrong; what runs all the same is noted there.

@@ -218,10 +218,11 @@ class TableOverride(FileModel):
     positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where each vent goes; vents not named keep to the temperature. Left out for an alarm, which moves no vent."""
     limits: dict[Name, tuple[AnyQuantity, AnyQuantity]] = Field(default_factory=dict)
-    """How far each vent may stand open at most, whatever else decides: at the begin of `scale`, and at its end."""
-    scale: tuple[AnyQuantity, AnyQuantity] | None = None
+    """How far each vent may stand open at most, whatever else decides: at the first value of
+    `fall_between`, and at its second."""
+    fall_between: tuple[AnyQuantity, AnyQuantity] | None = None
     """The values of wind or rain between which `limits` fall evenly, as the override's wind or rainfall condition
-    measures them; below the first and above the second the limits stay."""
+    measures them; below the first and above the second the limits stay as they are."""
     leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where a vent goes instead while it faces away from the wind, more than 90 degrees."""
     only_close: bool = True
@@ -241,8 +242,8 @@ class TableOverride(FileModel):
 
     def limit(self, vent: str, value: float) -> float:
         """Return how far a vent may stand open at most, %, at a wind or a rain in its canonical unit."""
-        assert self.scale is not None, "loading sees to it"
-        begin, end = (its.value for its in self.scale)
+        assert self.fall_between is not None, "loading sees to it"
+        begin, end = (its.value for its in self.fall_between)
         first, last = (its.value for its in self.limits[vent])
         share = min(1.0, max(0.0, (value - begin) / (end - begin)))
         return first + share * (last - first)

@@ -202,7 +202,11 @@ def exercise_rules(unit):
     watch(2430)
     for at_s, degrees in ((2430, 250), (2438, 70), (2460, 330)):  # a short turn, and one within the dead band
         unit.set_level("direction", T0 + at_s, 4 + 16 * degrees / 360)
-    watch(2500)
+    unit.set_level("direction", T0 + 2500, 4 + 16 * 250 / 360)
+    watch(2900)
+    unit.set_level("direction", T0 + 2900, 4 + 16 * 350 / 360)  # within the dead band, from ahead
+    blow(2930, 2950, 15)
+    watch(2970)
     return shown, unit.truth("roof"), unit.truth("side")
 
 
