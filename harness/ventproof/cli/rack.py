@@ -255,8 +255,8 @@ def _ready(
     if wanted.resume is None:
         return ReadyPlace(plan, session, suite)
     before = place_before(wanted.resume / plan.name, record)
-    if before.going_on is not None:
-        suite, _ = in_plan(before.going_on, session, suite)
+    if before.plan is not None:
+        suite, _ = in_plan(before.plan, session, suite)
     return ReadyPlace(plan, session, suite, before)
 
 
@@ -357,7 +357,7 @@ def _place(ready: ReadyPlace, folder: Path, wanted: RackWanted, words: Sequence[
     stimuli = (one for profile in ready.suite for step in profile.model.steps for one in step.do)
     before = ready.before or PlaceBefore()
     where = [f"--out={own}", f"--repeat={wanted.repeat}", f"--seed={wanted.seed}"]
-    if before.going_on is not None:
+    if before.plan is not None:
         where = [f"--resume={own}"]
     return RackPlace(
         name=plan.name,
@@ -368,7 +368,7 @@ def _place(ready: ReadyPlace, folder: Path, wanted: RackWanted, words: Sequence[
         folder=own,
         words=(*words, *where, *wanted.words, *plan.words),
         profiles=tuple(tuple(part_spans(profile.model)) for profile in ready.suite),
-        repeats=before.going_on.plan.repeats if before.going_on else wanted.repeat,
+        repeats=before.plan.plan.repeats if before.plan else wanted.repeat,
         silence_s=_SILENCE_S + max((one.idle for one in stimuli if isinstance(one, Idle)), default=0.0),
         kept=before.outcomes,
         code=before.code,
@@ -433,9 +433,8 @@ def _close(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
 
     path = test.folder / RACK
     try:
-        signature_path(path).unlink(
-            missing_ok=True
-        )  # of the record that the same rack left before it went on
+        # That of the record which the same rack left before it went on says nothing of this one.
+        signature_path(path).unlink(missing_ok=True)
         write_rack_record(path, RackRecord(test.rack, tuple(ended)), replaces=True)
         if test.key is not None:
             from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, final
 from ventproof.log.names import logs_in
 from ventproof.log.run import ABORTED
 from ventproof.runset.rack_record import RACK, RackedPlace, read_rack_record
-from ventproof.session.resume import finished_runs, resumed
-from ventproof.verdict.finding import Verdict, code_of
+from ventproof.session.resume import resumed
+from ventproof.verdict.finding import code_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import number_of
 
@@ -27,13 +27,13 @@ class PlaceBefore:
     """What a rack that was broken off left of a place.
 
     Attributes:
-        going_on: its plan, where runs of it are left.
+        plan: its plan, and what stands of that; None where it was not begun.
         outcomes: how the runs ended that stand.
         code: the exit code that they come to, where nothing is left to run; None: something is.
         remark: what befell its process then.
     """
 
-    going_on: Resumed | None = None
+    plan: Resumed | None = None
     outcomes: tuple[str, ...] = ()
     code: int | None = None
     remark: str = ""
@@ -41,10 +41,11 @@ class PlaceBefore:
     @property
     def says(self) -> str:
         """What stands and what is left, in a line."""
-        if self.going_on is not None:
-            return self.going_on.says
-        stand = f"{number_of(len(self.outcomes), 'run')} done, nothing is left to run"
-        return "nothing was run here yet" if self.code is None else stand
+        if self.plan is None:
+            return "nothing was run here yet"
+        if self.code is None:
+            return self.plan.says
+        return f"{number_of(len(self.outcomes), 'run')} done, nothing is left to run"
 
 
 def recorded(folder: Path, rack: str, places: Collection[str]) -> Mapping[str, RackedPlace]:
@@ -83,16 +84,16 @@ def place_before(folder: Path, record: RackedPlace | None) -> PlaceBefore:
     """
     if not logs_in(folder):
         return PlaceBefore()
-    if not (checks := finished_runs(folder)):
-        going_on = resumed(folder)
-        kept = (one.result.outcome.verdict or ABORTED for one in going_on.kept.values())
-        return PlaceBefore(going_on, tuple(map(str, kept)))
-    outcomes = tuple(check.outcome for check in last_attempts(checks))
-    told = {log.sha256 for log in record.logs} if record else set()
-    if record is not None and record.code is not None and told == {check.sha256 for check in checks}:
-        return PlaceBefore(None, outcomes, record.code, record.remark)
-    verdicts = (None if outcome == ABORTED else Verdict(outcome) for outcome in outcomes)
-    return PlaceBefore(None, outcomes, code_of(verdicts))
+    plan = resumed(folder, finished=True)
+    verdicts = [one.result.outcome.verdict for _, one in sorted(plan.kept.items())]
+    outcomes = tuple(str(verdict or ABORTED) for verdict in verdicts)
+    if plan.unfinished:
+        return PlaceBefore(plan, outcomes)
+    here = {one.sha256 for one in plan.kept.values()}
+    here |= {left.sha256 for earlier in plan.earlier.values() for _, left in earlier}
+    if record is not None and record.code is not None and here == {log.sha256 for log in record.logs}:
+        return PlaceBefore(plan, outcomes, record.code, record.remark)
+    return PlaceBefore(plan, outcomes, code_of(verdicts))
 
 
 def last_attempts(checks: Sequence[LogCheck]) -> list[LogCheck]:

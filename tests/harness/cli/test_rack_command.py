@@ -209,6 +209,16 @@ def test_only_the_same_rack_goes_on(tested, ventproof, tmp_path, folder, said):
     assert (code, said in err) == (3, True)
 
 
+def test_a_finished_place_is_none_of_another_unit(tested, ventproof, tmp_path):
+    """What V-1 did is not recorded as what stands now in its place: nothing is left to run, and all is checked."""
+    records, _ = tested
+    places = {name: virtual(unit) for name, unit in (("left", "V-9"), ("middle", "V-2"), ("right", "V-3"))}
+    file = written(tmp_path, places, (COUNT, RAIN))
+    code, _, err = ventproof("rack", file, "--resume", records / "bay-2")
+    assert (code, "--unit: 'V-9', where the plan says 'V-1'" in err) == (3, True)
+    assert "this is not the bench file of the plan, as it was" in err  # of the middle
+
+
 def test_each_place_is_told_what_is_wanted_of_all(tmp_path):
     """Values and order go on to its run, and the waivers that are given take the place of those in the file."""
     waivers = SHIPPED_BENCH.parent / "papers" / "waivers.yaml"
