@@ -291,6 +291,11 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         raise _real(("child process", *args[1:2]))
 
 
+def wall_loop() -> asyncio.AbstractEventLoop:
+    """Return a loop of the wall clock that waits to the microsecond; asyncio's own rounds up to the millisecond."""
+    return asyncio.SelectorEventLoop(selectors.SelectSelector())
+
+
 def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 * 86400.0) -> T:
     """Run `main` to its end on a virtual or an ordinary loop.
 
@@ -305,7 +310,7 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
     except OSError:
         main.close()
         raise
-    factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else None
+    factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else wall_loop
     with held() as interruption, asyncio.Runner(loop_factory=factory) as runner:
         try:
             done = runner.run(_interruptible(main, interruption))

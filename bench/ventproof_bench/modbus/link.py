@@ -273,6 +273,7 @@ class Link(asyncio.Protocol):
         self._numbered = framing_of(spec) == "tcp"
         self._number = 0
         self._asked: ModbusPDU | None = None
+        self._take: Callable[[ModbusPDU], None] = lambda _: None
         self._answer: asyncio.Future[ModbusPDU] = asyncio.get_running_loop().create_future()
         self._frame = b""
         self._echo = b""
@@ -298,8 +299,13 @@ class Link(asyncio.Protocol):
             raise LinkError(f"{where(self._spec)} cannot be opened: {reason}") from error
         self.lost = ""
 
-    async def ask(self, pdu: ModbusPDU) -> ModbusPDU:
-        """Send a request and return what pymodbus takes for its reply.
+    async def ask(self, pdu: ModbusPDU, take: Callable[[ModbusPDU], None]) -> None:
+        """Send a request, and wait until what pymodbus takes for its reply was taken.
+
+        Args:
+            pdu: the request.
+            take: is given the reply: over TCP, where each names its request, as it comes; else a turn of the loop
+                later, so that another one beside it is seen.
 
         Raises:
             ModbusException: no reply in time, or none that could be decoded.
@@ -313,13 +319,15 @@ class Link(asyncio.Protocol):
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
         # What came before belongs to no reply to this request.
-        self._asked, self._frame = pdu, b""
+        self._asked, self._take, self._frame = pdu, take, b""
         self._answer = asyncio.get_running_loop().create_future()
         self.sent = self._framer.buildFrame(pdu)
         self._echo = self.sent if self._echoes else b""
         self._transport.write(self.sent)
         try:
-            return await self._answered()
+            answer = await self._answered()
+            if not self._numbered:
+                take(answer)
         finally:
             self._asked = None
             self._echo = b""
@@ -376,7 +384,13 @@ class Link(asyncio.Protocol):
             return
         self._frame = self._frame[used:]
         if pdu is not None:
-            self._answer.set_result(pdu)
+            try:
+                if self._numbered:
+                    self._take(pdu)
+            except Exception as error:  # noqa: BLE001 - whoever asked is told, and not that the connection broke
+                self._answer.set_exception(error)
+            else:
+                self._answer.set_result(pdu)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End the pending request at once rather than at its time-out."""

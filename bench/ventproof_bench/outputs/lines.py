@@ -17,8 +17,9 @@ from ventproof_bench.drivers.driver import Repeatable, Shared
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
 
+    from ventproof_bench.base.edges import Edge
     from ventproof_bench.base.errors import StimulusError
-    from ventproof_bench.base.evidence import DrivenWhy, Edge
+    from ventproof_bench.base.evidence import DrivenWhy
     from ventproof_bench.base.protocols import Contact, Level
     from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
     from ventproof_bench.outputs.wear import ContactWear
