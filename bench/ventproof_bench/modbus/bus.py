@@ -23,7 +23,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, LinkError
 from ventproof_bench.base.protocols import ReadRequest, Reply
 from ventproof_bench.benchfile.model import SerialBus
@@ -281,11 +281,9 @@ class ModbusBus:
             self._alike = None  # the slowest answer to what was sent before has come
         if job.expected in self._doubtful_s:
             raise self._fault("mismatch", "a reply came that nothing had asked for", began_s)
-        if self._silence_s:
-            await sleep_until(link.heard_s + self._silence_s)
         self._owed = job.expected
         try:
-            await link.ask(job.pdu, partial(self._take, job, link))
+            await link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
         except ConnectionException:
             raise self._disconnected(requested_s=link.sent_s) from None
         except ModbusException:
