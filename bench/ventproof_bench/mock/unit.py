@@ -486,7 +486,8 @@ class MockUnit:
             *plain,
             *(name in active for name in ("gale", "frost", "failure")),
             weather.bucket is not None and weather.bucket.wet.on,
-            *(told and weather.failed(name) for name in ("outside", "house", "direction", "cups")),
+            *(told and weather.failed(name) for name in ("outside", "house", "direction")),
+            told and (weather.failed("cups") or weather.failed("wind")),
             self._reference.due_s < math.inf,
             *([told and weather.failed("loop")] if weather.loop else ()),
         )
