@@ -64,9 +64,8 @@ _READS: Final = {
 }
 
 
-@lru_cache(maxsize=1024)
-def _asked(request: ReadRequest) -> tuple[ModbusPDU, Expected]:
-    """Return what asks for a read, and the reply that it calls for; one transaction at a time has the first."""
+def _read_of(request: ReadRequest) -> tuple[ModbusPDU, Expected]:
+    """Return what asks for a read, and the reply that it calls for."""
     pdu = _READS[request.table](address=request.address, count=request.count, dev_id=request.unit_id)
     return pdu, expected_of_read(request)
 
@@ -134,6 +133,7 @@ class ModbusBus:
         self._alike: _Alike | None = None
         self._owed: Expected | None = None
         self._doubtful_s: dict[Expected, float] = {}
+        self._read_of = lru_cache(maxsize=1024)(_read_of)  # one transaction at a time has its PDU
         self._link: Link | None = None
         self._worker: asyncio.Task[None] | None = None
         self._opening = asyncio.Lock()
@@ -207,7 +207,7 @@ class ModbusBus:
             LinkError: `request` is addressed to every unit at once.
         """
         self._refuse_broadcast(request.unit_id)
-        return await self._queued(self._reads, _Job(*_asked(request), reads=True))
+        return await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
 
     async def write(
         self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]

@@ -297,7 +297,8 @@ def run(
     loaded = options.with_faults(options.warned(load_bench(bench)), faults)
     going_on = resumed(options.only_resumed(resume)) if resume else None
     session = session_of(loaded, going_on, page=page.page, **stated)
-    suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
+    selection = Selection(only, tags, values, any_path)
+    suite = _suite(profiles, session, selection, repeat or 1, alone=dry_run or page.page)
     if save_settling:
         suite = [suite[place] for place in saving_order([profile.model for profile in suite])]
     plan = repeats_for(repeat, success_ratio, confidence)
@@ -316,6 +317,17 @@ def run(
     with live_page(page, list(loaded.model.people)) as live:
         watched = _watched(session, suite, live)
         return run_suite(watched, suite, plan, reports, quiet=quiet, going_on=going_on)
+
+
+def _suite(
+    paths: Sequence[Path], session: Session, selection: Selection, repeats: int, *, alone: bool
+) -> list[Loaded[Profile]]:
+    """Return what is to be run; unless this process runs it alone, the others make ready meanwhile."""
+    from ventproof.session.ahead import call_up  # noqa: PLC0415 - slow
+
+    if not (alone or selection.chooses):
+        call_up(session, repeats * len(options.profile_paths(paths)))
+    return load_suite(paths, session, selection)
 
 
 def session_of(
