@@ -23,7 +23,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, LinkError
 from ventproof_bench.base.protocols import ReadRequest, Reply
 from ventproof_bench.benchfile.model import SerialBus
@@ -64,9 +64,8 @@ _READS: Final = {
 }
 
 
-@lru_cache(maxsize=1024)
-def _asked(request: ReadRequest) -> tuple[ModbusPDU, Expected]:
-    """Return what asks for a read, and the reply that it calls for; one transaction at a time has the first."""
+def _read_of(request: ReadRequest) -> tuple[ModbusPDU, Expected]:
+    """Return what asks for a read, and the reply that it calls for."""
     pdu = _READS[request.table](address=request.address, count=request.count, dev_id=request.unit_id)
     return pdu, expected_of_read(request)
 
@@ -134,6 +133,7 @@ class ModbusBus:
         self._alike: _Alike | None = None
         self._owed: Expected | None = None
         self._doubtful_s: dict[Expected, float] = {}
+        self._read_of = lru_cache(maxsize=1024)(_read_of)  # one transaction at a time has its PDU
         self._link: Link | None = None
         self._worker: asyncio.Task[None] | None = None
         self._opening = asyncio.Lock()
@@ -207,7 +207,7 @@ class ModbusBus:
             LinkError: `request` is addressed to every unit at once.
         """
         self._refuse_broadcast(request.unit_id)
-        return await self._queued(self._reads, _Job(*_asked(request), reads=True))
+        return await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
 
     async def write(
         self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
@@ -281,11 +281,9 @@ class ModbusBus:
             self._alike = None  # the slowest answer to what was sent before has come
         if job.expected in self._doubtful_s:
             raise self._fault("mismatch", "a reply came that nothing had asked for", began_s)
-        if self._silence_s:
-            await sleep_until(link.heard_s + self._silence_s)
         self._owed = job.expected
         try:
-            await link.ask(job.pdu, partial(self._take, job, link))
+            await link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
         except ConnectionException:
             raise self._disconnected(requested_s=link.sent_s) from None
         except ModbusException:

@@ -24,7 +24,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
-from ventproof_bench.base.clock import leap, now_s
+from ventproof_bench.base.clock import leap, now_s, sleep_until
 from ventproof_bench.base.errors import LinkError, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
@@ -274,6 +274,7 @@ class Link(asyncio.Protocol):
         self._number = 0
         self._asked: ModbusPDU | None = None
         self._take: Callable[[ModbusPDU], None] = lambda _: None
+        self._send: Callable[[bytes], None] = lambda _: None
         self._answer: asyncio.Future[ModbusPDU] = asyncio.get_running_loop().create_future()
         self._frame = b""
         self._echo = b""
@@ -294,36 +295,41 @@ class Link(asyncio.Protocol):
         try:
             async with patience:
                 self._transport = await self._dial()
+                self._send = _sends(self._transport)
         except Exception as error:
             reason = _NO_ANSWER if patience.expired() else _reason(error)
             raise LinkError(f"{where(self._spec)} cannot be opened: {reason}") from error
         self.lost = ""
 
-    async def ask(self, pdu: ModbusPDU, take: Callable[[ModbusPDU], None]) -> None:
+    async def ask(self, pdu: ModbusPDU, take: Callable[[ModbusPDU], None], *, silence_s: float = 0.0) -> None:
         """Send a request, and wait until what pymodbus takes for its reply was taken.
 
         Args:
             pdu: the request.
             take: is given the reply: over TCP, where each names its request, as it comes; else a turn of the loop
                 later, so that another one beside it is seen.
+            silence_s: for so long nothing is heard before it is sent.
 
         Raises:
             ModbusException: no reply in time, or none that could be decoded.
             ConnectionException: the connection is gone.
         """
-        # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
-        self.sent_s = now_s()
-        if self.lost or self._transport is None:
-            raise ConnectionException(self.lost)
         if self._numbered:
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
+        frame = self._framer.buildFrame(pdu)  # before the silence is over: it takes its time, too
+        if silence_s:
+            await sleep_until(self.heard_s + silence_s)
+        # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
+        self.sent_s = now_s()
+        if self.lost:
+            raise ConnectionException(self.lost)
         # What came before belongs to no reply to this request.
         self._asked, self._take, self._frame = pdu, take, b""
         self._answer = asyncio.get_running_loop().create_future()
-        self.sent = self._framer.buildFrame(pdu)
+        self.sent = frame
         self._echo = self.sent if self._echoes else b""
-        self._transport.write(self.sent)
+        self._send(self.sent)
         try:
             answer = await self._answered()
             if not self._numbered:
@@ -442,6 +448,20 @@ class Link(asyncio.Protocol):
         )
         _claim(transport)
         return transport
+
+
+def _sends(transport: Any) -> Callable[[bytes], None]:  # noqa: ANN401 - pymodbus' serial transport or another
+    """Return what sends bytes at once; pymodbus' serial transport would wait for a turn of the loop."""
+    write: Callable[[bytes], None] = transport.write
+    ready = getattr(transport, "intern_write_ready", None)
+    if ready is None:
+        return write
+
+    def send(data: bytes) -> None:
+        write(data)
+        ready()
+
+    return send
 
 
 def where(spec: BusSpec) -> str:
