@@ -61,8 +61,8 @@ racks: $(VENV)/dev  ## one unit alone, then eight at the same time, on sockets: 
 endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
 	$(BIN)/python tests/performance/endurance_campaign.py 24 30
 
-night: $(VENV)/dev  ## 2,040 virtual runs, alone and in a lab of two workers of which one is killed: none is lost; an hour
-	$(BIN)/python tests/performance/night_campaign.py 30
+night: $(VENV)/dev  ## 2,040 virtual runs, alone and in a lab of two workers of which one is killed: none is lost; a quarter of an hour
+	$(BIN)/python tests/performance/night_campaign.py 170
 
 past: $(VENV)/dev  ## a history of ten thousand runs, and a report of six hundred, in 300 MB
 	$(BIN)/python tests/performance/past_campaign.py 10000 600

@@ -159,6 +159,13 @@ class UnitWeather:
             self._terminal = closed
             self.rain.change(now_s, state=closed == self._rain_closed)
 
+    def asked(self, now_s: float) -> bool:
+        """Take a request over the bus; return whether anything may follow from it now."""
+        ended = any(bus.failed for bus in self.buses)
+        for bus in self.buses:
+            bus.pulse(now_s)
+        return ended or bool(self.buses and self._limits)  # how far a vent may be open depends on the time
+
     def level(self, name: str, now_s: float, level: float) -> None:
         """Take the level of an analogue input."""
         self.sensors[name].take(level, now_s)

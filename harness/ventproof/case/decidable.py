@@ -30,7 +30,8 @@ from ventproof.judge.trace import SignalTrace
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
-from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
+from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.benchfile.model import PERSON, ContactOutput
 from ventproof_bench.benchfile.people import PersonSignal
 from ventproof_bench.plant.contacts import ReckonedTraits

@@ -35,8 +35,8 @@ from ventproof.profile.weather import (
     wind_of,
 )
 from ventproof.weather.levels import FAULT_FROM_MA, FAULT_UP_TO_MA
+from ventproof_bench.base.edges import check_plan
 from ventproof_bench.base.errors import FileError, Refusal
-from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Dimension, Quantity, canonical_symbol, value_fault
 from ventproof_bench.benchcheck.levels import put_fault
 from ventproof_bench.drivers.driver import fastest_edge_s

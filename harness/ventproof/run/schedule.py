@@ -27,7 +27,7 @@ from ventproof.profile.weather import EMPTY, anemometer, rain_edges, wind_of, wi
 from ventproof.run.stimuli import contact_plan, failure_said, rain_said, wind_said
 from ventproof.weather.levels import contact_chatter
 from ventproof.weather.wind import turned_by, wind_edges
-from ventproof_bench.base.evidence import Edge
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 

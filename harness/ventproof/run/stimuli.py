@@ -30,7 +30,7 @@ from ventproof.profile.weather import (
 from ventproof.verdict.text import seconds
 from ventproof.weather.rain_gauge import Left
 from ventproof.weather.wind import held_off_by
-from ventproof_bench.base.evidence import Edge, pulse_plan
+from ventproof_bench.base.edges import Edge, pulse_plan
 from ventproof_bench.base.quantities import canonical_symbol
 from ventproof_bench.benchfile.model import ContactOutput, LevelOutput
 from ventproof_bench.drivers.driver import number_put

@@ -30,8 +30,9 @@ from ventproof.weather.exact import exact
 from ventproof.weather.rain_gauge import Left
 from ventproof.weather.wind import WindCourse, turned_by, wind_edges
 from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import BenchError
-from ventproof_bench.base.evidence import Edge, EdgeReport, Window
+from ventproof_bench.base.evidence import EdgeReport, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 from ventproof_bench.outputs.trains import LEAD_S, Train

@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.weather.anemometer import CupAnemometer, turned, turned_instants
 from ventproof.weather.course import Trace, constant
 from ventproof.weather.exact import exact
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.evidence import Edge
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
