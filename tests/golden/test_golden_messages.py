@@ -46,7 +46,8 @@ def _load(name: str) -> None:
             return
     profile = read_profile(file, text)
     if name.startswith("bind-"):
-        bench = read_bench("mock.yaml", (ROOT / "bench" / "files" / "mock.yaml").read_text(encoding="utf-8"))
+        its = "wind-house.yaml" if name == "bind-wind" else "mock.yaml"
+        bench = read_bench(its, (ROOT / "bench" / "files" / its).read_text(encoding="utf-8"))
         raise FileError(checked(bind(profile, bench, {"spare": "roofvent"})).undecidable)
 
 

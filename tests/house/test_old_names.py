@@ -15,7 +15,10 @@ ELSEWHERE = {
     "harness/ventproof/statistics/sequential.py",  # `good` is a probability there
 }
 
-KEYS = {old for old, _ in renamed_keys()}
+STILL_WORDS = {"scale"}
+"""Old names in one place that are names of now in another: reading finds them, words do not."""
+
+KEYS = {old for old, _ in renamed_keys()} - STILL_WORDS
 OWN_WORDS = sorted(key for key in KEYS if "_" in key or "-" in key)
 """Old names that are words of nothing else."""
 

@@ -117,6 +117,7 @@ class _Rewriting:
                 del self._mock[section]
         if "wind" not in self._mock:
             sensors.pop("cups", None)
+            sensors.pop("wind", None)
 
     def _cleared(self) -> dict[str, Any]:
         """Take out of the mock section what the table decides; returns its sensors."""
@@ -225,9 +226,9 @@ class _Rewriting:
             its["release_delay"] = _seconds(override.release_delay)
         its["positions"] = {vent: str(position) for vent, position in override.positions.items()}
         self._write_lee(name, its)
-        if override.scale is not None:
+        if override.fall_between is not None:
             its["limits"] = {vent: [str(at) for at in limits] for vent, limits in override.limits.items()}
-            its["scale"] = [str(at) for at in override.scale]
+            its["fall_between"] = [str(at) for at in override.fall_between]
         if not override.only_close:
             its["only_close"] = False
         if override.flag_while_active == "off":
@@ -252,7 +253,9 @@ class _Rewriting:
     def _write_condition(self, path: Path, name: str, its: dict[str, Any], condition: object) -> None:
         if isinstance(condition, ThresholdCondition | ContactCondition):
             key = condition_key(condition)  # type: ignore[arg-type]
-            self._wired((*path, key), str(output_of(condition)), _INPUTS[key])  # type: ignore[arg-type]
+            by_level = key == "wind" and "wind" in self._mock.get("sensors", {})
+            place = "wind" if by_level else _INPUTS[key]  # type: ignore[arg-type]
+            self._wired((*path, key), str(output_of(condition)), place)  # type: ignore[arg-type]
         if isinstance(condition, ThresholdCondition) and condition.rising == isinstance(
             condition, LevelCondition
         ):

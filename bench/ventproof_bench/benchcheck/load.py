@@ -41,6 +41,7 @@ from ventproof_bench.benchfile.model import (
 from ventproof_bench.benchfile.signals import SignalSpec
 from ventproof_bench.yamlfile.fields import FLAG_UNIT, STATE_UNIT
 from ventproof_bench.yamlfile.load import Loaded, checked_document, in_file_order, load_checked
+from ventproof_bench.yamlfile.renames import ANY, Renames
 from ventproof_bench.yamlfile.tree import Table, as_data
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -53,6 +54,10 @@ if TYPE_CHECKING:
     from ventproof_bench.yamlfile.tree import Path
 
 
+_RENAMES: Final[Renames] = {("mock", "rules", ANY): {"scale": "fall_between"}}
+"""Names of version 0.5, by place."""
+
+
 def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
     """Load a bench file and check that its parts fit each other, and that its buses can carry polls and vents.
 
@@ -62,7 +67,7 @@ def load_bench(path: str | FilePath) -> Loaded[BenchFile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    bench = _noted(load_checked(path, BenchFile, _problems))
+    bench = _noted(load_checked(path, BenchFile, _problems, renames=_RENAMES))
     problems = [*carrying_problems(bench), *hole_problems(bench)]
     if problems:
         raise FileError(in_file_order(problems))
@@ -77,7 +82,7 @@ def read_bench(path: str, text: str) -> Loaded[BenchFile]:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return _noted(checked_document(path, text, BenchFile, _problems))
+    return _noted(checked_document(path, text, BenchFile, _problems, renames=_RENAMES))
 
 
 def _noted(bench: Loaded[BenchFile]) -> Loaded[BenchFile]:

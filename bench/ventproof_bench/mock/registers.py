@@ -122,7 +122,7 @@ STATUS_BITS: Final = (
     "outside_failed",
     "house_failed",
     "direction_failed",
-    "cups_failed",
+    "wind_failed",  # the cups, or another wind sensor
     "referencing",
     "loop_failed",  # of a unit with a supervised loop
 )

@@ -120,7 +120,7 @@ def _session(bench: Path | None, out: Path, seed: int) -> Session:
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = load_bench(bench or options.SHIPPED_BENCH)
+    loaded = options.warned(load_bench(bench or options.SHIPPED_BENCH))
     return Session(bench=loaded, out=out, operator="challenge", firmware="mock", seed=seed)
 
 

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from ventproof.cli import options
 from ventproof.cli.suite import VALUES
-from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    import datetime as dt
+    from collections.abc import Iterable, Iterator, Mapping
 
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.session.session import Session
     from ventproof_bench.base.errors import Problem
@@ -70,6 +71,7 @@ def _session(bench: Path, use: tuple[str, ...]) -> Session:
     from ventproof.run.limits import worn  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
+    from ventproof_bench.base.clock import local_now  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     session = Session(bench=load_bench(bench), out=Path(), use=use_pairs(use))
@@ -83,8 +85,9 @@ def _check(
 ) -> list[Loaded[Profile]]:
     """Check one file of any kind, and say what is worth knowing of it; returns it where it is a profile."""
     from ventproof.log.names import PLAIN, plain_path  # noqa: PLC0415
+    from ventproof.profile.duration import longest_s, shortest_s  # noqa: PLC0415
     from ventproof.profile.load import load_profile  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import of_profile  # noqa: PLC0415
+    from ventproof.verdict.text import about  # noqa: PLC0415
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
     from ventproof_bench.yamlfile.load import kind_of  # noqa: PLC0415
 
@@ -99,10 +102,13 @@ def _check(
         return []
     profile = load_profile(path, any_path=any_path, values=values)
     bound = session.bind(profile) if session else None
-    _say(of_profile(profile, bound))
+    shortest, longest = (about(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
+    _say_of(profile, f"takes {shortest} at least, {longest} at most")
     if bound is not None:
         from ventproof.run.limits import wear_notes  # noqa: PLC0415
+        from ventproof.terminal.selfcheck import of_bound  # noqa: PLC0415
 
+        _say(of_bound(bound))
         _say(f"  warning: {note}" for note in wear_notes(bound, options.operated(bound.bench)))
     return [profile]
 
@@ -114,13 +120,15 @@ def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bo
     from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
     from ventproof.table.load import fitting_table, load_table  # noqa: PLC0415
-    from ventproof.terminal.selfcheck import of_bench, of_table, of_waivers  # noqa: PLC0415
+    from ventproof.terminal.selfcheck import of_bench  # noqa: PLC0415
+    from ventproof_bench.base.clock import local_now  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
     from ventproof_bench.mock.guise.settings import load_guise  # noqa: PLC0415
 
     match kind:
         case "table":
-            _say(of_table(fitting_table(path, session.bench) if session else load_table(path)))
+            table = fitting_table(path, session.bench) if session else load_table(path)
+            _say_of(table, f"{len(table.model.overrides)} overrides of {len(table.model.vents)} vents")
         case "bench":
             _say(of_bench(load_bench(path), local_now().date()))
         case "acceptance":
@@ -135,7 +143,7 @@ def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bo
                 ]
             )
         case "waivers":
-            _say(of_waivers(load_waivers(path), local_now().date()))
+            _say(_of_waivers(load_waivers(path), local_now().date()))
         case _:
             load_guise(path)
             _say([f"{path}: in order; `ventproof mock --as {path}` serves it"])
@@ -143,16 +151,32 @@ def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bo
 
 def _check_rack(path: Path, *, any_path: bool) -> None:
     """Check a rack file and all files that it names, and say what it tests."""
-    from ventproof.cli.rack import ready_places  # noqa: PLC0415
+    from ventproof.cli.rack import RackWanted, ready_places  # noqa: PLC0415
     from ventproof.cli.suite import Selection  # noqa: PLC0415
     from ventproof.runset.rack_file import load_rack  # noqa: PLC0415
 
-    ready = ready_places(load_rack(path), Selection(any_path=any_path))
+    ready = ready_places(load_rack(path), RackWanted(Selection(any_path=any_path)))
     _say([f"{path}: valid; `ventproof rack {path}` tests {len(ready)} places"])
     _say(
         f"  {one.plan.name}: {one.session.bench.model.bench}, {number_of(len(one.suite), 'profile')}"
         for one in ready
     )
+
+
+def _of_waivers(waivers: Waivers, today: dt.date) -> Iterator[str]:
+    """Yield what is worth knowing of a waivers file that is right: which of its waivers are over."""
+    known = waivers.model.waivers
+    yield f"{waivers.path}: valid; {number_of(len(known), 'waiver')}"
+    for one in known:
+        if today > one.retest_by:
+            yield f"  warning: waiver {one.id} expired on {one.retest_by}: what it covers counts as a fail"
+
+
+def _say_of(file: Loaded[Any], what: str) -> None:
+    """Say that a file is right, and what is worth knowing of it."""
+    _say([f"{file.path}: valid; {what}"])
+    _say(f"  warning: {warning}" for warning in file.renamed)
+    _say(f"  note: {note}" for note in file.notes)
 
 
 def _say(lines: Iterable[str]) -> None:

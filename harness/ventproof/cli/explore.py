@@ -82,7 +82,7 @@ def explore(
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    budget_s, healthy = options.span_s("--time-limit", time_limit), load_bench(bench)
+    budget_s, healthy = options.span_s("--time-limit", time_limit), options.warned(load_bench(bench))
     loaded, faulty = options.warned(fitting_table(table, healthy)), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.reserve(faulty)

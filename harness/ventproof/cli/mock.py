@@ -57,7 +57,9 @@ def mock(out: Path, bench: Path | None, guise: Path | None, faults: tuple[str, .
     if guise is not None:
         _serve(out, lambda stack: _guised(guise, out, stack, seed))
         return
-    settings = options.with_faults(load_bench(bench or options.SHIPPED_BENCH), faults).model.mock
+    settings = options.with_faults(
+        options.warned(load_bench(bench or options.SHIPPED_BENCH)), faults
+    ).model.mock
     if settings is None:
         raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
     _serve(out, lambda stack: _plain(settings, out, stack, seed))

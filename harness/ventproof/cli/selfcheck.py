@@ -54,7 +54,7 @@ def selfcheck(
     from ventproof.terminal.progress import checking  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.with_faults(load_bench(bench), faults)
+    loaded = options.with_faults(options.warned(load_bench(bench)), faults)
     options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if wiring else "bench"

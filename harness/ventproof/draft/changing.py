@@ -33,21 +33,23 @@ def changing(builder: ScenarioBuilder, name: str, override: TableOverride) -> It
     sides, vent = builder.table.sides, next(iter(override.leeward))
     if sides.dead_band.value > _BEYOND * sides.accuracy.value:
         yield _wavering(builder, name, vent)
+        yield _nearly_behind(builder, name, vent)
     if sides.settles_after > 2 * sides.delay_tolerance + _SPARE_S:
         yield _short_turn(builder, name, vent)
 
 
 def _limits(builder: ScenarioBuilder, name: str, override: TableOverride) -> Scenario:
-    """Return winds, or rains, from one end of a scale to the other and back."""
-    assert override.scale is not None, "whoever asks sees to it"
+    """Return winds, or rains, from where limits begin to fall to where they have fallen, and back."""
+    assert override.fall_between is not None, "whoever asks sees to it"
     condition = override.measures
-    low, high = (its.value for its in override.scale)
+    begin, end = override.fall_between
+    low, high = begin.value, end.value
     off_by = _BEYOND * condition.accuracy.value
     values = (low - off_by, (low + high) / 2, high + off_by, (low + high) / 2)
     lasting = (max(value, condition.begins_at.value + off_by) for value in values)
     about = (
         f"While {plain(name)} lasts the vents may stand open no further than its limits, and these fall from"
-        f" {override.scale[0]} to {override.scale[1]}. When it abates the limits rise again, and the vents follow them."
+        f" {begin} to {end}. When it abates the limits rise again, and the vents follow them."
     )
     return builder.scenario(
         f"{name}-limits",
@@ -59,7 +61,7 @@ def _limits(builder: ScenarioBuilder, name: str, override: TableOverride) -> Sce
             *(builder.phase(played(condition, round(value, 2))) for value in lasting),
             *builder.ending(name, override, ended(builder.table, condition)),
         ),
-        proves=(*(f"{name}.limits.{vent}" for vent in override.limits), f"{name}.scale"),
+        proves=(*(f"{name}.limits.{vent}" for vent in override.limits), f"{name}.fall_between"),
     )
 
 
@@ -87,6 +89,33 @@ def _wavering(builder: ScenarioBuilder, name: str, vent: str) -> Scenario:
         about=about,
         phases=phases,
         proves=("sides.dead_band",),
+    )
+
+
+def _nearly_behind(builder: ScenarioBuilder, name: str, vent: str) -> Scenario:
+    """Return a wind that turns from ahead to just within the dead band before the override begins.
+
+    What only closes does not open in the lee: so the way into the lee shows by where the vent is sent at first.
+    """
+    sides, override = builder.table.sides, builder.table.overrides[name]
+    condition = builder.conditions(name)[0]
+    nearly = _turn(builder, vent, sides.dead_band.value - _BEYOND * sides.accuracy.value)
+    begins = begun(condition)
+    about = (
+        f"A wind that has turned from ahead of vent {plain(vent)} to less than {sides.dead_band} past straight across"
+        f" does not bring it into the lee: {plain(name)} must send it where it sends a vent that faces the wind."
+    )
+    return builder.scenario(
+        f"{name}-nearly-behind",
+        title=f"{plain(name)} nearly from behind {plain(vent)}",
+        about=about,
+        overrides=(name,),
+        phases=(
+            *builder.given(name, condition),
+            Phase(f"{begins.about}, nearly from behind", ((0.0, nearly), (builder.turned_s, begins))),
+            *builder.ending(name, override, ended(builder.table, condition)),
+        ),
+        proves=(f"{name}.positions.{vent}",),
     )
 
 

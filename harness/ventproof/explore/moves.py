@@ -90,6 +90,11 @@ class Move:
     from_states: frozenset[str] = frozenset()
     supplies: bool = False
 
+    @property
+    def lasts_s(self) -> float:
+        """How long doing it takes, seconds: nothing else is done before."""
+        return max((change.at_s for change in self.planned.changes), default=0.0)
+
     def possible(self, states: Mapping[str, str]) -> bool:
         """Return whether it changes something while things are in these states, those not named being at rest."""
         wires = wires_of(self.planned.output)
@@ -177,14 +182,14 @@ def _move(planned: PlannedStimulus, about: str, rest: str, state: str, *, suppli
 
 
 def _of_condition(condition: Condition, override: TableOverride, table: OverrideTable) -> Iterator[Move]:
-    scale = override.scale or ()
+    falling = override.fall_between or ()
     match condition:
         case ContactCondition():
             yield from _contact(condition.contact, condition.debounce, rest=table.rests(condition.contact))
         case WindCondition():
-            yield from _wind(condition, scale)
+            yield from _wind(condition, falling, table)
         case RainfallCondition():
-            yield from _rain(condition, scale)
+            yield from _rain(condition, falling)
         case LevelCondition():
             yield from _level(condition, table)
 
@@ -201,29 +206,30 @@ def _contact(name: str, debounce_s: float, *, rest: ContactState) -> Iterator[Mo
     yield Move(thing=name, rest="open", state="open", planned=planned, from_states=frozenset({"open"}))
 
 
-def _wind(condition: WindCondition, scale: Sequence[Quantity]) -> Iterator[Move]:
-    calm = quantity(0.0, Dimension.SPEED)
+def _wind(condition: WindCondition, falling: Sequence[Quantity], table: OverrideTable) -> Iterator[Move]:
+    normal = table.sensors[condition.wind].normal if condition.wind in table.sensors else None
+    calm = quantity(0.0, Dimension.SPEED) if normal is None else normal
     for speed in {
-        its.text: its for its in (*_telling(condition, calm), *_on_scale(condition, scale))
+        its.text: its for its in (*_telling(condition, calm), *_limiting(condition, falling))
     }.values():
         blows = wind(condition.wind, speed)
         move = _move(blows, blows.about if speed.value else "calm", calm.text, speed.text)
         yield replace(move, planned=move.planned.with_lateness(LATEST_S))
 
 
-def _on_scale(condition: ThresholdCondition, scale: Sequence[Quantity]) -> Iterator[Quantity]:
-    """Yield the middle of the scale by which limits fall, and a value beyond it."""
-    if scale:
-        begin, end = (its.value for its in scale)
+def _limiting(condition: ThresholdCondition, falling: Sequence[Quantity]) -> Iterator[Quantity]:
+    """Yield the middle of what limits fall between, and a value beyond it."""
+    if falling:
+        begin, end = (its.value for its in falling)
         yield _value(condition, (begin + end) / 2)
         yield _value(condition, end + (end - begin) / 2)
 
 
-def _rain(condition: RainfallCondition, scale: Sequence[Quantity]) -> Iterator[Move]:
+def _rain(condition: RainfallCondition, falling: Sequence[Quantity]) -> Iterator[Move]:
     hard = max(condition.tip.value / _HARD_RAIN_S * _HOUR_S, 2 * condition.begins_at.value)
     none = _value(condition, 0.0)
-    falling = {its.text: its for its in (_value(condition, hard), *_on_scale(condition, scale))}
-    for intensity, lasts_s in (*((its, float(_HOUR_S)) for its in falling.values()), (none, 1.0)):
+    intensities = {its.text: its for its in (_value(condition, hard), *_limiting(condition, falling))}
+    for intensity, lasts_s in (*((its, float(_HOUR_S)) for its in intensities.values()), (none, 1.0)):
         falls = rain(condition.rainfall, intensity, lasts_s)
         yield _move(falls, falls.about, none.text, intensity.text)
 

@@ -348,7 +348,7 @@ def _sequences(
                 break
             # Each turn draws alike, so that any can be left out, and 0 is a pause, which keeps the others' times.
             gap_s, chosen, back = draw(gap), draw(move), draw(strategies.booleans())
-            at_s = at_s + gap_s if actions else 0.0
+            at_s = max(at_s + gap_s, _next_s(actions)) if actions else 0.0
             if at_s > longest_s:
                 break
             if chosen:
@@ -360,9 +360,14 @@ def _sequences(
                 states[actions[-1].move.thing] = actions[-1].move.state
         if not actions:
             return ()
-        return (*actions, *_put_back(moves, states, actions[-1].at_s + SHORTEST_S))
+        return (*actions, *_put_back(moves, states, _next_s(actions)))
 
     return sequences()
+
+
+def _next_s(actions: Sequence[Action]) -> float:
+    """Return when the next thing can be done at the earliest."""
+    return actions[-1].at_s + actions[-1].move.lasts_s + SHORTEST_S
 
 
 def _next_possible(moves: Sequence[Move], number: int, states: Mapping[str, str]) -> Move:

@@ -248,7 +248,7 @@ class LabExecutor:
                     yield number, result
         for number in sorted(self._real):
             job = self._jobs[number]
-            why = f"it began on bench {self.bench_of(job)!r}, and nobody said how it ended: look at the bench"
+            why = f"it began on bench {self.bench_of(job)!r}, and no worker said how it ended: look at the bench"
             yield number, self.lost(job, f"{why}; --resume asks for its log")
 
     def _halt(self, benches: Sequence[str]) -> None:

@@ -23,6 +23,7 @@ from ventproof.oracle.timeline import (
     stepped,
     switched,
 )
+from ventproof.oracle.tips import apart_s, raining
 from ventproof.table.model import (
     ActiveCondition,
     Alternative,
@@ -40,8 +41,9 @@ from ventproof.table.model import (
 )
 from ventproof_bench.yamlfile.fields import ContactState
 
-_S_PER_H: Final = 3600.0
-_CALM: Final = 1e-9  # m/s, or mm/h: what is nothing
+_CALM: Final = 1e-9  # m/s: what is nothing
+_STRONGEST: Final = 1000.0
+"""M/s; no wind is so strong, and a mean of it is a number."""
 _BEGUN: Final = Timeline(switches_s=(0.0,))
 
 
@@ -144,22 +146,23 @@ class _Conditions:
                     settled(seen.must, silent_s, 0.0, self.powered.must),
                 )
             case RainfallCondition():
-                return self._raining(condition)
+                return raining(condition, *self._pulses("rainfall", condition.rainfall), self.powered)
             case WindCondition(wind=name, averaged_over=over_s):
-                return self._beyond(condition, self._pulses("wind", name), over_s)
+                return self._beyond(condition, self._wind(name), over_s)
             case LevelCondition(level=name):
-                return self._beyond(condition, self._level(name, condition), 0.0)
+                return self._beyond(condition, self._level("level", name, condition.ends_at.value), 0.0)
 
     def measured(self, override: TableOverride) -> MeasuredWeather:
         """Return how much of its wind or rain a unit sees that limits vents by it."""
         condition = override.measures
         off_by = condition.accuracy.value
         if isinstance(condition, WindCondition):
-            low, high = self._pulses("wind", condition.wind)
+            low, high = self._wind(condition.wind)
             return MeasuredWind(low, high, condition.averaged_over, off_by)
         low, high = self._pulses("rainfall", condition.rainfall)
-        forgotten_s = condition.tips * _apart_s(condition, condition.ends_at.value - off_by)
-        return MeasuredRain(low, high, condition.tips * condition.tip.value, forgotten_s, off_by)
+        ends_at, tips_mm = condition.ends_at.value, condition.tips * condition.tip.value
+        forgotten_s = condition.tips * apart_s(condition, ends_at - off_by)
+        return MeasuredRain(low, high, tips_mm, forgotten_s, ends_at + off_by, off_by)
 
     def _state(self, name: str, state: ContactState) -> UncertainState:
         """Return whether a contact is in a state; one that counts when open is closed where nothing is stated."""
@@ -200,11 +203,26 @@ class _Conditions:
         # is never too low.
         return _masked(low, self.powered.must), high
 
-    def _level(self, name: str, condition: LevelCondition) -> tuple[Steps, Steps]:
-        """Return the lowest and the highest course of a level as the unit takes it: its last good value."""
+    def _wind(self, name: str) -> tuple[Steps, Steps]:
+        """Return the lowest and the highest course of a wind as the unit takes it."""
+        if not self._table.has_level(name):
+            return self._pulses("wind", name)
+        low, high = self._level("wind", name, 0.0, most=_STRONGEST)
+        # Of a mean it surely has only what came while it ran.
+        return _masked(low, self.powered.must), high
+
+    def _level(self, kind: str, name: str, first: float, *, most: float = inf) -> tuple[Steps, Steps]:
+        """Return the lowest and the highest course of a level as the unit takes it: its last good value.
+
+        Args:
+            kind: of the changes that state it.
+            name: of the sensor.
+            first: the value at first, where the table has none that is normal.
+            most: as high it may be, or as low below 0, where nobody knows it.
+        """
         sensor = self._table.sensors.get(name)
-        first = condition.ends_at.value if sensor is None or sensor.normal is None else sensor.normal.value
-        changes = [c for c in self._weather if c.name == name and c.kind in {"level", "failed"}]
+        first = first if sensor is None or sensor.normal is None else sensor.normal.value
+        changes = [c for c in self._weather if c.name == name and c.kind in {kind, "failed"}]
         shown: list[WeatherChange] = []
         value, failed = first, False
         for change in sorted(changes, key=lambda c: c.at_s):
@@ -216,7 +234,7 @@ class _Conditions:
                 shown.append(WeatherChange(change.at_s, "level", name, value, change.late_s))
         low, high = stepped(shown, first)
         spans = list(self._forgotten(name))
-        return _overlaid(low, spans, -inf), _overlaid(high, spans, inf)
+        return _overlaid(low, spans, -most), _overlaid(high, spans, most)
 
     def _forgotten(self, name: str) -> Iterator[tuple[float, float]]:
         """Yield when nobody can say which value a unit goes by: a loss of supply, while the sensor fails, took it."""
@@ -225,37 +243,6 @@ class _Conditions:
             first_s = next(lost_s, inf) if self.powered.must.at(begin_s) else begin_s
             if first_s < end_s:
                 yield first_s, end_s
-
-    def _raining(self, condition: RainfallCondition) -> UncertainState:
-        """Return when a bucket shows rain.
-
-        At a steady intensity tips are `tip / intensity` apart. The intensity of the last n tips is right after n of
-        them, and may be seen from the second one; without a tip it falls, and is at most what one tip now would make.
-        """
-        low, high = self._pulses("rainfall", condition.rainfall)
-        off_by = condition.accuracy.value
-        may_at, sure_at = condition.begins_at.value - off_by, condition.begins_at.value + off_by
-        may_end, sure_end = (condition.ends_at.value + by for by in (-off_by, off_by))
-        falls = [value for steps in (low, high) for _, value in steps.jumps]
-        drizzles = any(0 < value < sure_at for value in falls)
-        fastest_s = _apart_s(condition, max(falls, default=sure_at))
-        slowest_s = _apart_s(condition, min((value for value in falls if value >= sure_at), default=sure_at))
-        may = settled(
-            beyond(high, may_at, may_end),
-            0.0 if drizzles else fastest_s,
-            _apart_s(condition, may_end),
-            self.powered.may,
-        )
-        # To begin for certain it must rain hard enough until the last tips are; what lasts then may be less.
-        begun = settled(beyond(low, sure_at, sure_at), condition.tips * slowest_s, 0.0, self.powered.must)
-        lasting = combined([beyond(low, sure_end, sure_end), self.powered.must], all)
-        must = settled(
-            latched(begun, (end_s for _, end_s in lasting.yes() if end_s < inf)),
-            0.0,
-            max(0.0, _apart_s(condition, sure_end) - slowest_s),
-            self.powered.must,
-        )
-        return UncertainState(may, must)
 
     def _failed(self, name: str) -> UncertainState:
         sensor = self._table.sensors[name]
@@ -287,13 +274,10 @@ class _Conditions:
 
     def _turns(self, name: str) -> bool:
         """Return whether a sensor is a set of cups, which fail by standing still."""
+        if self._table.has_level(name):
+            return False
         conditions = (c for override in self._table.overrides.values() for c in override.conditions)
         return any(isinstance(c, WindCondition) and c.wind == name for c in conditions)
-
-
-def _apart_s(condition: RainfallCondition, intensity: float) -> float:
-    """Return the time from tip to tip at a steady intensity in mm/h."""
-    return condition.tip.value * _S_PER_H / max(intensity, _CALM)
 
 
 def _negated(steps: Steps) -> Steps:

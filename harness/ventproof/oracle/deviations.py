@@ -14,7 +14,7 @@ line off by as little as counts, in one direction, and exactly so.
 - Whatever is there or not (a contact, a failure or another override that counts, the state in which a contact does, a
   failure that is noticed, `only_close`, `latched`, the way of a restart): the other way.
 - A limit: by twice the vent's `tolerance`, 1 % and what the `accuracy` of the wind or the rain makes of it, at either
-  end of its scale; and one that does not fall. A scale: by a quarter of itself, lower and higher.
+  end; and one that does not fall. What limits fall between: by a quarter of its span, lower and higher.
 - The dead band of the sides: none, and twice as wide.
 - Precedence of two overrides: every other order in which some vent would go elsewhere.
 """
@@ -48,7 +48,7 @@ _LEAST_S: Final = 1.0
 _SHARE: Final = 0.2
 _TRAVEL_SHARE: Final = 0.25
 _LEAST_PERCENT: Final = 1.0
-_SCALE_SHARE: Final = 0.25
+_SPAN_SHARE: Final = 0.25
 _FULL_PERCENT: Final = 100.0
 
 
@@ -248,9 +248,9 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
 
 
 def _of_limits(table: OverrideTable, name: str, override: TableOverride) -> Iterator[Deviation]:
-    if override.scale is None:
+    if override.fall_between is None:
         return
-    begin, end = override.scale
+    begin, end = override.fall_between
     span = end.value - begin.value
     for vent, (first, last) in override.limits.items():
         unsure = override.measures.accuracy.value / span * (first.value - last.value)
@@ -263,11 +263,11 @@ def _of_limits(table: OverrideTable, name: str, override: TableOverride) -> Iter
                 deviating = _changed(table, "overrides", name, limits={**override.limits, vent: its})
                 says = f"{name} limits {vent} to {its[0]} up to {begin}, and to {its[1]} at {end}"
                 yield Deviation(f"{name}.limits.{vent}", says, deviating)
-    for by in (_SCALE_SHARE * span, -_SCALE_SHARE * span):
-        scale = _moved(begin, by), _moved(end, by)
-        deviating = _changed(table, "overrides", name, scale=scale)
+    for by in (_SPAN_SHARE * span, -_SPAN_SHARE * span):
+        moved = _moved(begin, by), _moved(end, by)
+        deviating = _changed(table, "overrides", name, fall_between=moved)
         yield Deviation(
-            f"{name}.scale", f"the limits of {name} fall from {scale[0]} to {scale[1]}", deviating
+            f"{name}.fall_between", f"the limits of {name} fall from {moved[0]} to {moved[1]}", deviating
         )
 
 

@@ -9,6 +9,7 @@ from math import inf
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof.oracle.targets import Range
+from ventproof.oracle.tips import fallen_s, falling
 
 if TYPE_CHECKING:
     from ventproof.oracle.timeline import Steps
@@ -74,6 +75,7 @@ class MeasuredRain:
         high: the highest.
         tips_mm: rain that makes as many tips as give the intensity.
         forgotten_s: after so long without as much rain the unit takes it to be over.
+        over_at: at this intensity, mm/h, the unit may take the rain to be over, and then measures none.
         off_by: how far off it may see the intensity, mm/h.
     """
 
@@ -81,6 +83,7 @@ class MeasuredRain:
     high: Steps
     tips_mm: float
     forgotten_s: float
+    over_at: float
     off_by: float
 
     def edges(self) -> Iterator[float]:
@@ -89,41 +92,26 @@ class MeasuredRain:
             yield from (
                 jump_s,
                 jump_s + self.forgotten_s,
-                min(self._fallen_s(jump_s), jump_s + self.forgotten_s),
+                min(fallen_s(self.low, self.tips_mm, jump_s), jump_s + self.forgotten_s),
             )
 
     def within(self, from_s: float, to_s: float) -> Range:
         """Return between which values the intensity is."""
         begin_s = max(self._counts_from_s(from_s), from_s - self.forgotten_s)
         values = [value for course in (self.low, self.high) for value in _values(course, begin_s, to_s)]
-        return Range(min(values) - self.off_by, max(values) + self.off_by)
-
-    def _fallen_s(self, from_s: float) -> float:
-        """Return when the rain of the last tips has surely fallen since an instant."""
-        missing = self.tips_mm
-        for rains_from_s, end_s, mm_per_s in self._spans():
-            begin_s = max(rains_from_s, from_s)
-            if mm_per_s and end_s > begin_s:
-                if missing <= mm_per_s * (end_s - begin_s):
-                    return begin_s + missing / mm_per_s
-                missing -= mm_per_s * (end_s - begin_s)
-        return inf
+        least = min(values)
+        return Range(0.0 if least <= self.over_at else least - self.off_by, max(values) + self.off_by)
 
     def _counts_from_s(self, to_s: float) -> float:
         """Return since when the rain of the last tips has surely fallen, up to an instant."""
         missing = self.tips_mm
-        for begin_s, rains_to_s, mm_per_s in reversed([*self._spans()]):
+        for begin_s, rains_to_s, mm_per_s in reversed([*falling(self.low)]):
             end_s = min(rains_to_s, to_s)
             if mm_per_s and end_s > begin_s:
                 if missing <= mm_per_s * (end_s - begin_s):
                     return end_s - missing / mm_per_s
                 missing -= mm_per_s * (end_s - begin_s)
         return -inf
-
-    def _spans(self) -> Iterator[tuple[float, float, float]]:
-        """Yield the begin and the end of each intensity of the lowest course, and it in mm/s."""
-        for (begin_s, mm_per_h), (end_s, _) in pairwise([*self.low.jumps, (inf, 0.0)]):
-            yield begin_s, end_s, mm_per_h / 3600
 
 
 def _values(course: Steps, from_s: float, to_s: float) -> Iterator[float]:

@@ -20,7 +20,7 @@ from ventproof.profile.courses import (
 )
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, Quantity
-from ventproof_bench.benchfile.vents import QUICKEST
+from ventproof_bench.plant.motion import QUICKEST
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "restore")
@@ -162,14 +162,15 @@ class Rainfall(StimulusCommon):
 
 
 class Wind(StimulusCommon):
-    """Let a wind turn the cups; it blows on until another wind is stated or the run ends.
+    """Let a wind blow on the cups, or on a wind sensor with a level, until another wind is stated or the run ends.
 
     It is steady at `speed`, unless `to`, `gust` or `turbulence` say more; or it follows a `series`, and then blows on
     at its last speed.
     """
 
     wind: Name
-    """The contact that stands for the cups."""
+    """The contact that stands for the cups, or the output in m/s that stands for a wind sensor: its level follows the
+    wind, within the sensor's range, as often as `updated_every` says, until a value is written to it."""
     speed: AnyQuantity | None = None
     """How fast it blows; 0 m/s for a calm."""
     to: AnyQuantity | None = None
@@ -227,7 +228,7 @@ class Fail(StimulusCommon):
     makes a contact open and close, or a value jump by `by` up and down, about every `every`. A contact that is closed
     or opened during the failure moves once it works again."""
     level: AnyQuantity | None = None
-    """With `signals`: what it then puts on the wire, in mA, V or ohm."""
+    """With `signals`: what it then puts on the wire, in mA, V or ohm: a level that stands for no value."""
     by: AnyQuantity | None = None
     """Final error of the value, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None

@@ -143,6 +143,20 @@ def resumed(path: Path) -> Resumed:
     return Resumed(here.plan, folder, kept, earlier, tuple(headers), closed)
 
 
+def finished_runs(folder: Path) -> list[LogCheck]:
+    """Return the logs of the runs in a folder, where every plan there is finished and none was changed; else none.
+
+    Raises:
+        FileError: a log is missing or was changed, or a run still goes on.
+    """
+    plans = list(_plans_in(folder).values())
+    if not plans or any(one.unfinished for one in plans):
+        return []
+    for one in plans:
+        _require_whole(one)
+    return [check for one in plans for logs in one.logs.values() for _, check in logs]
+
+
 def _plans_in(folder: Path) -> dict[str, _Here]:
     logs: dict[str, dict[int, list[tuple[Path, LogCheck]]]] = defaultdict(lambda: defaultdict(list))
     manifests: dict[str, list[tuple[Path, Manifest]]] = defaultdict(list)

@@ -26,26 +26,30 @@ _QUARTER_TURN: Final = 90.0
 
 
 def limit_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    """Yield a problem for everything that is wrong in limits and their scales."""
+    """Yield a problem for everything that is wrong in limits and in what they fall between."""
     for name, override in table.model.overrides.items():
         path: Path = ("overrides", name)
-        if override.limits and override.scale is None:
-            hint = "add `scale: [8 m/s, 14 m/s]`, the values between which the limits fall"
-            yield table.problem((*path, "limits"), f"the limits of {name!r} have no scale", hint, at_key=True)
-        if override.scale is None:
+        if override.limits and override.fall_between is None:
+            hint = "add `fall_between: [8 m/s, 14 m/s]`, wind or rain at the first and at the second limit"
+            yield table.problem(
+                (*path, "limits"), f"the limits of {name!r} have no `fall_between`", hint, at_key=True
+            )
+        if override.fall_between is None:
             continue
         if not override.limits:
             hint = "add `limits:`, or leave it out"
-            yield table.problem((*path, "scale"), f"the scale of {name!r} limits no vent", hint, at_key=True)
+            yield table.problem(
+                (*path, "fall_between"), f"`fall_between` of {name!r} limits no vent", hint, at_key=True
+            )
         yield from _falling(table, name, override)
-        yield from _scale_problems(table, name, override)
+        yield from _span_problems(table, name, override)
 
 
 def _falling(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Problem]:
     for vent, (first, last) in override.limits.items():
         if first.value <= last.value:
             reason = f"the limit of vent {vent!r} does not fall: from {first.text} to {last.text}"
-            hint = "write [limit at the begin of the scale, lower limit at its end]"
+            hint = "write [higher limit, lower limit]"
             yield table.problem(("overrides", name, "limits", vent), reason, hint)
         if vent in override.positions:
             reason = f"{name!r} sends vent {vent!r} to {override.positions[vent].text} and limits it, too"
@@ -53,8 +57,8 @@ def _falling(table: Loaded[OverrideTable], name: str, override: TableOverride) -
             yield table.problem(("overrides", name, "limits", vent), reason, hint, at_key=True)
 
 
-def _scale_problems(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Problem]:
-    path: Path = ("overrides", name, "scale")
+def _span_problems(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Problem]:
+    path: Path = ("overrides", name, "fall_between")
     measuring = [its for its in override.conditions if isinstance(its, WindCondition | RainfallCondition)]
     if len(measuring) != 1 or measuring[0].below is not None:
         reason = f"{len(measuring)} wind or rainfall conditions could set the limits of {name!r}"
@@ -62,15 +66,17 @@ def _scale_problems(table: Loaded[OverrideTable], name: str, override: TableOver
         yield table.problem(path, reason, hint, at_key=True)
         return
     unit = canonical_symbol(VALUE_DIMENSIONS[condition_key(measuring[0])])
-    assert override.scale is not None, "whoever asks sees to it"
-    begin, end = override.scale
+    assert override.fall_between is not None, "whoever asks sees to it"
+    begin, end = override.fall_between
     wrong = [
-        (n, fault) for n, its in enumerate((begin, end)) if (fault := value_fault(its, unit, "the scale"))
+        (n, fault)
+        for n, its in enumerate((begin, end))
+        if (fault := value_fault(its, unit, "`fall_between`"))
     ]
     for number, fault in wrong:
         yield table.problem((*path, number), *fault)
     if not wrong and not 0 <= begin.value < end.value:
-        reason = f"the scale of {name!r} does not rise: from {begin.text} to {end.text}"
+        reason = f"`fall_between` of {name!r} does not rise: from {begin.text} to {end.text}"
         yield table.problem(path, reason, "write [lower value, higher value]")
 
 
@@ -98,13 +104,13 @@ def limit_doubts(table: Loaded[OverrideTable]) -> Iterator[Problem]:
                 reason = f"{name!r} never limits vent {vent!r}: it normally stands at {opens.text}"
                 hint = f"write a last limit below {opens.text}"
                 yield table.problem(("overrides", name, "limits", vent), reason, hint)
-        if override.scale is None:
+        if override.fall_between is None:
             continue
-        begins, end = override.measures.begins_at, override.scale[1]
+        begins, end = override.measures.begins_at, override.fall_between[1]
         if begins.value >= end.value:
             reason = f"the limits of {name!r} have fallen at {end.text}, before it begins at {begins.text}"
-            hint = f"write a scale that ends above {begins.text}, or `positions:`"
-            yield table.problem(("overrides", name, "scale"), reason, hint)
+            hint = f"write a second value above {begins.text}, or `positions:`"
+            yield table.problem(("overrides", name, "fall_between"), reason, hint)
 
 
 def side_doubts(table: Loaded[OverrideTable]) -> Iterator[Problem]:

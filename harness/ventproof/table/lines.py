@@ -171,15 +171,15 @@ def _override_lines(table: Loaded[OverrideTable], name: str) -> Iterator[TableRu
 
 
 def _limit_lines(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
-    if override.scale is None:
+    if override.fall_between is None:
         return
-    begin, end = override.scale
+    begin, end = override.fall_between
     path: Path = ("overrides", name)
     for vent, (first, last) in override.limits.items():
         says = f"{name} limits {vent} to {first} up to {begin}, falling to {last} at {end}"
         yield _line(table, f"{name}.limits.{vent}", (*path, "limits", vent), says)
     says = f"the limits of {name} fall from {begin} to {end} of {output_of(override.measures)}"
-    yield _line(table, f"{name}.scale", (*path, "scale"), says)
+    yield _line(table, f"{name}.fall_between", (*path, "fall_between"), says)
 
 
 def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:

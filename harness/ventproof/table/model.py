@@ -45,7 +45,8 @@ class TableSensor(FileModel):
     flag: Name | None = None
     """Signal that is on while the sensor has failed."""
     normal: AnyQuantity | None = None
-    """A value with which no override begins: what the bench plays before and after a failure."""
+    """A value with which no override begins: what the bench plays before and after a failure. A wind sensor with one
+    has a level and no pulses: it fails by that, and the unit goes by its last good value until it counts as failed."""
     loop: ContactState | None = None
     """State of its supervised loop, a contact, while it works: a cut wire is then a failure and no weather. Left out
     for a sensor that has a level or sends pulses."""
@@ -96,10 +97,10 @@ class ThresholdCondition(FileModel):
 
 
 class WindCondition(ThresholdCondition):
-    """The condition: cups show wind of so much."""
+    """The condition: the cups, or a wind sensor, show wind of so much."""
 
     wind: Name
-    """The contact that stands for the cups."""
+    """The contact that stands for the cups, or the output in m/s that stands for a wind sensor."""
     averaged_over: PositiveSeconds
     """The unit takes the mean over this time."""
 
@@ -218,10 +219,11 @@ class TableOverride(FileModel):
     positions: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where each vent goes; vents not named keep to the temperature. Left out for an alarm, which moves no vent."""
     limits: dict[Name, tuple[AnyQuantity, AnyQuantity]] = Field(default_factory=dict)
-    """How far each vent may stand open at most, whatever else decides: at the begin of `scale`, and at its end."""
-    scale: tuple[AnyQuantity, AnyQuantity] | None = None
+    """How far each vent may stand open at most, whatever else decides: at the first value of
+    `fall_between`, and at its second."""
+    fall_between: tuple[AnyQuantity, AnyQuantity] | None = None
     """The values of wind or rain between which `limits` fall evenly, as the override's wind or rainfall condition
-    measures them; below the first and above the second the limits stay."""
+    measures them; below the first and above the second the limits stay as they are."""
     leeward: dict[Name, AnyQuantity] = Field(default_factory=dict)
     """Where a vent goes instead while it faces away from the wind, more than 90 degrees."""
     only_close: bool = True
@@ -241,8 +243,8 @@ class TableOverride(FileModel):
 
     def limit(self, vent: str, value: float) -> float:
         """Return how far a vent may stand open at most, %, at a wind or a rain in its canonical unit."""
-        assert self.scale is not None, "loading sees to it"
-        begin, end = (its.value for its in self.scale)
+        assert self.fall_between is not None, "loading sees to it"
+        begin, end = (its.value for its in self.fall_between)
         first, last = (its.value for its in self.limits[vent])
         share = min(1.0, max(0.0, (value - begin) / (end - begin)))
         return first + share * (last - first)
@@ -334,6 +336,10 @@ class OverrideTable(FileModel):
         if self.precedence == "most-closed":
             return None
         return tuple((rank,) if isinstance(rank, str) else tuple(rank) for rank in self.precedence)
+
+    def has_level(self, name: str) -> bool:
+        """Return whether a sensor that can fail shows a value by its level; one that sends pulses shows none."""
+        return name in self.sensors and self.sensors[name].normal is not None
 
     def rests(self, contact: str) -> ContactState:
         """Return the state of a contact in which it calls for no override; of two that differ, as one alone says."""

@@ -1,6 +1,7 @@
-"""Names of version 0.2: what its files, logs and command lines say, and what each is called now (pure).
+"""Names of versions before: what their files, logs and command lines say, and what each is called now (pure).
 
-Logs keep these names for ever; files and command lines may hold them, with a warning.
+`scale` is of version 0.5, all others are of 0.2; for bench files see `benchcheck`. Logs keep these names for ever;
+files and command lines may hold them, with a warning.
 """
 
 from __future__ import annotations
@@ -13,9 +14,10 @@ _KINDS: Final = {"stays_below": "stays_at_most", "stays_above": "stays_at_least"
 _RESPONSE: Final = {**_KINDS, "why": "purpose"}
 _TOLERANCE: Final = {"delays_within": "delay_tolerance"}
 _RECOVERY: Final = {"mends_after": "recovers_after"}
+_LIMITS: Final = {"scale": "fall_between"}
 
 IN_PROFILES: Final[Mapping[tuple[str, ...], Mapping[str, str]]] = {
-    ("proves", "*"): _RECOVERY,
+    ("proves", "*"): {**_RECOVERY, **_LIMITS},
     ("always", "*"): {**_RESPONSE, "settled_after": "applies_after"},
     ("start", "until", "*"): _RESPONSE,
     ("steps", "*", "expect", "*"): _RESPONSE,
@@ -30,7 +32,7 @@ IN_PROFILES: Final[Mapping[tuple[str, ...], Mapping[str, str]]] = {
 
 IN_TABLES: Final[Mapping[tuple[str, ...], Mapping[str, str]]] = {
     ("sensors", "*"): {"good": "normal", "how": "modes", **_RECOVERY, **_TOLERANCE},
-    ("overrides", "*"): _TOLERANCE,
+    ("overrides", "*"): {**_TOLERANCE, **_LIMITS},
     ("overrides", "*", "when", "*"): {"of_last": "tips"},
     ("supply",): _TOLERANCE,
 }

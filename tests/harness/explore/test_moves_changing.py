@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -10,8 +11,10 @@ from ventproof.challenge.trial import attempt
 from ventproof.cli.options import with_faults
 from ventproof.explore.emit import Writer, planned_sequence
 from ventproof.explore.moves import moves_of
+from ventproof.explore.search import Explorer, Played
 from ventproof.explore.sequence import Action, accuracies_of, gaps_s, longest_tail_s
 from ventproof.table.load import load_table
+from ventproof.verdict.finding import Verdict
 from ventproof_bench.benchcheck.load import load_bench
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
@@ -32,10 +35,12 @@ WAVERS = (
     (90.0, "the wind comes from 332.5 °"),
     (130.0, "wind of 15.6 m/s"),
 )
+NEARLY_BEHIND = ((5.0, "the wind comes from 347.5 °"), (60.0, "wind of 19 m/s"))
 TURNS = (*WAVERS[:2], (90.0, "the wind comes from 250 °"), (100.0, "the wind comes from 70 °"))
 CUT = ((5.0, "the wires of rain_monitor break"), (60.0, "the wires of rain_monitor work again"))
 
 
+@cache
 def trial(moments, *faults):
     """Play moves at these instants to the mock of the snow house."""
     by_words = {move.planned.about: move for move in MOVES.moves}
@@ -46,7 +51,7 @@ def trial(moments, *faults):
 
 
 def test_both_sides_of_what_changes_are_played():
-    """The middle and the end of a scale, both sides within a dead band, and the time that a side settles."""
+    """Values that move limits, both sides within a dead band, and the time that a side settles."""
     words = {move.planned.about for move in MOVES.moves}
     assert words >= {
         *(f"wind of {speed} m/s" for speed in (6.5, 9.5)),
@@ -60,8 +65,14 @@ def test_both_sides_of_what_changes_are_played():
 @pytest.mark.parametrize(
     ("fault", "moments"),
     [
+        ("limits_ignored", BREEZE),
+        ("limit_ignores_strength", BREEZE),
+        ("limit_too_open", BREEZE),
+        ("limit_falls_late", BREEZE),
         ("limit_never_rises", BREEZE),
         ("no_dead_band", WAVERS),
+        ("no_dead_band_into_the_lee", NEARLY_BEHIND),
+        ("no_dead_band_out_of_the_lee", WAVERS),
         ("sides_change_at_once", TURNS),
         ("cut_taken_for_rain", CUT),
     ],
@@ -71,3 +82,15 @@ def test_what_is_required_of_it_tells_a_faulty_unit(fault, moments):
     healthy = trial(moments)
     assert healthy.passed, healthy.why
     assert trial(moments, fault).failed
+
+
+def test_nothing_is_done_before_a_contact_has_stopped_chattering():
+    """The chatter of the snow detector lasts two seconds; whatever the search draws after it is a right profile."""
+    texts = []
+
+    def play(profile):
+        texts.append(profile.text)
+        return Played(Verdict.PASS, [])
+
+    Explorer(TABLE, BENCH, play, examples=45).run()
+    assert any("pulse: snow_detector" in text for text in texts)

@@ -108,7 +108,7 @@ def test_a_job_on_a_bench_that_does_not_stop_is_told_of(lab, tmp_path, monkeypat
         ((number, why),) = workers.stopped(said.append)
     mark.unlink()
     assert number == 0
-    assert "and nobody said how it ended: look at the bench; --resume asks for its log" in why
+    assert "and no worker said how it ended: look at the bench; --resume asks for its log" in why
     assert [line.partition(" makes ")[0] for line in said] == [f"stopping: bench {workers.bench_of(0)!r}"]
 
 

@@ -27,7 +27,7 @@ MORE = """
     when: [{rainfall: bucket, above: 20 mm/h, ends_at: 12 mm/h, accuracy: 0.2 mm/h, tip: 0.2 mm, tips: 3}]
     entry_delay: 1 s
     release_delay: 20 s
-    scale: [20 mm/h, 90 mm/h]
+    fall_between: [20 mm/h, 90 mm/h]
     limits: {side: [60 %, 18 %], roof: [50 %, 2 %]}
   unattended:
     flag: unattended
@@ -51,7 +51,7 @@ UNTIL_S = 420.0
 TIP_MM = 0.2
 READ_EVERY_S = 1.7
 EVENTS = st.one_of(
-    st.tuples(st.just("rainfall"), st.sampled_from([0, 50, 70, 95, 120])),
+    st.tuples(st.just("rainfall"), st.sampled_from([0, 8, 16, 25, 35, 50, 95, 120])),
     st.tuples(st.just("silent"), st.sampled_from([0, 1])),
 )
 STORIES = st.lists(st.tuples(st.integers(40, 900), EVENTS), max_size=9)
@@ -150,10 +150,18 @@ def test_a_mean_is_followed_piece_by_piece():
     assert measured.within(0.0, 10.0).high == 0.5
 
 
+def test_in_a_drizzle_a_unit_may_measure_no_rain():
+    """Below the intensity at which the rain ends it counts as over, or as the drizzle that it is."""
+    course = Steps(0.0, ((10.0, 72.0), (40.0, 9.0)))
+    measured = MeasuredRain(course, course, tips_mm=0.6, forgotten_s=300.0, over_at=12.0, off_by=0.5)
+    assert measured.within(30.0, 40.0) == Range(0.0, 72.5)
+    assert measured.within(500.0, 600.0) == Range(0.0, 9.5)
+
+
 def test_tips_count_until_as_many_have_surely_fallen():
     """After a heavier rain either intensity is possible until three tips of the lighter one, or for half an hour."""
     course = Steps(0.0, ((10.0, 72.0), (40.0, 36.0), (130.0, 0.0)))
-    measured = MeasuredRain(course, course, tips_mm=0.6, forgotten_s=1800.0, off_by=0.0)
+    measured = MeasuredRain(course, course, tips_mm=0.6, forgotten_s=1800.0, over_at=12.0, off_by=0.0)
     assert sorted({*measured.edges()}) == [10, 40, 100, 130, 1810, 1840, 1930]
     assert measured.within(99.0, 100.0) == Range(36.0, 72.0)
     assert measured.within(100.0, 130.0) == Range(36.0, 36.0)

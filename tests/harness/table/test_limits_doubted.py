@@ -23,7 +23,7 @@ overrides:
     when: [{wind: cups, above: 6 m/s, ends_at: 5 m/s, accuracy: 0.4 m/s, averaged_over: 10 s}]
     entry_delay: 2 s
     release_delay: 60 s
-    scale: [6 m/s, 11 m/s]
+    fall_between: [6 m/s, 11 m/s]
     limits: {roof: [80 %, 20 %]}
 precedence: [gale]
 direction: wind_direction
@@ -32,7 +32,7 @@ sides: {dead_band: 10 °, settles_after: 5 s, accuracy: 2 °}
 
 
 @pytest.mark.parametrize(("value", "limit"), [(0, 80), (6, 80), (7, 68), (8.5, 50), (11, 20), (40, 20)])
-def test_a_limit_falls_evenly_between_the_ends_of_its_scale(value, limit):
+def test_a_limit_falls_evenly_between_two_values(value, limit):
     """It is level below and above; what limits only needs no place in the order."""
     table = read_table("table.yaml", TABLE)
     assert table.notes == ()
@@ -42,7 +42,7 @@ def test_a_limit_falls_evenly_between_the_ends_of_its_scale(value, limit):
 def test_each_limit_and_each_word_of_the_sides_is_a_rule():
     """Profiles can claim them."""
     names = {line.name for line in lines(read_table("table.yaml", TABLE))}
-    assert names >= {"breeze.limits.roof", "breeze.scale", "sides.dead_band", "sides.settles_after"}
+    assert names >= {"breeze.limits.roof", "breeze.fall_between", "sides.dead_band", "sides.settles_after"}
     assert not names & {"breeze.only_close", "precedence.gale.breeze"}
 
 
@@ -51,8 +51,8 @@ def test_each_limit_and_each_word_of_the_sides_is_a_rule():
     [
         ("open: 90 %", "open: 15 %", "'breeze' never limits vent 'roof': it normally stands at 15 %;"),
         (
-            "scale: [6 m/s, 11 m/s]",
-            "scale: [3 m/s, 6 m/s]",
+            "[6 m/s, 11 m/s]",
+            "[3 m/s, 6 m/s]",
             "the limits of 'breeze' have fallen at 6 m/s, before",
         ),
         ("accuracy: 2 °", "accuracy: 10 °", "a dead band of 10 ° ± 10 ° can be none at all;"),

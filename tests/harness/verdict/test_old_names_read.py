@@ -1,4 +1,4 @@
-"""Files, logs and command lines with the names of version 0.2 mean what they meant."""
+"""Files, logs and command lines with the names of versions before mean what they meant."""
 
 from __future__ import annotations
 
@@ -16,13 +16,15 @@ from ventproof.profile.load import load_profile, read_profile
 from ventproof.rejudge.again import decide_again
 from ventproof.table.load import load_table, read_table
 from ventproof.verdict.old_names import OPTIONS
+from ventproof_bench.benchcheck.load import load_bench, read_bench
 
 DATA = Path(__file__).parents[1] / "data"
 OLD = DATA / "version-0.2.yaml"
 OLD_LOG = DATA / "version-0.2.jsonl"
 OLD_KEY = DATA / "version-0.2.pub"
 LOG_OF_0_3 = DATA / "version-0.3.jsonl"
-LOG_OF_0_4 = DATA / "version-0.4.jsonl"
+LATER_LOGS = [DATA / "version-0.4.jsonl", DATA / "version-0.5.jsonl"]
+SNOW_BENCH = SHIPPED_BENCH.with_name("snow-house.yaml")
 FLAGS = {"--confirm-clear", "--wiring"}
 PROFILES = sorted(SHIPPED.parent.rglob("*.yaml"))
 
@@ -40,12 +42,14 @@ BEFORE = {
     "recovers_after": "mends_after",
     "delay_tolerance:": "delays_within:",
     "tips:": "of_last:",
+    "fall_between:": "scale:",
+    r"breeze\.fall_between": "breeze.scale",
 }
 """What each name was called before."""
 
 
 def as_before(text):
-    """Return a file's text with the names of version 0.2; that version had no `sides:`."""
+    """Return a file's text with the names of before; `sides:` came later than those of version 0.2."""
     lines = text.splitlines(keepends=True)
     for now, before in BEFORE.items():
         lines = [line if line.startswith("sides:") else re.sub(rf"\b{now}", before, line) for line in lines]
@@ -82,8 +86,21 @@ def test_a_table_of_before_is_the_same_model():
     assert not load_table(SHIPPED_TABLE).renamed
     assert before.model == now.model
     assert [note.reason.split()[0] for note in before.renamed] == [
-        *("`good`", "`how`", "`mends_after`", "`of_last`", "`delays_within`"),
+        *("`good`", "`how`", "`mends_after`", "`of_last`", "`delays_within`", "`scale`"),
     ]
+
+
+def test_a_bench_file_of_before_is_the_same_model(ventproof, tmp_path):
+    """Limits of the mock fall between what was their scale; the scale of a register keeps its name."""
+    now = load_bench(SNOW_BENCH)
+    text = now.text.replace("fall_between:", "scale:")
+    before = read_bench("before.yaml", text)
+    assert before.model == now.model
+    assert [note.reason for note in before.renamed] == ["`scale` is now `fall_between`"]
+    (tmp_path / "bench.yaml").write_text(text, encoding="utf-8")
+    code, out, _ = ventproof("check", tmp_path / "bench.yaml")
+    assert code == 0
+    assert "`scale` is now `fall_between`; rename it: a later version refuses the old name" in out
 
 
 def test_check_and_run_warn_of_old_names_with_their_place(ventproof):
@@ -154,14 +171,15 @@ def test_a_log_with_the_sentences_of_0_3_stands_and_is_told_in_those_of_now(vent
     assert not decide_again(read_log(LOG_OF_0_3)).changes
 
 
-def test_a_log_of_0_4_is_verified_and_judges_as_it_did(ventproof):
+@pytest.mark.parametrize("log", LATER_LOGS, ids=lambda log: log.stem)
+def test_a_later_log_is_verified_and_judges_as_it_did(ventproof, log):
     """A pass, a fail and an open response stay what they were, and none is told as changed."""
-    code, out, err = ventproof("verify", LOG_OF_0_4)
+    code, out, err = ventproof("verify", log)
     assert (code, err) == (0, "")
     assert re.search(r"intact, \d+ lines, fail", out)
-    code, out, err = ventproof("judge", LOG_OF_0_4)
+    code, out, err = ventproof("judge", log)
     assert (code, err) == (1, "")
-    again = decide_again(read_log(LOG_OF_0_4))
+    again = decide_again(read_log(log))
     assert not again.changes
     assert {one.status for one in again.findings} == {"pass", "fail", "inconclusive"}
 

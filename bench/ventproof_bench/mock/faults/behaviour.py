@@ -76,6 +76,8 @@ class Behaviour:
     counts_per_pulse: int = 1
     cups_debounce_factor: float = 1.0
     gust_window_factor: float = 1.0
+    live_zero_known: bool = True
+    """A wind sensor's 4 mA are no wind; else 0 mA are."""
     sides_exchanged: bool = False
     """Vents on the lee side take the windward position, and the other way round."""
 
@@ -144,13 +146,15 @@ class Behaviour:
     # Limits that follow the wind or the rain, and sides.
     limits_seen: bool = True
     limits_fixed: bool = False
-    """A limit stays where its scale begins, however hard it blows or rains."""
+    """A limit stays where it begins to fall, however hard it blows or rains."""
     limit_shift_percent: float = 0.0
     limit_scale_factor: float = 1.0
-    """The scale begins and ends at this many times the value."""
+    """Limits fall between this many times the values."""
     limits_only_fall: bool = False
     """A limit that has fallen does not rise again while the rule is active."""
-    dead_band_factor: float = 1.0
+    lee_band_factor: float = 1.0
+    """The dead band is so much of itself where a vent comes into the lee; and where it comes out of it:"""
+    wind_band_factor: float = 1.0
     side_settles_factor: float = 1.0
 
     # Overrides together, and the supply.

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-from ventproof_bench.mock.faults.fault import Fault, left
+from ventproof_bench.mock.faults.fault import BY_WIND, Fault, left
 
-_limit = partial(Fault, family="logic", needs="rules.limits", shows_by=("cups", "bucket"))
-_side = partial(Fault, family="logic", shows_by=("direction", "cups"))
+_limit = partial(Fault, family="logic", needs="rules.limits", shows_by=(*BY_WIND, "bucket"))
+_side = partial(Fault, family="logic", shows_by=("direction", *BY_WIND))
 
 LIMIT_FAULTS = (
     _limit(
@@ -41,8 +41,22 @@ LIMIT_FAULTS = (
     _side(
         "no_dead_band",
         "Vents change their side exactly across the wind, and swap whenever it wavers there.",
-        lambda b, s: replace(b, dead_band_factor=left(s)),
+        lambda b, s: replace(b, lee_band_factor=left(s), wind_band_factor=left(s)),
         "1 leaves no dead band; 0.5 leaves half",
+        needs="wind.dead_band",
+    ),
+    _side(
+        "no_dead_band_into_the_lee",
+        "A vent lies in the lee as soon as the wind is past straight across; only the way back has a dead band.",
+        lambda b, s: replace(b, lee_band_factor=left(s)),
+        "1 leaves no dead band on this side; 0.5 leaves half",
+        needs="wind.dead_band",
+    ),
+    _side(
+        "no_dead_band_out_of_the_lee",
+        "A vent faces the wind as soon as that is past straight across; only the way into the lee has a dead band.",
+        lambda b, s: replace(b, wind_band_factor=left(s)),
+        "1 leaves no dead band on this side; 0.5 leaves half",
         needs="wind.dead_band",
     ),
     _side(
@@ -66,6 +80,6 @@ LIMIT_FAULTS = (
         lambda b, _: replace(b, references_heeded=False),
         family="logic",
         needs="rules.active",
-        shows_by=("cups", "outside", "rain"),
+        shows_by=(*BY_WIND, "outside", "rain"),
     ),
 )

@@ -32,9 +32,9 @@ class Sides:
     def __init__(
         self, faces: Mapping[str, float], dead_band_deg: float, settles_s: float, behaviour: Behaviour
     ) -> None:
-        band_deg = dead_band_deg * behaviour.dead_band_factor
+        on_deg = _ABEAM_DEG + dead_band_deg * behaviour.lee_band_factor + _PAST_DEG
+        off_deg = _ABEAM_DEG - dead_band_deg * behaviour.wind_band_factor
         settles_s *= behaviour.side_settles_factor
-        on_deg, off_deg = _ABEAM_DEG + band_deg + _PAST_DEG, _ABEAM_DEG - band_deg
         self._exchanged = behaviour.sides_exchanged
         self._groups = {
             name: (at_deg, Threshold(on_deg, off_deg, rising=True), Settling(settles_s, settles_s))

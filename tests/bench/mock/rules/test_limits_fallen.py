@@ -10,13 +10,13 @@ from ventproof_bench.mock.settings import RuleSettings
 
 BREEZE = {
     "when": [{"wind_over": "10 s", "at": "5 m/s", "hysteresis": "1 m/s"}],
-    "scale": ["5 m/s", "10 m/s"],
+    "fall_between": ["5 m/s", "10 m/s"],
     "limits": {"roof": ["70 %", "20 %"]},
 }
 
 
 @pytest.mark.parametrize(("value", "percent"), [(0, 70), (5, 70), (6, 60), (10, 20), (30, 20)])
-def test_a_limit_falls_evenly_along_its_scale(value, percent):
+def test_a_limit_falls_evenly_between_two_values(value, percent):
     """Level below and above."""
     assert RuleSettings.model_validate(BREEZE).at(value, behaviour_with({})) == {
         "roof": pytest.approx(percent)
@@ -35,11 +35,11 @@ def test_a_fault_moves_the_limit(fault, percent):
 @pytest.mark.parametrize(
     ("change", "says"),
     [
-        ({"scale": None}, "limits and scale need each other"),
-        ({"scale": ["10 m/s", "5 m/s"]}, "does not rise"),
-        ({"scale": ["5 mm/h", "9 mm/h"]}, "nothing in `when` measures the scale from 5 mm/h to 9 mm/h"),
+        ({"fall_between": None}, "`limits` and `fall_between` need each other"),
+        ({"fall_between": ["10 m/s", "5 m/s"]}, "does not rise"),
+        ({"fall_between": ["5 mm/h", "9 mm/h"]}, "nothing in `when` measures 5 mm/h to 9 mm/h"),
         ({"limits": {"roof": ["20 %", "70 %"]}}, "the limits 20 % and 70 % do not fall"),
-        ({"when": [{"contact": "rain"}]}, "nothing in `when` measures the scale"),
+        ({"when": [{"contact": "rain"}]}, "nothing in `when` measures 5 m/s to 10 m/s"),
     ],
 )
 def test_limits_that_cannot_be_are_refused(change, says):

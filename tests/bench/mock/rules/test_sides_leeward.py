@@ -28,6 +28,23 @@ def test_a_vent_changes_its_side_past_the_dead_band(first, then, lee):
     assert ("roof" in sides.leeward(then, 1.0)) == lee
 
 
+@pytest.mark.parametrize(
+    ("fault", "into_the_lee", "out_of_it"),
+    [
+        ("no_dead_band", True, False),
+        ("no_dead_band_into_the_lee", True, True),
+        ("no_dead_band_out_of_the_lee", False, False),
+    ],
+)
+def test_a_dead_band_may_be_missing_on_either_side(fault, into_the_lee, out_of_it):
+    """The wind turns to 10 degrees past straight across: from ahead, and from behind."""
+    sides = Sides({"roof": 250.0}, 15.0, 0.0, behaviour_with({fault: 1.0}))
+    sides.leeward(250, 0.0)
+    assert ("roof" in sides.leeward(350, 1.0)) == into_the_lee
+    sides.leeward(70, 2.0)
+    assert ("roof" in sides.leeward(330, 3.0)) == out_of_it
+
+
 def test_a_side_settles_first():
     """The wind must be there for 20 s; a turn back in between begins anew."""
     sides = Sides({"roof": 250.0}, 0.0, 20.0, HEALTHY)
