@@ -6,13 +6,16 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations night challenge kills crashes fuzz wirefaults wirefaults-real racks endurance past
+.PHONY: demo test whole check format clean benchmark campaign hunt explorations night challenge kills crashes fuzz wirefaults wirefaults-real racks endurance past
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
 
-test: $(VENV)/dev
-	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope
+test: $(VENV)/dev  ## all quick tests, and the commit's share of the costly ones
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --share
+
+whole: $(VENV)/dev  ## every test: a quarter of an hour on two cores; writes what each file costs
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --costs tests/costs.json
 
 check: $(VENV)/dev  ## lint, format and types
 	$(BIN)/ruff check .
