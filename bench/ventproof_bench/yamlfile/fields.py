@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import suppress
 from functools import partial
 from typing import Annotated, Any, Literal
 
@@ -112,10 +113,19 @@ def _as_quantity(value: object) -> Quantity:
     raise Refusal("is not a quantity", "write a number and a unit, such as '8 %'", bare=True)
 
 
+def _as_written(quantity: Quantity) -> str | int | float:
+    """Return a quantity as a file states it: a bare number as one, everything else as a text."""
+    for number in (int, float):
+        with suppress(ValueError):
+            if str(number(quantity.text)) == quantity.text:
+                return number(quantity.text)
+    return quantity.text
+
+
 AnyQuantity = Annotated[
     Quantity,
     BeforeValidator(_as_quantity),
-    PlainSerializer(str, return_type=str, when_used="json"),
+    PlainSerializer(_as_written, when_used="json"),
     _quantity_schema(None, "8 %"),
 ]
 """A quantity whose dimension follows from the signal or output that it is said of."""

@@ -160,14 +160,18 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
     for name, override in builder.table.overrides.items():
         if override.flag is None or override.latched:
             continue
-        for condition in override.when:  # none that must hold together with others
-            if isinstance(condition, BusSilentCondition):
-                yield from _bus(builder, name, override, condition.bus_silent)
-            elif isinstance(condition, FailedCondition):
+        for placed in override.placed:
+            condition = placed.condition
+            if isinstance(condition, BusSilentCondition) and builder.allowed(name, condition):
+                yield from _bus(builder, name, override, condition)
+            elif isinstance(condition, FailedCondition) and placed.part is None:
                 yield from _still(builder, name, override, condition)
 
 
-def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s: float) -> Iterator[Scenario]:
+def _bus(
+    builder: ScenarioBuilder, name: str, override: TableOverride, condition: BusSilentCondition
+) -> Iterator[Scenario]:
+    silent_s = condition.bus_silent
     flag, table, on = str(override.flag), builder.table, override.flag_while_active == "on"
     late_s = builder.margins.late_s(flag)
     lasts_s = floor(override.release_delay - override.delay_tolerance - READ_BEFORE_S - late_s - 1)
@@ -186,7 +190,11 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
         _stands(builder, vent, position).stays(lasts_s) for vent, position in override.positions.items()
     )
     short_s = 60.0 * floor((silent_s + READ_BEFORE_S - _SHORT_BY_S) / 60)
-    phases = []
+    phases, others = [], override.together_with(condition)
+    if others:
+        why = f"{plain(name)} does not begin by a silent bus alone"
+        alone = _unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=not on),), why=why)
+        phases = [alone, *builder.given(name, condition)]
     if short_s > READ_BEFORE_S:
         phases.append(
             _unasked(
@@ -205,7 +213,11 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
         about=about,
         overrides=(name,),
         phases=tuple(phases),
-        proves=(f"{name}.bus_silent", *builder.positions(name)),
+        proves=(
+            *(f"{name}.{condition_name(override, its)}" for its in (condition, *others)),
+            *builder.joint(name, condition),
+            *builder.positions(name),
+        ),
     )
 
 
