@@ -8,7 +8,7 @@ from __future__ import annotations
 import argparse
 import os
 from collections.abc import Generator, Iterator, Sequence
-from contextlib import suppress
+from contextlib import ExitStack, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
@@ -23,7 +23,6 @@ if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.session.planned import PlannedRuns
     from ventproof.session.session import RunResult, Session
-    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
@@ -63,6 +62,18 @@ def pytest_addoption(parser: pytest.Parser) -> None:
         "--any-path", action="store_true", help="let profiles name files outside their own folders"
     )
     group.addoption(
+        "--acceptance",
+        metavar="FILE",
+        type=Path,
+        help="data of the acceptance test, for the logs and their report",
+    )
+    group.addoption(
+        "--waivers",
+        metavar="FILE",
+        type=Path,
+        help="known fails that are accepted, for the logs and their report; the tests fail all the same",
+    )
+    group.addoption(
         "--confirm-clear", action="store_true", help="vents and drives are clear of people and guarded"
     )
     group.addoption("--use", action="append", dest="map", default=[], help=argparse.SUPPRESS)
@@ -75,6 +86,8 @@ def pytest_configure(config: pytest.Config) -> None:
     if path is None:
         return
     from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
+    from ventproof.papers.acceptance import agreed, load_acceptance  # noqa: PLC0415
+    from ventproof.papers.waivers import load_waivers  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
     from ventproof.verdict.old_names import OPTIONS  # noqa: PLC0415
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - only when profiles are asked for
@@ -83,13 +96,20 @@ def pytest_configure(config: pytest.Config) -> None:
         if new := OPTIONS["pytest"].get(str(option)):
             said = f"`{option}` is now `{new}`; a later version refuses the old name"
             config.issue_config_time_warning(pytest.PytestWarning(said), stacklevel=2)
+    acceptance, waivers = config.getoption("--acceptance"), config.getoption("--waivers")
     try:
+        papers = load_acceptance(acceptance) if acceptance else None
+        unit, firmware, operator = (
+            agreed(papers, of, config.getoption(f"--{of}")) for of in ("unit", "firmware", "operator")
+        )
         config.stash[_SESSION] = Session(
             bench=load_bench(path),
             out=config.getoption("--records"),
-            unit=config.getoption("--unit"),
-            firmware=config.getoption("--firmware"),
-            operator=config.getoption("--operator"),
+            unit=unit,
+            firmware=firmware,
+            operator=operator,
+            acceptance=papers,
+            waivers=load_waivers(waivers) if waivers else None,
             seed=config.getoption("--bench-seed"),
             use=use_pairs(config.getoption("--map")),
             keeper=keeper_of(config.getoption("--history"), config.getoption("--records")),
@@ -140,18 +160,23 @@ def pytest_collection_finish(session: pytest.Session) -> None:
         _check_use(session)
         _plan(session.config, ours)
     if ours and not options.collectonly:
-        _look_before(session.config.stash[_SESSION].bench, clear=options.confirm_clear)
+        _look_before(session.config, clear=options.confirm_clear)
 
 
-def _look_before(bench: Loaded[BenchFile], *, clear: bool) -> None:
-    from ventproof.session.onward import probed  # noqa: PLC0415 - only when profiles are asked for
+def _look_before(config: pytest.Config, *, clear: bool) -> None:
+    from ventproof.session.onward import probed, reserved  # noqa: PLC0415 - only when profiles are asked for
+
+    bench = config.stash[_SESSION].bench
 
     if not clear and not bench.model.virtual:
         raise pytest.UsageError(
             f"{bench.path} drives real outputs: give --confirm-clear once all vents and drives are clear of people "
             "and guarded"
         )
+    held = ExitStack()
+    config.add_cleanup(held.close)
     try:
+        held.enter_context(reserved(bench, "pytest"))
         probed(bench)
     except FileError as error:
         raise pytest.UsageError(str(error)) from error
@@ -173,6 +198,8 @@ def _check_use(session: pytest.Session) -> None:
     problems = check_use(session.config.stash[_SESSION].use, profiles)
     if problems:
         raise pytest.UsageError("\n".join(str(problem) for problem in problems))
+    for problem in session.config.stash[_SESSION].misspelt(profiles):
+        session.config.issue_config_time_warning(pytest.PytestWarning(str(problem)), stacklevel=2)
 
 
 @pytest.hookimpl(wrapper=True)

@@ -13,6 +13,7 @@ from junitparser import JUnitXml
 from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.log.read import begin_of
 from ventproof.runset.manifest import read_manifest
 
 
@@ -228,3 +229,28 @@ def test_old_names_of_options_and_keys_are_warned_of(pytest_profiles, few_profil
     assert "--map" in shown
     assert "--use=" not in shown
     assert "--clear" not in shown
+
+
+def test_papers_of_an_acceptance_stand_in_the_logs_and_a_waived_fail_stays_one(
+    pytest_profiles, faulty_bench, tmp_path
+):
+    """Both files are pinned, their unit counts, a misspelt step is a warning, and another unit ends pytest at once."""
+    papers, waivers = SHIPPED_BENCH.parent / "papers", tmp_path / "waivers.txt"
+    text = (papers / "waivers.yaml").read_text(encoding="utf-8")
+    waivers.write_text(text.replace("step: rain ends", "step: rain end"), encoding="utf-8")
+    words = [shipped_path("rain-closes-holds-releases"), "--bench", faulty_bench, "--waivers", waivers, "-q"]
+    words += ["--acceptance", papers / "acceptance.yaml"]
+    done = pytest_profiles(*words)
+    assert (
+        done.returncode,
+        "its profile has no step 'rain end'; did you mean 'rain ends'?" in done.stdout,
+    ) == (1, True)
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    head = begin_of(log).header
+    assert (head.unit, head.waivers.name, head.acceptance.name) == (
+        "V-1042",
+        "waivers.txt",
+        "acceptance.yaml",
+    )
+    done = pytest_profiles(*words, "--unit", "V-7")
+    assert (done.returncode, "unit 'V-1042' contradicts 'V-7'" in done.stderr) == (4, True)

@@ -43,7 +43,7 @@ def _longest(courses: list[Course], a: float, b: float, bad: set[tuple[bool, ...
     return longest
 
 
-def holds(formula: f.FlagsFormula, courses: list[Course], s: float, e: float, d: float) -> bool:
+def holds(formula: f.FlagsFormula, courses: list[Course], s: float, e: float, d: float) -> bool:  # noqa: PLR0911 - one line a kind
     """Return whether a demand holds of courses from s to e, with limits eased by d."""
     match formula:
         case f.NeverTogetherFormula():
@@ -58,6 +58,9 @@ def holds(formula: f.FlagsFormula, courses: list[Course], s: float, e: float, d:
             rises = [r for r in courses[0].rises() if s < r <= e]
             spans = (b - a for a, b in zip(rises, rises[formula.number :], strict=False))
             return all(span >= formula.per_s - d for span in spans)
+        case f.StartsAtLeastFormula():
+            # A start so near to an end of the time that easing the limits takes it in, or out, counts as eased.
+            return sum(s - d < r <= e + d for r in courses[0].rises()) >= formula.number
         case f.PausesFormula():
             return all(
                 _pause(other, v, s) >= formula.at_least_s - d
@@ -116,6 +119,7 @@ def question(r: random.Random) -> tuple[f.FlagsFormula, int]:
             (f.PausesFormula(limit, for_s), 2),
             (f.RunsAtMostFormula(2 * limit, for_s), 1),
             (f.StartsAtMostFormula(r.choice([0, 1, 2, 3]), r.choice([2.0, 4.0, 8.0]), for_s), 1),
+            (f.StartsAtLeastFormula(r.choice([1, 2, 3, 5]), for_s), 1),
             (f.StopsAtEndFormula(limit, for_s), 2),
             (f.TogetherFormula(limit, for_s), 2),
         ]

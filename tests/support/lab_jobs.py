@@ -17,6 +17,26 @@ def as_it_is(job):
     return job
 
 
+def hanging(mark):
+    """Say with a file that the job began, and go on until it is gone."""
+    mark.touch()
+    while mark.exists():
+        time.sleep(0.05)
+
+
+_begun_with = []
+
+
+def begin_with(what):
+    """Note what this worker began with."""
+    _begun_with[:] = [what]
+
+
+def what_it_began_with(_job):
+    """Return what the worker of the job began with."""
+    return _begun_with[0]
+
+
 def killing(job):
     """Kill the worker if the job is a path where nothing stands yet, and leave a mark there; return the job's name."""
     if isinstance(job, Path) and job.name.startswith("running"):

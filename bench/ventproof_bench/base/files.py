@@ -7,10 +7,9 @@ import os
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from importlib.resources import files
+from importlib import import_module
 from pathlib import Path
 from secrets import token_hex
-from shutil import rmtree
 from typing import BinaryIO, Final
 
 from ventproof_bench.base.errors import FileError, Problem
@@ -128,6 +127,8 @@ def whole_folder(path: Path, *, ending: str) -> Iterator[Path]:
         raise FileError(
             [Problem(str(path), None, None, f"holds more than {ending} files, or is a file", hint)]
         )
+    from shutil import rmtree  # noqa: PLC0415 - slow: it loads every kind of archive
+
     mark = f"{os.getpid()}-{token_hex(4)}"
     part, old = (path.with_name(f".{path.name}.{word}-{mark}") for word in ("part", "old"))
     try:
@@ -197,6 +198,6 @@ def shipped_folder(package: str, name: str, *, checkout: str) -> Path:
         name: the folder's place below the package once it is installed.
         checkout: its place from the package's folder in a checkout, where the installed one is not.
     """
-    folder = Path(str(files(package)))
+    folder = Path(import_module(package).__path__[0])
     installed = folder / name
     return installed if installed.is_dir() else (folder / checkout).resolve()

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import canonical_symbol
-from ventproof_bench.benchfile.model import ContactOutput, RegisterOutput
 from ventproof_bench.drivers.driver import number_put
 from ventproof_bench.yamlfile.value_errors import nearest
 
@@ -14,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import BenchFile, ValueOutput
+    from ventproof_bench.benchfile.model import BenchFile, ContactOutput, ValueOutput
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
@@ -31,7 +30,7 @@ def put_fault(output: ValueOutput, number: float, *, exact: bool = True) -> tupl
         number: what its driver would be given.
         exact: a value that is written into a register must arrive as it is; a level is rounded all the same.
     """
-    limits = None if isinstance(output, RegisterOutput) else output.limits
+    limits = None if output.kind == "register" else output.limits
     if limits is not None and not limits[0].value <= number <= limits[1].value:
         symbol = canonical_symbol(limits[0].dimension)
         reason = f"{number:.6g} {symbol} is beyond its `limits`, {limits[0]} to {limits[1]}"
@@ -41,7 +40,7 @@ def put_fault(output: ValueOutput, number: float, *, exact: bool = True) -> tupl
     except ValueError as error:
         wrong = Refusal.of(error)
         return wrong.reason, wrong.hint or "use another value, or declare how the register really holds it"
-    if exact and isinstance(output, RegisterOutput) and abs(put - number) > _ROUNDING * max(1.0, abs(number)):
+    if exact and output.kind == "register" and abs(put - number) > _ROUNDING * max(1.0, abs(number)):
         reason = f"the register cannot hold {number:.10g} {output.unit}"
         return reason, f"write {put:.10g} {output.unit}, the nearest that it can, or declare its real `scale`"
     return None
@@ -50,14 +49,14 @@ def put_fault(output: ValueOutput, number: float, *, exact: bool = True) -> tupl
 def put_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     """Yield the numbers of a bench file that an output cannot put: what it leaves behind, and those of its hook-up."""
     for name, output in bench.model.outputs.items():
-        if isinstance(output, ContactOutput):
+        if output.kind == "contact":
             continue
         numbers: list[tuple[Path, float]] = []
-        if isinstance(output, RegisterOutput):
+        if output.kind == "register":
             numbers += [(("leaves",), output.leaves.value)] if output.leaves is not None else []
         elif output.safe is not None:
             numbers.append((("safe",), output.safe))
-        if isinstance(output, RegisterOutput) and output.hookup is not None:
+        if output.kind == "register" and output.hookup is not None:
             values = enumerate(output.hookup.values or ())
             numbers += [(("hookup", "values", index), value.value) for index, value in values]
         for path, number in numbers:
@@ -72,10 +71,12 @@ def breaking_problems(bench: Loaded[BenchFile]) -> Iterator[Problem]:
     breaks it.
     """
     outputs, played = bench.model.outputs, bench.model.played_outputs
-    contacts = {name: output for name, output in outputs.items() if isinstance(output, ContactOutput)}
+    contacts = {name: output for name, output in outputs.items() if output.kind == "contact"}
     first: dict[str, str] = {}
     for name, output in outputs.items():
-        if isinstance(output, ContactOutput | RegisterOutput) or output.breaks_with is None:
+        if output.kind == "contact":
+            continue
+        if output.kind == "register" or output.breaks_with is None:
             continue
         relay, path = output.breaks_with, ("outputs", name, "breaks_with")
         contact = contacts.get(relay)

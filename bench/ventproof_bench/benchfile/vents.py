@@ -12,6 +12,7 @@ from ventproof_bench.base.evidence import SignalTraits
 from ventproof_bench.base.quantities import Dimension, Quantity, parse_as, span_text
 from ventproof_bench.benchfile.hookup import AnswerWord
 from ventproof_bench.plant.contacts import ReckonedTraits
+from ventproof_bench.plant.motion import QUICKEST
 from ventproof_bench.plant.reckoned import TravelRange
 from ventproof_bench.yamlfile.fields import AnyQuantity, ContactState, FileModel, Name
 
@@ -19,9 +20,6 @@ Between = tuple[float, float]
 """The lowest and the highest that a number may be."""
 
 FULL_PERCENT = 100.0
-
-QUICKEST = 2.0
-"""So many times as quick as it is declared a played vent can be made, by what befalls it in a test."""
 
 
 def _between(raw: Any, dimension: Dimension, example: str) -> Between:  # noqa: ANN401 - whatever the file holds

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from functools import cache
 from importlib import import_module
-from importlib.metadata import entry_points
 from pkgutil import iter_modules
 from typing import TYPE_CHECKING, Any, Final, Literal, Protocol, final, runtime_checkable
 
@@ -16,6 +15,7 @@ from ventproof_bench.yamlfile.value_errors import nearest, word_errors
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
+    from importlib.metadata import EntryPoints
 
     from ventproof_bench.base.protocols import Bus, BusUse, Contact, Level, MockInputs
     from ventproof_bench.benchfile.model import BusSpec, ContactOutput, OutputSpec
@@ -202,7 +202,7 @@ class Repeatable(Protocol):
 
 def names() -> list[str]:
     """Return the names of all drivers that are installed, sorted."""
-    return sorted(_own() | {entry.name for entry in entry_points(group=ENTRY_POINTS)})
+    return sorted(_own() | {entry.name for entry in _of_others()})
 
 
 @cache
@@ -210,6 +210,12 @@ def _own() -> frozenset[str]:
     return frozenset(
         module.name.replace("_", "-") for module in iter_modules(import_module(_RELAYS).__path__)
     )
+
+
+def _of_others() -> EntryPoints:
+    from importlib.metadata import entry_points  # noqa: PLC0415 - slow, and few benches have drivers of others
+
+    return entry_points(group=ENTRY_POINTS)
 
 
 def find(name: str) -> Driver:
@@ -222,7 +228,7 @@ def find(name: str) -> Driver:
         found: object = import_module(f"{_RELAYS}.{name.replace('-', '_')}").DRIVER
         assert isinstance(found, Driver)
         return found
-    for entry in entry_points(group=ENTRY_POINTS, name=name):
+    for entry in _of_others().select(name=name):
         try:
             found = entry.load()
         except Exception as error:  # a stranger's module may raise anything

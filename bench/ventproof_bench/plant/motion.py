@@ -24,6 +24,9 @@ from typing import Final, Literal, NamedTuple, final
 CLOSED_PERCENT: Final = 0.0
 OPEN_PERCENT: Final = 100.0
 
+QUICKEST: Final = 2.0
+"""So many times as quick as it is declared a played vent can be made, by what befalls it in a test."""
+
 _TOUCH_PERCENT: Final = 1e-9
 """Nearer than this things touch: rounding leaves less."""
 

@@ -1,22 +1,15 @@
-"""Running parts from file; locks."""
+"""Running parts from file."""
 
 from __future__ import annotations
 
-import fcntl
-import hashlib
-import os
-import tempfile
 from collections.abc import Mapping
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
-from pathlib import Path
-from typing import IO, TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.clock import now_s
-from ventproof_bench.base.errors import LinkError
-from ventproof_bench.base.processes import process_said
 from ventproof_bench.base.protocols import Bus, Outputs
-from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus, RtuOverTcpBus, TcpBus
+from ventproof_bench.benchfile.model import BenchFile, BusSpec, InProcessBus
 from ventproof_bench.drivers.people import People, hardware_of
 from ventproof_bench.mock.io_module import devices_of
 from ventproof_bench.mock.unit import MockUnit, build
@@ -29,63 +22,13 @@ from ventproof_bench.outputs.links import connect
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.people import PeopleOutputs
 from ventproof_bench.outputs.vents import PlayedVents, RoundsTaken, commanding_buses
+from ventproof_bench.rig.ports import PortHold, network_endpoints
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from ventproof_bench.base.protocols import Asker
     from ventproof_bench.benchfile.model import BenchFile
-
-
-def network_endpoints(file: BenchFile) -> list[str]:
-    """Return the network endpoints that a bench uses: hosts and ports of buses, URLs of outputs."""
-    buses = {
-        f"{bus.host}:{bus.tcp_port}" for bus in file.buses.values() if isinstance(bus, TcpBus | RtuOverTcpBus)
-    }
-    ports = {str(output.wired.get("port", "")) for output in file.outputs.values()}
-    return sorted(buses | {port for port in ports if "://" in port})
-
-
-@final
-class EndpointHold:
-    """A hold on endpoints; the system lets go of it when the process dies."""
-
-    def __init__(self, endpoints: list[str]) -> None:
-        self._endpoints = endpoints
-        self._files: list[IO[str]] = []
-
-    def take(self) -> None:
-        """Take hold of all of them.
-
-        Raises:
-            LinkError: another run on this computer holds one.
-        """
-        for endpoint in self._endpoints:
-            name = f"ventproof-{hashlib.sha256(endpoint.encode()).hexdigest()[:16]}.lock"
-            try:
-                # Not emptied before it is held: it says who holds it.
-                file = (Path(tempfile.gettempdir()) / name).open("a+", encoding="utf-8")
-                self._files.append(file)
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-                file.truncate(0)
-                file.write(str(os.getpid()))
-                file.flush()
-            except OSError as error:
-                holder = _said_in(self._files[-1]) if self._files else ""
-                self.release()
-                raise LinkError(
-                    f"another run on this computer holds {endpoint}{holder}: wait for its end"
-                ) from error
-
-    def release(self) -> None:
-        """Let go; safe to call twice."""
-        while self._files:
-            self._files.pop().close()
-
-
-def _said_in(file: IO[str]) -> str:
-    """Return who holds an endpoint, from what is written in its lock; empty where nothing is."""
-    file.seek(0)
-    number = file.read(20)
-    return f", {process_said(int(number))}" if number.isdecimal() else ""
 
 
 _PATIENCE: Final = 3  # polls that may fail in a row before evidence is taken to have ended
@@ -127,7 +70,7 @@ class Rig:
     reads: tuple[Read, ...]
     buses: tuple[ModbusBus, ...]
     mock: MockUnit | None = None
-    hold: EndpointHold | None = None
+    hold: PortHold | None = None
     people: People | None = None
     rounds: RoundsTaken = field(init=False)
 
@@ -211,7 +154,7 @@ def _virtual(file: BenchFile, hardware: BenchFile, seed: int) -> Rig:
 
 
 def _real(file: BenchFile, hardware: BenchFile, ledger: Path | None) -> Rig:
-    hold = EndpointHold(network_endpoints(file))
+    hold = PortHold(network_endpoints(file))
     if not hardware.outputs and not file.vents:  # nothing that a process would have to guard
         outputs: Outputs = LocalOutputs({}, buses={}, specs={})
         carried: Mapping[str, Bus] = {}

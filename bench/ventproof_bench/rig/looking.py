@@ -14,7 +14,7 @@ from ventproof_bench.base.errors import BusFault, LinkError, Refusal
 from ventproof_bench.base.protocols import ReadRequest, Table
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import plan_reads, resolve, width
-from ventproof_bench.rig.build import EndpointHold, network_endpoints
+from ventproof_bench.rig.ports import PortHold, network_endpoints
 
 if TYPE_CHECKING:
     from ventproof_bench.benchfile.model import BenchFile
@@ -111,7 +111,7 @@ class Looker:
         Raises:
             LinkError: a port or host cannot be opened, or another run holds it.
         """
-        hold = EndpointHold(network_endpoints(self._file))
+        hold = PortHold(network_endpoints(self._file))
         hold.take()
         self._open.callback(hold.release)
         for bus in self._buses.values():

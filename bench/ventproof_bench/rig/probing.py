@@ -20,7 +20,7 @@ from ventproof_bench.drivers.found_ports import group_that_may, serial_ports
 from ventproof_bench.modbus.bus import ModbusBus
 from ventproof_bench.modbus.register_map import plan_reads, resolve
 from ventproof_bench.outputs.links import connect
-from ventproof_bench.rig.build import EndpointHold, network_endpoints
+from ventproof_bench.rig.ports import PortHold, network_endpoints
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -68,7 +68,7 @@ async def probe(file: BenchFile) -> list[Lack]:
         What is not there, in the order of the bench file; empty where all is.
     """
     found = [*_port_troubles(file)]
-    hold = EndpointHold(network_endpoints(file))
+    hold = PortHold(network_endpoints(file))
     try:
         hold.take()
     except LinkError as error:

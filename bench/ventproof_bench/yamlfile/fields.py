@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from contextlib import suppress
-from functools import partial
-from typing import Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Any, Literal, final
 
 from pydantic import (
     AfterValidator,
@@ -14,9 +13,9 @@ from pydantic import (
     ConfigDict,
     Discriminator,
     Field,
-    PlainSerializer,
     WithJsonSchema,
 )
+from pydantic_core import core_schema
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import (
@@ -31,6 +30,11 @@ from ventproof_bench.base.quantities import (
     span_text,
     spellings,
 )
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from pydantic_core import CoreSchema
 
 
 class FileModel(BaseModel):
@@ -66,42 +70,81 @@ def by_key(*keys: str) -> Discriminator:
     )
 
 
-def _quantity_schema(dimension: Dimension | None, example: str) -> WithJsonSchema:
+@final
+class Written:
+    """How a value is written in a file, as a mark of its type.
+
+    It stands for three or four marks of pydantic's, which it takes much longer to build into hundreds of fields.
+
+    Args:
+        read: makes the value of what the file holds. Raises ValueError for what is none.
+        write: makes what a file holds of the value; the value as it is, unless stated.
+        schema: the JSON Schema of what is written.
+
+    Attributes:
+        dimension: of a quantity that is kept as a number, in its canonical unit; None for every other value.
+    """
+
+    def __init__(
+        self,
+        read: Callable[[Any], Any],
+        schema: Mapping[str, object],
+        *,
+        write: Callable[[Any], str | int | float] | None = None,
+        dimension: Dimension | None = None,
+    ) -> None:
+        self.dimension = dimension
+        self._read = read
+        self._schema = schema
+        self._write = write
+
+    def __get_pydantic_core_schema__(self, source: object, handler: object) -> CoreSchema:
+        """Return how pydantic reads and writes it."""
+        write = self._write and core_schema.plain_serializer_function_ser_schema(
+            self._write, return_schema=core_schema.any_schema(), when_used="json"
+        )
+        return core_schema.no_info_plain_validator_function(self._read, serialization=write)
+
+    def __get_pydantic_json_schema__(self, schema: object, handler: object) -> dict[str, Any]:
+        """Return what an editor is told."""
+        return dict(self._schema)
+
+
+def _quantity_schema(dimension: Dimension | None, example: str) -> dict[str, object]:
     known = {u.symbol for u in UNITS.values() if dimension is None or u.dimension is dimension}
     units = "|".join(spellings(known)) + ("|" if dimension is None else "")
     number = r"[-+]?([0-9]+(\.[0-9]*)?|\.[0-9]+)([eE][-+]?[0-9]+)?"
     term = rf"(\$\w+|{number}\s*({units}))"
-    return WithJsonSchema(
-        {
-            "type": ["string", "number"] if dimension is None else "string",
-            "pattern": rf"^\s*({term}|(?=.*\$){term}(\s+[+-]\s+{term})+)\s*$",
-            "examples": [example],
-        }
-    )
+    return {
+        "type": ["string", "number"] if dimension is None else "string",
+        "pattern": rf"^\s*({term}|(?=.*\$){term}(\s+[+-]\s+{term})+)\s*$",
+        "examples": [example],
+    }
 
 
-def _positive(value: float) -> float:
-    if value <= 0:
-        raise Refusal("must be more than zero", bare=True)
-    return value
-
-
-def _not_negative(value: float) -> float:
-    if value < 0:
+def _span(text: Any) -> float:  # noqa: ANN401 - whatever the file holds
+    span_s = parse_as(text, Dimension.TIME)
+    if span_s < 0:
         raise Refusal("must not be negative", bare=True)
-    return value
+    return span_s
 
 
-Seconds = Annotated[
-    float,
-    BeforeValidator(partial(parse_as, dimension=Dimension.TIME)),
-    AfterValidator(_not_negative),
-    PlainSerializer(span_text, return_type=str, when_used="json"),
-    _quantity_schema(Dimension.TIME, "90 s"),
-]
+def _positive_span(text: Any) -> float:  # noqa: ANN401 - whatever the file holds
+    span_s = _span(text)
+    if span_s <= 0:
+        raise Refusal("must be more than zero", bare=True)
+    return span_s
+
+
+def _written_span(read: Callable[[Any], float]) -> Written:
+    schema = _quantity_schema(Dimension.TIME, "90 s")
+    return Written(read, schema, write=span_text, dimension=Dimension.TIME)
+
+
+Seconds = Annotated[float, _written_span(_span)]
 """A span of time, not negative, kept in seconds."""
 
-PositiveSeconds = Annotated[Seconds, AfterValidator(_positive)]
+PositiveSeconds = Annotated[float, _written_span(_positive_span)]
 """A span of time longer than zero, kept in seconds."""
 
 
@@ -122,12 +165,7 @@ def _as_written(quantity: Quantity) -> str | int | float:
     return quantity.text
 
 
-AnyQuantity = Annotated[
-    Quantity,
-    BeforeValidator(_as_quantity),
-    PlainSerializer(_as_written, when_used="json"),
-    _quantity_schema(None, "8 %"),
-]
+AnyQuantity = Annotated[Quantity, Written(_as_quantity, _quantity_schema(None, "8 %"), write=_as_written)]
 """A quantity whose dimension follows from the signal or output that it is said of."""
 
 
@@ -229,3 +267,38 @@ ContactState = Literal["open", "closed"]
 FLAG_UNIT = "flag"
 STATE_UNIT = "state"
 COUNT_UNIT = "count"
+
+
+Ident = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/-]*$", max_length=60, examples=["RAIN-03"])]
+"""A short name that documents refer to: letters, digits, points, dashes, underscores, slashes."""
+
+
+def _one_condition(said: object) -> object:
+    """Refuse what is not one name with one value."""
+    example = "write one name and one value, such as {rain_override: on}"
+    if isinstance(said, dict) and len(said) > 1:
+        raise Refusal(f"{len(said)} conditions together", example)
+    if not isinstance(said, dict) or not said:
+        raise Refusal("expected the name of what it depends on, and its value", example)
+    ((name, value),) = said.items()
+    if value is None and str(name).isidentifier():
+        raise Refusal(f"{name!r} stands without a value", f"write {{{name}: on}}, or its other value")
+    return said
+
+
+Condition = Annotated[
+    dict[Name, str | int | bool], Field(min_length=1, max_length=1), BeforeValidator(_one_condition)
+]
+"""A contact, a flag or a state by its name, and what it is then."""
+
+
+def _some(least: object) -> object:
+    """Refuse a requirement of nothing: whatever happens meets it."""
+    if least == 0 and not isinstance(least, bool):
+        hint = "write 1 or more; where there must be none, 0 of the kind `…_at_most`"
+        raise Refusal("0 at least is always so", hint)
+    return least
+
+
+AtLeastOne = Annotated[int, Field(ge=1), BeforeValidator(_some)]
+"""So many at least."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
 
 import yaml
 
@@ -10,6 +11,8 @@ from ventproof_bench.yamlfile.tree import MAX_DEPTH, YamlFault
 
 _NEEDS_QUOTES = "@`%"
 _NO_SPACE = re.compile(r"\s*(?:- +)?(?P<key>[a-z_]+):(?P<value>[^\s/].*)")
+_NO_VALUE = re.compile(r"(?P<key>[a-z_]\w*):$")
+_TWO_KEYS = re.compile(r"\s*(?:- +)?(?P<key>[a-z_]+): +(?P<inner>[a-z_]\w*: +\S+)\s*")
 
 # What the two parsers of PyYAML say; what we say: reason, hint, and whether we point at where it began.
 _WORDS: tuple[tuple[str, str, str, bool], ...] = (
@@ -100,10 +103,9 @@ def word_yaml_error(error: yaml.YAMLError, text: str) -> YamlFault:
     mark = error.problem_mark or error.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
     problem = str(error.problem or "")
-    if "cannot start any token" in problem:
-        return _bad_start(text, line, column)
-    if "mapping values are not allowed" in problem and (run_together := _run_together(text, line)):
-        return run_together
+    for part, look in _LOOKS:
+        if part in problem and (found := look(text, line, column)):
+            return found
     for part, reason, hint, where_begun in _WORDS:
         if part in problem:
             begun = error.context_mark
@@ -113,7 +115,7 @@ def word_yaml_error(error: yaml.YAMLError, text: str) -> YamlFault:
     return YamlFault(line, column, f"not valid YAML: {problem}", "check quotes, brackets and indentation")
 
 
-def _run_together(text: str, line: int) -> YamlFault | None:
+def _run_together(text: str, line: int, _column: int) -> YamlFault | None:
     """Return the fault of a key without a space after its ':' above a line, which makes text of that line too."""
     above = text.split("\n")[: line - 1]
     number = next((n for n in range(len(above), 0, -1) if above[n - 1].strip()), 0)
@@ -129,6 +131,25 @@ def _run_together(text: str, line: int) -> YamlFault | None:
     )
 
 
+def _two_keys(text: str, line: int, _column: int) -> YamlFault | None:
+    """Return the fault of a mapping of one key that stands on the line of the key that it belongs to."""
+    found = _TWO_KEYS.fullmatch(text.split("\n")[line - 1])
+    if found is None:
+        return None
+    inner = found["inner"]
+    hint = f"write `{found['key']}: {{{inner}}}`, or, if it is text, put it in quotes"
+    return YamlFault(line, found.start("inner") + 1, "two keys on one line", hint)
+
+
+def _no_value(text: str, line: int, column: int) -> YamlFault | None:
+    """Return the fault of a key, within brackets, that has no value."""
+    found = _NO_VALUE.search(text.split("\n")[line - 1][:column])
+    if found is None:
+        return None
+    key = found["key"]
+    return YamlFault(line, found.start() + 1, f"nothing is written after '{key}:'", f"write `{key}: VALUE`")
+
+
 def _bad_start(text: str, line: int, column: int) -> YamlFault:
     lines = text.split("\n")
     row = lines[line - 1] if line <= len(lines) else ""
@@ -141,3 +162,12 @@ def _bad_start(text: str, line: int, column: int) -> YamlFault:
             line, column, f"text cannot begin with {character!r} unquoted", f'write "{word}" in double quotes'
         )
     return YamlFault(line, column, f"{character!r} cannot begin a value", "put the text in quotes")
+
+
+_LOOKS: tuple[tuple[str, Callable[[str, int, int], YamlFault | None]], ...] = (
+    ("cannot start any token", _bad_start),
+    ("mapping values are not allowed", _run_together),
+    ("mapping values are not allowed", _two_keys),
+    ("unexpected ':'", _no_value),
+)
+"""What looks at the text around an error of the parser for a better word than `_WORDS` has."""

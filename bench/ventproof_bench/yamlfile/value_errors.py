@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Container, Mapping, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
 from types import NoneType, UnionType
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _LONGEST_SHOWN = 50
 _NOT_MADE = "default_factory_not_called"
 """Of a key that was not written, and whose value follows from others of which one is wrong."""
-_RUN_TOGETHER = re.compile(r"(\w+)[: =]\s*(\S.*)")
+_RUN_TOGETHER = re.compile(r"(\w+)\s*[: =]\s*(\S.*)")
 _NAME_RULE = "use lower-case letters, digits and underscores, at most 40, a letter first"
 _IDENT_RULE = "use letters, digits and . - _ / without spaces, a letter or digit first"
 
@@ -76,6 +76,7 @@ def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFaul
     faults: list[PathFault] = []
     branches: dict[Path, tuple[object, list[str]]] = {}
     renamed: set[Path] = set()
+    doubled: set[Path] = set()
     details = error.errors(include_url=False)
     places = [_place(model, detail["loc"]) for detail in details]
     for detail, place in zip(details, places, strict=True):
@@ -83,17 +84,25 @@ def word_errors(error: ValidationError, model: type[BaseModel]) -> list[PathFaul
             key = str(place.path[-1])
             near = _run_together(key, place.keys)[:1] or get_close_matches(key, place.keys, n=1, cutoff=0.6)
             renamed.update((*place.path[:-1], name) for name in near)
+            doubled.update([place.path[:-1]] if key in place.kinds else ())
     for detail, place in zip(details, places, strict=True):
         if place.branch:
             _, wanted = branches.setdefault(place.path, (detail["input"], []))
             wanted.append(_branch(place.branch))
         elif not ((detail["type"] == "missing" and place.path in renamed) or detail["type"] == _NOT_MADE):
-            # A key that is written wrong is not missing as well.
+            # A key that is written wrong is not missing as well, and keys of a second kind are not unknown.
+            if detail["type"] == "extra_forbidden" and _of_second(place, doubled):
+                continue
             faults.append(_word(detail, place))
     for path, (value, wanted) in branches.items():
         words = " or ".join(dict.fromkeys(wanted))
         faults.append(PathFault(path, f"expected {words}, found {show(value)}"))
     return faults
+
+
+def _of_second(place: _Place, doubled: Container[Path]) -> bool:
+    """Return whether a key belongs to a second kind in one mapping, which is reported itself."""
+    return place.path[:-1] in doubled and str(place.path[-1]) not in place.kinds
 
 
 def _branch(branch: str) -> str:
@@ -221,7 +230,7 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
     if kind in {"union_tag_not_found", "union_tag_invalid"}:
         return _bad_tag(kind, value, ctx, place)
     if place.key:
-        return PathFault(place.path, f"{show(place.path[-1])} is not a name", _NAME_RULE, at_key=True)
+        return _no_name(str(place.path[-1]), place)
     if value is None:
         return PathFault(place.path, "nothing is written here", _WANTED.get(kind, ""))
     if kind == "literal_error":
@@ -236,6 +245,17 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
     if kind == "model_type" and place.needs:
         hint = _as_mapping(value, place.needs)
     return PathFault(place.path, reason, hint)
+
+
+def _no_name(key: str, place: _Place) -> PathFault:
+    """Word a key that is not a name; one that a value without ': ' was run together with, as that."""
+    if (found := _RUN_TOGETHER.fullmatch(key)) and ":" in key:
+        return _without_colon(key, found.groups(), place)
+    return PathFault(place.path, f"{show(key)} is not a name", _NAME_RULE, at_key=True)
+
+
+def _without_colon(key: str, apart: Sequence[str], place: _Place) -> PathFault:
+    return PathFault(place.path, f"{key!r} is a key without ': '", f"write `{': '.join(apart)}`", at_key=True)
 
 
 def _as_mapping(value: object, needs: tuple[str, ...]) -> str:
@@ -255,18 +275,14 @@ def _unknown_key(place: _Place) -> PathFault:
     key = str(place.path[-1])
     if key in place.kinds:
         others = ", ".join(f"`{k}`" for k in place.kinds)
-        return PathFault(
-            place.path,
-            f"{key!r} in addition to another kind",
-            f"say one of {others} in each item",
-            at_key=True,
-        )
+        hint = f"say one of {others} in each item"
+        if "all" in place.kinds:
+            hint = "write an item for each; where they must hold together, one item: `all: [{…}, {…}]`"
+        return PathFault(place.path, f"{key!r} in addition to another kind", hint, at_key=True)
     if key == "<<":
         return PathFault(place.path, "'<<' is not read here", "write the keys out", at_key=True)
     if apart := _run_together(key, place.keys):
-        return PathFault(
-            place.path, f"{key!r} is a key without ': '", f"write `{': '.join(apart)}`", at_key=True
-        )
+        return _without_colon(key, apart, place)
     return PathFault(place.path, f"the key {key!r} is unknown here", nearest(key, place.keys), at_key=True)
 
 

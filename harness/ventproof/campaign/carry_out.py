@@ -75,11 +75,10 @@ class CampaignRuns:
         self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
 
     def _renew(self, again: Sequence[Place]) -> None:
-        """Give a new token to each real run that is made again at a person's word, and note it before it begins."""
+        """Give a new token to each real run that is made again at a person's word."""
         fresh = {place: token_hex(16) for place in again if place in self._journal.tokens}
         spent = {place: token_hex(16) for place in self._journal.spent}
         self._journal = replace(self._journal, tokens={**self._journal.tokens, **fresh, **spent}, spent=())
-        self._journal.write(self._folder)
 
     def _missing(self, operator: str) -> Iterator[CampaignJob]:
         tokens = self._journal.tokens
@@ -102,35 +101,42 @@ class CampaignRuns:
                 spans[job.real_bench] += longest_s(job.profile.model)
         return dict(spans)
 
-    def carry_out(self, executor: Executor, told: Callable[[CampaignJob, int], None]) -> str:
+    def carry_out(
+        self, executor: Executor, told: Callable[[CampaignJob, int], None], said: Callable[[str], None]
+    ) -> str:
         """Make the runs that are missing; return what broke the campaign off, if something did.
 
         Args:
             executor: who makes them.
             told: is given each job that ended, and how many did.
+            said: told what is waited for where all is broken off.
 
         Raises:
+            FileError: what begins cannot be noted.
             KeyboardInterrupt: the operator broke it off; what was recorded is kept, and the manifests are written.
         """
         broken_off = ""
+        self._journal.write(
+            self._folder
+        )  # before anything begins, and once there is somebody to make the runs
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
                 self._take(number, left)
                 told(self.jobs[number], done)
         except KeyboardInterrupt:
             with held():
-                self._take_stopped(executor)
+                self._take_stopped(executor, said)
                 self.kept.close("interrupted")
             raise
         except VentproofError as error:
             broken_off = str(error)
-            self._take_stopped(executor)
+            self._take_stopped(executor, said)
         self.kept.close(broken_off or "runs left no log")
         return broken_off
 
-    def _take_stopped(self, executor: Executor) -> None:
+    def _take_stopped(self, executor: Executor, said: Callable[[str], None]) -> None:
         with suppress(VentproofError):  # what went wrong first is what is told
-            for number, left in executor.stopped():
+            for number, left in executor.stopped(said):
                 self._take(number, left)
 
     def _take(self, number: int, left: JobLeft) -> None:

@@ -12,9 +12,9 @@ from pathlib import Path
 from threading import Thread
 from typing import TYPE_CHECKING, Final
 
-from ventproof.campaign.fence import Fence, Passed
+from ventproof.campaign.fence import LOCKED_WITHIN_S, Fence, Passed
 from ventproof.run.view import SilentView
-from ventproof.session.onward import await_bench, why_ended
+from ventproof.session.onward import await_bench, reserved, why_ended
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.files import write_whole
 from ventproof_bench.base.interrupts import listen
@@ -57,7 +57,8 @@ def _made(errand: Errand) -> Passed:
         if why := why_ended([result.outcome] * aborted):
             fence.put_out_of_use(why)
 
-    with fence.locked():
+    doing = f"campaign run {job.place.run} of {job.place.plan.runs}, {job.profile.model.profile!r}"
+    with fence.locked(), reserved(job.bench, doing, within_s=LOCKED_WITHIN_S):
         return fence.passed(job.token, run)
 
 

@@ -2,7 +2,7 @@
 
 It stands on the bench computer, in a folder of the bench, and is passed by the process that drives:
 
-    lock             held while anybody runs on the bench
+    lock             held while a job passes
     TOKEN.begun      made exclusively, and on the disk, before anything is opened
     TOKEN.log        where the log of the job is, before its first line
     TOKEN.over       what is left: the log, or why there is none, and nothing was switched
@@ -72,7 +72,7 @@ class Fence:
         with (self._folder / "lock").open("ab") as file:
             while not _taken(file.fileno()):
                 if watch.gone_s() > LOCKED_WITHIN_S:
-                    raise BenchError("another process on this computer runs on the bench: let it end")
+                    raise BenchError("another job runs on the bench: let it end")
                 wait.wait(_LOOK_EVERY_S)
             yield
 

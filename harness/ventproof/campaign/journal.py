@@ -7,11 +7,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from secrets import token_hex
-from typing import TYPE_CHECKING, Any, Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.planned import PlannedGroup, begun_before
 from ventproof.log.decode import LineError, LineFields, plan_of
 from ventproof.log.encode import plan_fields
+from ventproof.runset.manifest import fields_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, write_whole
 
@@ -104,20 +105,16 @@ def read_journal(folder: Path) -> Journal:
     path = folder / JOURNAL
     try:
         with open_regular(path) as file:
-            return _parsed(json.loads(file.read(_LARGEST_BYTES).decode()))
+            return _parsed(fields_of(file.read(_LARGEST_BYTES), _FORMAT, _VERSION))
     except FileNotFoundError:
         raise _refused(path, "no campaign began in this folder", "leave --resume out") from None
     except OSError as error:
         raise _refused(path, f"cannot be read: {error.strerror}") from error
-    except (LineError, ValueError, RecursionError) as error:
-        said = str(error) if isinstance(error, LineError) else "it is not JSON"
-        raise _refused(path, f"not the journal of a campaign: {said}") from None
+    except LineError as error:
+        raise _refused(path, f"not the journal of a campaign: {error}") from None
 
 
-def _parsed(parsed: Any) -> Journal:  # noqa: ANN401 - whatever the file holds
-    if not isinstance(parsed, dict) or parsed.get("format") != _FORMAT or parsed.get("version") != _VERSION:
-        raise LineError(f"it does not say that it is a {_FORMAT} of version {_VERSION}")
-    line = LineFields(parsed)
+def _parsed(line: LineFields) -> Journal:
     plans = {one.text("folder"): plan_of(one.part("plan")) for one in line.parts("groups")}
     if any(Path(name).name != name for name in plans):
         raise LineError("a folder of it is elsewhere")

@@ -12,7 +12,7 @@ from ventproof.log.plan import Plan, PlannedRun
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign import HEALTHY, Campaign
 from ventproof.session.session import Session, slug
-from ventproof_bench.base.errors import FileError, Problem
+from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from ventproof_bench.yamlfile.load import Loaded
 
     Faulty = Callable[[Loaded[BenchFile], str], Loaded[BenchFile]]
+    Variants = Mapping[tuple[int, str], Loaded[BenchFile]]
 
 
 MOST_RUNS: Final = 100_000
@@ -111,7 +112,7 @@ def groups_of(
     campaign: Campaign,
     benches: Sequence[Loaded[BenchFile]],
     suites: Sequence[Sequence[Loaded[Profile]]],
-    faulty: Faulty,
+    variants: Variants,
 ) -> list[PlannedGroup]:
     """Return the plans of a campaign, in order.
 
@@ -119,20 +120,17 @@ def groups_of(
         campaign: the file.
         benches: its benches, in its order.
         suites: the profiles of each bench.
-        faulty: gives the mock unit of a bench a fault.
+        variants: of `variants_of`.
 
     Raises:
-        FileError: benches and units do not fit, a fault is unknown, or there are too many runs.
+        FileError: there are too many runs.
     """
     models = [bench.model for bench in benches]
-    if problems := list(bench_problems(campaign, models)):
-        raise FileError(problems)
     wanted = combinations(campaign, models)
     runs = sum(len(suites[one.bench]) for one in wanted) * campaign.model.repeats
     if runs > MOST_RUNS:
         reason = f"the combinations are {runs:,} runs, and a campaign has at most {MOST_RUNS:,}"
         raise FileError([campaign.problem(("campaign",), reason, "combine less, or write several campaigns")])
-    variants = _variants(campaign, benches, faulty)
     groups = []
     for number, one in enumerate(wanted, start=1):
         bench, said = (
@@ -149,12 +147,19 @@ def groups_of(
     return groups
 
 
-def _variants(
-    campaign: Campaign, benches: Sequence[Loaded[BenchFile]], faulty: Faulty
-) -> Mapping[tuple[int, str], Loaded[BenchFile]]:
-    """Return each bench with each fault; every fault that is wrong is told at its place."""
+def variants_of(campaign: Campaign, benches: Sequence[Loaded[BenchFile]], faulty: Faulty) -> Variants:
+    """Return each bench with each fault.
+
+    Args:
+        campaign: the file.
+        benches: its benches, in its order.
+        faulty: gives the mock unit of a bench a fault.
+
+    Raises:
+        FileError: benches and units do not fit, or a fault is unknown; each at its place in the campaign file.
+    """
     found = {(number, ""): bench for number, bench in enumerate(benches)}
-    problems: list[Problem] = []
+    problems = list(bench_problems(campaign, [bench.model for bench in benches]))
     for place, fault in enumerate(campaign.model.faults):
         for number, bench in enumerate(benches):
             if bench.model.virtual:

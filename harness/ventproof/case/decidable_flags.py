@@ -53,7 +53,7 @@ class FlagsEvidence:
     rule: Rule
 
 
-def right(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...]:
+def right(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...]:  # noqa: PLR0911 - one line a kind
     """Return when the flags of a drive that meets a demand by a wide margin change, s after the stimulus."""
     match formula:
         case formulas.NeverTogetherFormula():
@@ -66,6 +66,8 @@ def right(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...]:
             return ((begin_s, begin_s + min(most_s / 2, for_s)),)
         case formulas.StartsAtMostFormula():
             return ((0.3 * for_s, 0.7 * for_s) if formula.number else (),)
+        case formulas.StartsAtLeastFormula(number=number):
+            return (_starts(number + 1, for_s),)
         case formulas.StopsAtEndFormula(within_s=within_s):
             end_s = 0.5 * for_s
             return (0.1 * for_s, end_s + min(within_s, for_s) / 4), (end_s, 2 * for_s)
@@ -73,7 +75,14 @@ def right(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...]:
             return (0.3 * for_s, 0.7 * for_s), (0.3 * for_s, 0.7 * for_s)
 
 
-def wrong(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...] | None:
+def _starts(number: int, for_s: float) -> Changes:
+    """Return when a flag changes that turns on so often in a time, evenly."""
+    every_s = for_s / number
+    starts = (0.05 * every_s + k * every_s for k in range(number))
+    return tuple(x for begin_s in starts for x in (begin_s, begin_s + every_s / 2))
+
+
+def wrong(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...] | None:  # noqa: PLR0911 - one line a kind
     """Return when the flags of a drive that plainly misses a demand change; None: the time is too short for that."""
     match formula:
         case formulas.NeverTogetherFormula():
@@ -83,9 +92,9 @@ def wrong(formula: FlagsFormula, for_s: float) -> tuple[Changes, ...] | None:
         case formulas.RunsAtMostFormula(at_most_s=most_s):
             return None if most_s >= for_s else ((0.0, 2 * for_s),)
         case formulas.StartsAtMostFormula(number=number, per_s=per_s):
-            every_s = 0.8 * min(per_s, for_s) / (number + 1)
-            starts = (0.05 * every_s + k * every_s for k in range(number + 1))
-            return (tuple(x for begin_s in starts for x in (begin_s, begin_s + every_s / 2)),)
+            return (_starts(number + 1, 0.8 * min(per_s, for_s)),)
+        case formulas.StartsAtLeastFormula():
+            return ((),)
         case formulas.StopsAtEndFormula(within_s=within_s):
             return None if within_s >= for_s else ((0.0, 2 * for_s), (0.02 * for_s, 2 * for_s))
         case formulas.TogetherFormula(within_s=within_s):
@@ -166,7 +175,7 @@ def _demands(bound: Bound) -> Iterator[tuple[Path, ResponseCommon | Invariant, s
     for index, invariant in enumerate(profile.always):
         formula = invariant_formula(invariant)
         if isinstance(formula, FlagsFormula):
-            kind = next(key for key in DRIVE_KINDS if getattr(invariant, key) is not None)
+            kind = next(key for key in DRIVE_KINDS if getattr(invariant, key, None) is not None)
             yield ("always", index), invariant, kind, formula
 
 

@@ -166,6 +166,11 @@ def _(response: model.StartsAtMost, _: States) -> drives.FlagsFormula:
 
 
 @formula_of.register
+def _(response: model.StartsAtLeast, _: States) -> drives.FlagsFormula:
+    return drives.StartsAtLeastFormula(number=response.starts_at_least, for_s=response.for_)
+
+
+@formula_of.register
 def _(response: model.StopsAtEnd, _: States) -> drives.FlagsFormula:
     return drives.StopsAtEndFormula(within_s=response.within, for_s=response.for_)
 
@@ -332,6 +337,12 @@ def _(response: model.StartsAtMost) -> str:
     if response.starts_at_most == 0:
         return f"never starts {in_any}"
     return f"starts at most {'once' if response.starts_at_most == 1 else f'{response.starts_at_most} times'} {in_any}"
+
+
+@wording.register
+def _(response: model.StartsAtLeast) -> str:
+    times = "once" if response.starts_at_least == 1 else f"{response.starts_at_least} times"
+    return f"starts at least {times} in {seconds(response.for_)}"
 
 
 @wording.register

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, final
 from ventproof.challenge.search import enough_of, smallest_found, until
 from ventproof.challenge.settings import MovedSetting, Sign, could_show, move, settings_of
 from ventproof.challenge.trial import Missed, Suite, Trial, attempt, missed_of, own_suite, suite_workers
-from ventproof.jobs.executor import Told
+from ventproof.jobs.executor import Told, Workforce, own_processes
 from ventproof.profile.stimulus import PAUSES, Idle
 from ventproof.verdict.finding import EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
@@ -160,7 +160,7 @@ class Challenge:
             profile whether the suite would miss anything without it.
         severities: look for the smallest severity that is still found, where a fault has one.
         settings: look for the smallest change of each setting that is found, too.
-        jobs: processes; one a core unless stated.
+        workforce: who makes the trials; this computer unless stated, a process a core.
     """
 
     suite: Suite
@@ -168,7 +168,7 @@ class Challenge:
     full: bool = False
     severities: bool = False
     settings: bool = False
-    jobs: int | None = None
+    workforce: Workforce = own_processes
 
     def run(self, told: Told = lambda _, __: None) -> Result:
         """Run it; the same suite, bench and seed give the same result, whatever the number of processes.
@@ -179,12 +179,13 @@ class Challenge:
         Raises:
             FileError: the bench is not the mock in this process, or the healthy unit does not pass the suite.
             KeyboardInterrupt: the operator broke it off.
+            WorkersLostError: nobody is left to make the trials.
         """
         mock = healthy_mock(self.suite.bench)
         wanted = [f for f in CATALOGUE.values() if not self.names or f.name in self.names]
         possible = [fault for fault in wanted if not fault.needs or fault.needs in mock.parts]
         lacking = tuple(fault.name for fault in wanted if fault not in possible)
-        with suite_workers(self.suite, self.jobs) as workers:
+        with suite_workers(self.suite, self.workforce) as workers:
             healthy = tuple(
                 workers.each([partial(_healthy, n) for n in range(len(self.suite.profiles))], told)
             )
@@ -450,7 +451,7 @@ def _unit(mock: MockSettings, random: Random) -> dict[str, Any]:
     }
 
 
-def vary(suite: Suite, seeds: range, *, jobs: int | None, told: Told) -> tuple[Variation, ...]:
+def vary(suite: Suite, seeds: range, *, workforce: Workforce, told: Told) -> tuple[Variation, ...]:
     """Let each seed's healthy variation meet one profile of the suite, one after the other.
 
     Raises:
@@ -459,7 +460,7 @@ def vary(suite: Suite, seeds: range, *, jobs: int | None, told: Told) -> tuple[V
     """
     healthy_mock(suite.bench)
     pairs = [(seed, seed % len(suite.profiles)) for seed in seeds]
-    with suite_workers(suite, jobs) as workers:
+    with suite_workers(suite, workforce) as workers:
         trials = workers.each([partial(_trial, seed, number) for seed, number in pairs], told)
         return tuple(Variation(*pair, trial) for pair, trial in zip(pairs, trials, strict=True))
 

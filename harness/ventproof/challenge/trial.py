@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal, TypeVar, final
 
 from ventproof.case.case import Case, case_of
 from ventproof.case.findings import finding_of
-from ventproof.jobs.executor import Executor, Told, in_order, own_processes
+from ventproof.jobs.executor import Executor, Told, Workforce, in_order
 from ventproof.log.events import GapSeen, Header, PollSeen
 from ventproof.profile.bind import Bound, bind
 from ventproof.run.engine import Engine, Outcome
@@ -200,14 +200,14 @@ class Suite:
 
 
 @contextmanager
-def suite_workers(suite: Suite, jobs: int | None = None) -> Iterator[SuiteWorkers]:
-    """Give the processes; they are started anew, so that nothing of this one is in them.
+def suite_workers(suite: Suite, workforce: Workforce) -> Iterator[SuiteWorkers]:
+    """Give the processes, each of which has the suite.
 
     Args:
         suite: what every process is given.
-        jobs: how many processes; one a core unless stated.
+        workforce: whose processes they are.
     """
-    with own_processes(jobs, begin=_take, arguments=(suite,)) as processes:
+    with workforce(begin=_take, arguments=(suite,)) as processes:
         yield SuiteWorkers(processes)
 
 

@@ -4,27 +4,28 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, final
 
 import click
 
 from ventproof.cli import HISTORY_VARIABLE, options
-from ventproof.cli.lab import TLS
+from ventproof.cli.lab import LabAsked, with_lab
 from ventproof.cli.suite import Selection, load_suite
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INTERRUPTED, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from ventproof.campaign.carry_out import CampaignRuns
-    from ventproof.campaign.planned import PlannedGroup
+    from ventproof.campaign.planned import CampaignJob, PlannedGroup, Variants
     from ventproof.jobs.executor import Executor
-    from ventproof.lab.security import LabAddress
+    from ventproof.profile.model import Profile
     from ventproof.runset.campaign import Campaign
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
+    from ventproof_bench.yamlfile.tree import Path as Place
 
 
 _INTERRUPTED: Final = "interrupted"
@@ -39,14 +40,7 @@ _INTERRUPTED: Final = "interrupted"
     is_flag=True,
     help="Continue the campaign that began in --out. Runs with a verdict are kept. Runs without one are repeated.",
 )
-@click.option(
-    "--scheduler",
-    metavar="HOST:PORT",
-    help="Let the workers of a lab make the runs. Real outputs need a lab; without one, all cores of this computer "
-    "make the runs in virtual time.",
-)
-@TLS
-@click.option("--jobs", type=click.IntRange(1), help="Number of parallel processes.  [default: one a core]")
+@with_lab
 @click.option(
     "--history",
     envvar=HISTORY_VARIABLE,
@@ -61,9 +55,7 @@ def campaign(
     out: Path,
     operator: str,
     resume: bool,
-    scheduler: str | None,
-    tls: Path | None,
-    jobs: int | None,
+    lab: LabAsked,
     history: str | None,
     any_path: bool,
 ) -> int:
@@ -73,45 +65,102 @@ def campaign(
     """
     from ventproof.campaign.carry_out import CampaignRuns, campaign_folder  # noqa: PLC0415 - slow
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
-    from ventproof.lab.security import lab_address  # noqa: PLC0415
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
 
-    if tls is not None and not scheduler:
-        raise click.UsageError("--tls is for a lab: give it with --scheduler")
-    address = lab_address(scheduler, "--scheduler", tls) if scheduler else None
     loaded = options.warned(load_campaign(file, any_path=any_path))
-    groups = _groups(loaded, any_path=any_path)
-    if address is None:
+    groups = groups_in(loaded, any_path=any_path)
+    if lab.address is None:
         _require_virtual(groups)
     with campaign_folder(out) as folder:
         keeper = keeper_of(history, folder)
         runs = CampaignRuns(loaded.model.campaign, folder, groups, operator, keeper, resume=resume)
         try:
-            return _carry_out(runs, address, jobs)
+            return _carry_out(runs, lab)
         finally:
             if keeper is not None and keeper.warning:
                 click.echo(keeper.warning, err=True)
 
 
-def _groups(loaded: Campaign, *, any_path: bool) -> list[PlannedGroup]:
-    """Return the plans of a campaign, every file of it checked."""
-    from ventproof.campaign.planned import groups_of  # noqa: PLC0415
+def groups_in(campaign: Campaign, *, any_path: bool) -> list[PlannedGroup]:
+    """Return the plans of a campaign, its benches and profiles checked.
+
+    Args:
+        campaign: the file.
+        any_path: let profiles name files outside their folders.
+
+    Raises:
+        FileError: something in one of the files is wrong; every fault found.
+    """
+    from ventproof.campaign.planned import groups_of, variants_of  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    folder, model = Path(loaded.path).parent, loaded.model
-    files = [folder / one.file for one in model.benches] or [options.SHIPPED_BENCH]
-    profiles = [folder / name for name in model.profiles] or [options.SHIPPED]
-    benches = [load_bench(path) for path in files]
-    suites = [
-        load_suite(profiles, Session(bench=bench, out=folder), Selection(any_path=any_path))
-        for bench in benches
-    ]
+    found = _Found(campaign)
+    benches, profiles = found.benches(), found.profiles()
+    suites: list[Sequence[Loaded[Profile]]] = []
+    variants: Variants = {}
+    for bench in benches if profiles else ():
+        with found.problems_of():
+            session = Session(bench=bench, out=Path())
+            suites.append(load_suite(profiles, session, Selection(any_path=any_path)))
+    if found.every_bench:
+        with found.problems_of():
+            variants = variants_of(campaign, benches, lambda one, fault: options.with_faults(one, [fault]))
+    if found.problems:
+        own = [one for one in found.problems if one.file == campaign.path]
+        others = [one for one in found.problems if one not in own]
+        raise FileError([*sorted(own, key=lambda one: (one.line or 0, one.column or 0)), *others])
+    return groups_of(campaign, benches, suites, variants)
 
-    def faulty(bench: Loaded[BenchFile], fault: str) -> Loaded[BenchFile]:
-        return options.with_faults(bench, [fault])
 
-    return groups_of(loaded, benches, suites, faulty)
+@final
+class _Found:
+    """The files that a campaign names, and what is wrong with them, each once."""
+
+    def __init__(self, campaign: Campaign) -> None:
+        self._campaign = campaign
+        self._folder = Path(campaign.path).parent
+        self.problems: dict[Problem, None] = {}
+        self.every_bench = False
+
+    @contextmanager
+    def problems_of(self) -> Iterator[None]:
+        """Take what is wrong with a file, and go on with the others."""
+        try:
+            yield
+        except FileError as error:
+            self.problems |= dict.fromkeys(error.problems)
+
+    def benches(self) -> list[Loaded[BenchFile]]:
+        """Return the benches that are right."""
+        from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+        named = [(("benches", n, "file"), one.file) for n, one in enumerate(self._campaign.model.benches)]
+        found = []
+        for path in self._there(named, options.SHIPPED_BENCH):
+            with self.problems_of():
+                found.append(options.warned(load_bench(path)))
+        self.every_bench = len(found) == max(1, len(named))
+        return found
+
+    def profiles(self) -> list[Path]:
+        """Return the profiles, and folders of such, that are there."""
+        named = [(("profiles", n), name) for n, name in enumerate(self._campaign.model.profiles)]
+        return self._there(named, options.SHIPPED)
+
+    def _there(self, named: Sequence[tuple[Place, str]], shipped: Path) -> list[Path]:
+        """Return the files that are there; one that is not is told where it is named."""
+        found = []
+        for place, name in named:
+            path = self._folder / name
+            try:
+                options.profile_paths([path])
+            except FileError as error:
+                for one in error.problems:
+                    problem = self._campaign.problem(place, f"{name!r} {one.reason}", one.hint)
+                    self.problems[problem] = None
+            else:
+                found.append(path)
+        return found if named else [shipped]
 
 
 def _require_virtual(groups: list[PlannedGroup]) -> None:
@@ -125,22 +174,22 @@ def _require_virtual(groups: list[PlannedGroup]) -> None:
         )
 
 
-def _carry_out(runs: CampaignRuns, address: LabAddress | None, jobs: int | None) -> int:
+def _carry_out(runs: CampaignRuns, lab: LabAsked) -> int:
     """Make the runs that are missing, show how they went, and return the exit code."""
     from ventproof.campaign.told import CampaignProgress, end_lines, plan_lines  # noqa: PLC0415
     from ventproof.terminal.progress import telling  # noqa: PLC0415
     from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415
 
     for line in plan_lines(runs):
-        click.echo(harmless(line), err=True)
+        _say(line)
     broken_off = ""
     if runs.jobs:
         with telling(Stopwatch().gone_s) as tell:
             progress = CampaignProgress(runs, tell)
-            doing = _executor(runs, address, jobs, progress.remark)
+            doing = _executor(runs, lab, progress.remark)
             try:
                 with doing as doers:
-                    broken_off = runs.carry_out(doers, progress.told)
+                    broken_off = runs.carry_out(doers, progress.told, _say)
             except KeyboardInterrupt:
                 broken_off = _INTERRUPTED
     for line in end_lines(runs, broken_off):
@@ -150,23 +199,27 @@ def _carry_out(runs: CampaignRuns, address: LabAddress | None, jobs: int | None)
     return EXIT_BENCH if broken_off and runs.code == EXIT_PASS else runs.code
 
 
+def _say(line: str) -> None:
+    click.echo(harmless(line), err=True)
+
+
 @contextmanager
-def _executor(
-    runs: CampaignRuns, address: LabAddress | None, jobs: int | None, said: Callable[[str], None]
-) -> Iterator[Executor]:
+def _executor(runs: CampaignRuns, asked: LabAsked, said: Callable[[str], None]) -> Iterator[Executor]:
     """Give who makes the runs: the workers of a lab, or this computer."""
     from ventproof.campaign.work import JobLeft  # noqa: PLC0415
     from ventproof.jobs.executor import cores, own_processes  # noqa: PLC0415
 
-    if address is None:
-        count = min(jobs or cores(), len(runs.jobs))
+    if asked.address is None:
+        count = min(asked.jobs or cores(), len(runs.jobs))
         with own_processes(count, begin=str) as processes:
             yield processes
         return
-    from ventproof.lab.executor import MOST_LOSSES, LabExecutor  # noqa: PLC0415 - only in a lab
+    from ventproof.lab.executor import LabExecutor  # noqa: PLC0415 - only in a lab
 
-    lost = JobLeft(why=f"{MOST_LOSSES} workers were lost with it")
-    with LabExecutor(address, lambda job: job.real_bench, lambda _: lost, said) as lab:
+    def lost(_: CampaignJob, why: str) -> JobLeft:
+        return JobLeft(why=why)
+
+    with LabExecutor(asked.address, lambda job: job.real_bench, lost, said) as lab:
         benches = {job.real_bench: job.bench.digest for job in runs.jobs if job.real_bench}
         lab.require(benches, virtual=any(not job.real_bench for job in runs.jobs))
         yield lab

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
 from ventproof.cli import options
+from ventproof.cli.lab import LabAsked, with_lab
 from ventproof.cli.page import PageAsked, both, live_page, phases, with_page
 from ventproof.cli.suite import Selection, load_suite
 
@@ -57,7 +59,7 @@ _TITLE: Final = "Challenge of the suite"
     help="Run N healthy variants of the unit instead of the faults; none may fail.",
 )
 @options.seed("Seed for random values on the bench.")
-@click.option("--jobs", type=click.IntRange(1), help="Number of parallel processes.  [default: one a core]")
+@with_lab
 @click.option(
     "--json",
     "json_file",
@@ -80,7 +82,7 @@ def challenge(
     settings: bool,
     variants: int | None,
     seed: int,
-    jobs: int | None,
+    lab: LabAsked,
     json_file: Path | None,
     logs: Path | None,
     any_path: bool,
@@ -89,8 +91,8 @@ def challenge(
     """Run SUITE (profiles or folders; default: the shipped suite) against each fault of the mock unit.
 
     A fault is detected if a profile fails, inconclusive if one cannot decide, and otherwise not detected. All runs are
-    in virtual time on all cores; nothing real is switched. Faults that no readings can show, as the catalogue states,
-    do not count as inconclusive.
+    in virtual time on all cores, or in a lab; nothing real is switched. Faults that no readings can show, as the
+    catalogue states, do not count as inconclusive.
 
     \b
     Exit codes: 0 all faults detected · 1 some not detected · 2 none undetected, some inconclusive
@@ -105,11 +107,9 @@ def challenge(
     challenged = _suite(suite, session, any_path=any_path)
     with live_page(page) as live:
         if variants:
-            return _vary(challenged, variants, jobs, live)
-        asked = Challenge(
-            suite=challenged, names=names, full=full, severities=severities, settings=settings, jobs=jobs
-        )
-        result, code = _challenge(asked, json_file, live)
+            return _vary(challenged, variants, lab, live)
+        asked = Challenge(suite=challenged, names=names, full=full, severities=severities, settings=settings)
+        result, code = _challenge(asked, lab, json_file, live)
     if logs is not None:
         click.echo(f"{keep_logs(result, session)} logs in {logs}")
     return code
@@ -132,7 +132,9 @@ def _suite(paths: tuple[Path, ...], session: Session, *, any_path: bool) -> Suit
     return Suite(profiles=tuple(profiles), bench=session.bench, seed=session.seed)
 
 
-def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) -> tuple[Result, int]:
+def _challenge(
+    asked: Challenge, lab: LabAsked, json_file: Path | None, live: LivePage | None
+) -> tuple[Result, int]:
     """Run a challenge, show what was found and write it down."""
     from ventproof.challenge.challenge import as_data  # noqa: PLC0415
     from ventproof.terminal.challenge import Progress, show_challenge  # noqa: PLC0415 - as above
@@ -142,6 +144,7 @@ def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) 
         require_writable(json_file)
     parts = ("the healthy unit", "faults", "settings")
     with Progress(*parts) as progress:
+        asked = replace(asked, workforce=lab.workforce(progress.remark))
         result = asked.run(both(progress.told, phases(live, _TITLE, *parts)))
     show_challenge(result)
     if json_file is not None:
@@ -149,7 +152,7 @@ def _challenge(asked: Challenge, json_file: Path | None, live: LivePage | None) 
     return result, result.code
 
 
-def _vary(challenged: Suite, variations: int, jobs: int | None, live: LivePage | None) -> int:
+def _vary(challenged: Suite, variations: int, lab: LabAsked, live: LivePage | None) -> int:
     """Run healthy variations and show how they ended."""
     from ventproof.challenge.challenge import vary  # noqa: PLC0415
     from ventproof.terminal.challenge import (  # noqa: PLC0415
@@ -161,6 +164,7 @@ def _vary(challenged: Suite, variations: int, jobs: int | None, live: LivePage |
     seeds = range(challenged.seed, challenged.seed + variations)
     part = "healthy variations"
     with Progress(part) as progress:
-        varied = vary(challenged, seeds, jobs=jobs, told=both(progress.told, phases(live, _TITLE, part)))
+        told = both(progress.told, phases(live, _TITLE, part))
+        varied = vary(challenged, seeds, workforce=lab.workforce(progress.remark), told=told)
     show_varied(challenged, varied)
     return code_of_varied(varied)

@@ -85,6 +85,7 @@ def explore(
     budget_s, healthy = options.span_s("--time-limit", time_limit), options.warned(load_bench(bench))
     loaded, faulty = options.warned(fitting_table(table, healthy)), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
+    options.reserve(faulty)
     options.confirm_clear(faulty, clear=clear)
     with live_page(page) as live:
         if live and not faulty.model.virtual:

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial, wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar, final
 
 import click
 
@@ -15,12 +18,16 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
+    from ventproof.jobs.executor import Workforce
     from ventproof.lab.seat import SeatBench
+    from ventproof.lab.security import LabAddress
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
-TLS: Final = click.option(
+_R = TypeVar("_R")
+
+_TLS: Final = click.option(
     "--tls",
     type=click.Path(path_type=Path, file_okay=False),
     metavar="FOLDER",
@@ -36,6 +43,71 @@ _STATE: Final = click.option(
 )
 
 
+@final
+@dataclass(frozen=True, slots=True)
+class LabAsked:
+    """Who was asked to do the jobs of a command.
+
+    Attributes:
+        address: of the scheduler of a lab; None: this computer does them.
+        jobs: number of processes of this computer; None: one a core.
+    """
+
+    address: LabAddress | None
+    jobs: int | None
+
+    def workforce(self, said: Callable[[str], None]) -> Workforce:
+        """Return what gives the executor of jobs in virtual time.
+
+        Args:
+            said: told what whoever waits should know.
+        """
+        if self.address is None:
+            from ventproof.jobs.executor import own_processes  # noqa: PLC0415
+
+            return partial(own_processes, self.jobs)
+        from ventproof.lab.executor import lab_workers  # noqa: PLC0415 - only in a lab
+
+        return partial(lab_workers, self.address, said)
+
+
+def with_lab(function: Callable[..., _R]) -> Callable[..., _R]:
+    """Add the options that say who does the jobs of a command; the command gets them together, as `lab`."""
+
+    @wraps(function)
+    def with_asked(
+        *args: object, scheduler: str | None, tls: Path | None, jobs: int | None, **given: object
+    ) -> _R:
+        return function(*args, lab=_asked(scheduler, tls, jobs), **given)
+
+    made: Callable[..., _R] = with_asked
+    for option in (
+        click.option(
+            "--jobs", type=click.IntRange(1), help="Number of parallel processes.  [default: one a core]"
+        ),
+        _TLS,
+        click.option(
+            "--scheduler",
+            metavar="HOST:PORT",
+            help="Let the workers of a lab do the work, in place of this computer.",
+        ),
+    ):
+        made = option(made)
+    return made
+
+
+def _asked(scheduler: str | None, tls: Path | None, jobs: int | None) -> LabAsked:
+    from ventproof.lab.security import lab_address  # noqa: PLC0415
+
+    if scheduler is None:
+        if tls is not None:
+            raise click.UsageError("--tls is for a lab: give it with --scheduler")
+        return LabAsked(None, jobs)
+    if jobs is not None:
+        raise click.UsageError("--jobs is for this computer: omit it, or omit --scheduler")
+    return LabAsked(lab_address(scheduler, "--scheduler", tls), None)
+
+
 @click.command("scheduler")
 @click.option(
     "--listen",
@@ -44,7 +116,7 @@ _STATE: Final = click.option(
     help="Address of this computer to listen on; port 0: any that is free.",
     show_default=True,
 )
-@TLS
+@_TLS
 def scheduler(listen: str, tls: Path | None) -> int:
     """Hand out the runs of campaigns to workers, until Ctrl-C. Who can connect can run any program there."""
     from ventproof.lab.nodes import serve_scheduler  # noqa: PLC0415 - slow
@@ -65,7 +137,7 @@ def scheduler(listen: str, tls: Path | None) -> int:
 )
 @options.folder("--out", "records", "Folder where the logs of a real bench stay.")
 @_STATE
-@TLS
+@_TLS
 @options.CLEAR
 def worker(
     address: str, bench: Path | None, out: Path, state: Path | None, tls: Path | None, clear: bool

@@ -8,7 +8,6 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
-from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
@@ -165,6 +164,8 @@ _UNPACKED: Final = "ventproof.unpacked"
 
 def _unpacked(path: Path, *, wanted: bool) -> Path:
     """Return a folder with what a bundle holds; any other path as it is."""
+    from tempfile import TemporaryDirectory  # noqa: PLC0415 - slow
+
     from ventproof.runset.bundle import is_bundle, unpack  # noqa: PLC0415 - with the slow imports of the callers
 
     if not path.is_file() or not is_bundle(path):
@@ -277,6 +278,18 @@ def confirm_clear(*benches: Loaded[BenchFile], clear: bool) -> None:
     of_all = f" of these {len(real)} benches" if len(real) > 1 else ""
     if not click.confirm(f"Are all vents and drives{of_all} clear of people, and guarded?", err=True):
         raise FileError([Problem("--confirm-clear", None, None, "not confirmed: nothing was switched")])
+
+
+def reserve(bench: Loaded[BenchFile]) -> None:
+    """Keep all other commands of this computer off a bench with real outputs until this one ends.
+
+    Raises:
+        FileError: another has it.
+    """
+    from ventproof.session.onward import reserved  # noqa: PLC0415 - slow
+
+    context = click.get_current_context()
+    context.with_resource(reserved(bench, context.command_path))
 
 
 def desks_for(bench: Loaded[BenchFile], *, page: bool = False) -> tuple[Desk, ...]:

@@ -202,17 +202,18 @@ def _planned(ready: Sequence[ReadyPlace], most: int, *, asked: bool) -> str:
 
 
 def _probe(ready: Sequence[ReadyPlace]) -> None:
-    """Look whether every bench is there.
+    """Look whether every bench is there, and nobody else's.
 
     Raises:
         FileError: one is not; all that is missing.
     """
-    from ventproof.session.onward import probed  # noqa: PLC0415
+    from ventproof.session.onward import probed, reserved  # noqa: PLC0415
 
     problems: list[Problem] = []
     for one in ready:
         try:
-            probed(one.session.bench)
+            with reserved(one.session.bench, "ventproof rack"):  # its run reserves it again
+                probed(one.session.bench)
         except FileError as error:
             problems += error.problems
     if problems:

@@ -90,7 +90,8 @@ def _run_suite(
     done: list[RepeatSeries] = []
     today = local_now().date()
     try:
-        broken_off = _run_all(session, suite, runs, done, quiet=quiet)
+        with runs.shared():
+            broken_off = _run_all(session, suite, runs, done, quiet=quiet)
     except BaseException as error:
         interrupted = isinstance(error, KeyboardInterrupt)
         _close(runs, "interrupted" if interrupted else str(error))
@@ -128,7 +129,7 @@ def _code(
     """Return the exit code for what was run, and say which fails waivers accept."""
     if session.waivers is None:
         return code_of_series(done)
-    from ventproof.papers.waivers import WaivableRun, too_broad, unneeded, waived  # noqa: PLC0415
+    from ventproof.papers.waivers import WaivableRun, not_waivable, too_broad, unneeded, waived  # noqa: PLC0415
     from ventproof.terminal.findings import waived_lines  # noqa: PLC0415
 
     known = session.waivers.model.waivers
@@ -140,7 +141,7 @@ def _code(
     for line in waived_lines(made):
         click.echo(harmless(line))
     told = [its for _, its in made]
-    for line in (*too_broad(told), *unneeded(known, told)):
+    for line in (*not_waivable(told), *too_broad(told), *unneeded(known, told)):
         click.echo(harmless(f"warning: {line}"), err=True)
     return options.code_of_waived(done, [its.result(result.findings) for result, its in made])
 
@@ -337,6 +338,7 @@ def run(
         _tell_resumed(going_on, others, session)
     _warn_of_hours(session, suite, plan)
     _warn_of_calibration(loaded)
+    options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     probed(loaded)
     with live_page(page, list(loaded.model.people)) as live:

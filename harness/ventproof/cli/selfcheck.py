@@ -55,6 +55,7 @@ def selfcheck(
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = options.with_faults(options.warned(load_bench(bench)), faults)
+    options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if wiring else "bench"
     with live_page(page) as live, checking(loaded.model, whole=not wiring) as said:

@@ -199,6 +199,8 @@ def load_suite(
         problems = [Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")]
     if problems:
         raise FileError(problems)
+    for problem in session.misspelt(suite) if session is not None else ():
+        click.echo(harmless(f"warning: {problem}"), err=True)
     suite = _chosen(suite, selection)
     _tell_given(given, suite)
     if others:

@@ -72,6 +72,7 @@ def switch(output: str, bench: Path, for_: str, clear: bool) -> int:
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     loaded, for_s = load_bench(bench), options.span_s("--for", for_)
+    options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     switched = switch_once(loaded, output, for_s=for_s, ledger=options.ledger(Path("records")))
     for line in switched_lines(loaded.model, output, switched):

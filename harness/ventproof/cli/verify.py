@@ -47,7 +47,7 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
     \b
     Exit code 0: every log is unchanged and complete, whatever its verdict; requested signatures and digests match.
               2: the same, but planned runs are missing.
-              3: a file is not a log, or its first line was changed.
+              3: a file is not a log: it cannot be read, its first line was changed, or it is a damaged archive.
               4: a run was aborted, a chain is broken, a signature or digest is missing or wrong, or a log is not
                  the one that the manifest lists.
     With several logs: the highest of these.

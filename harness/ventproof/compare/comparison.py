@@ -6,6 +6,7 @@ import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.compare.conditions import kept_apart
 from ventproof.compare.flips import flips, lones, never_passing
 from ventproof.compare.measures import compared
 from ventproof.compare.side import complete, responses
@@ -99,7 +100,7 @@ _NOT_ALONE: Final = "; firmware is not the only difference"
 
 
 def compare(base: Side, candidate: Side, limits: ShiftLimits, confidence: float = 0.95) -> Comparison:
-    """Compare two sides.
+    """Compare two sides; runs with other faults of the mock, or on another bench file, are no repeats of each other.
 
     Args:
         base: the runs of the last good version.
@@ -107,12 +108,13 @@ def compare(base: Side, candidate: Side, limits: ShiftLimits, confidence: float 
         limits: shifts that count as the same.
         confidence: strictly between 0 and 1.
     """
+    base, candidate, left_out = kept_apart(base, candidate)
     return Comparison(
         base=base,
         candidate=candidate,
         confidence=confidence,
         faults=(*fault_lines("base", base.runs), *fault_lines("candidate", candidate.runs)),
-        alarms=tuple(_alarms(base, candidate)),
+        alarms=(*left_out, *_alarms(base, candidate)),
         flips=flips(base, candidate, confidence),
         lone=lones(base, candidate),
         shifts=compared(base, candidate, limits, confidence),

@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import accumulate, pairwise
 from statistics import fmean, variance
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.compare.causes import ShiftGroup, shift_groups
 from ventproof.compare.comparison import counted_in
+from ventproof.compare.conditions import apart_by_faults
 from ventproof.compare.flips import flips
 from ventproof.compare.measures import Compared, ShiftLimits, judged, measured, pairs
 from ventproof.compare.side import Side, complete, responses, side_of
@@ -209,6 +210,7 @@ def trend(side: Side, limits: ShiftLimits, confidence: float = 0.95) -> Firmware
         limits: shifts that count as the same.
         confidence: strictly between 0 and 1.
     """
+    side = replace(side, runs=apart_by_faults(side.runs))
     versions = _versions(side.runs)
     found = {name: responses(complete(runs)) for name, runs in versions.items()}
     courses = _courses(found)

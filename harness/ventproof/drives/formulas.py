@@ -50,6 +50,15 @@ class StartsAtMostFormula:
 
 @final
 @dataclass(frozen=True, slots=True)
+class StartsAtLeastFormula:
+    """There are `number` instants of [s, s+for_s] at least at which p turns on."""
+
+    number: int
+    for_s: float | None
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class StopsAtEndFormula:
     """No stretch of [s, s+for_s] that is longer than within_s has p and q all along: p the drive, q its end switch."""
 
@@ -69,7 +78,7 @@ class TogetherFormula:
 LastingFormula = NeverTogetherFormula | RunsAtMostFormula | StopsAtEndFormula | TogetherFormula
 """Something lasts no longer than a limit."""
 
-FlagsFormula = LastingFormula | PausesFormula | StartsAtMostFormula
+FlagsFormula = LastingFormula | PausesFormula | StartsAtMostFormula | StartsAtLeastFormula
 """Everything that is decided by the edges of flags."""
 
 

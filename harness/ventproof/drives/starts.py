@@ -1,4 +1,4 @@
-"""So many starts of a drive in any span of time at most (pure)."""
+"""So many starts in any span of time at most, or in all at least (pure)."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import final
 
 from ventproof.drives.base import FlagsDecider, JudgedTime, Violation
-from ventproof.drives.formulas import StartsAtMostFormula
+from ventproof.drives.formulas import StartsAtLeastFormula, StartsAtMostFormula
 from ventproof.drives.runs import FlagRuns, Turn
 from ventproof.envelope.spans import EPS_S
 from ventproof.verdict.finding import Bounds
@@ -30,7 +30,7 @@ class StartsDecider(FlagsDecider):
     def violated(self, flags: Sequence[FlagRuns], last: int | None) -> Violation | None:
         """See `FlagsDecider`."""
         number = self.formula.number
-        turns = self._sure(flags[0].turns_on(None if last is None else last + 2 * (number + 1)))
+        turns = _sure(self.judged, flags[0].turns_on(None if last is None else last + 2 * (number + 1)))
         for begin in range(len(turns) - number):
             end = begin + number
             if turns[end].to_s - turns[begin].from_s < self.formula.per_s - EPS_S:
@@ -40,17 +40,13 @@ class StartsDecider(FlagsDecider):
                 return Violation(Bounds(count, count), turns[end].to_s)
         return None
 
-    def _sure(self, turns: Sequence[Turn]) -> list[Turn]:
-        return [turn for turn in turns if turn.sure and self.judged.surely_has(turn.from_s, turn.to_s)]
-
     def _near(self, first: Turn, then: Turn) -> bool:
         return then.to_s - first.from_s < self.formula.per_s - EPS_S
 
     def kept(self, flags: Sequence[FlagRuns]) -> bool:
         """See `FlagsDecider`."""
         turns = flags[0].turns_on()
-        may = [turn for turn in turns if self.judged.may_have(turn.from_s, turn.to_s)]
-        sure = self._sure(turns)
+        may, sure = _may(self.judged, turns), _sure(self.judged, turns)
         low = max((self._count(sure, begin) for begin in range(len(sure))), default=0.0)
         high = max((self._most(may, begin) for begin in range(len(may))), default=0.0)
         self.observed = Bounds(low, high)
@@ -80,4 +76,44 @@ class StartsDecider(FlagsDecider):
 
     def shown(self, flags: Sequence[FlagRuns]) -> bool:
         """There was a start."""
-        return bool(self._sure(flags[0].turns_on()))
+        return bool(_sure(self.judged, flags[0].turns_on()))
+
+
+@final
+class LeastStartsDecider(FlagsDecider):
+    """Enough starts that surely lie in the judged time make it pass; too few that may lie there fail it at its end."""
+
+    __slots__ = ("formula",)
+
+    def __init__(self, formula: StartsAtLeastFormula, stimulus: Window) -> None:
+        super().__init__(JudgedTime.of(stimulus, formula.for_s))
+        self.formula = formula
+
+    def violated(self, flags: Sequence[FlagRuns], last: int | None) -> Violation | None:
+        """See `FlagsDecider`; nothing is violated while more can come."""
+        if last is not None or flags[0].known_to_s < self.judged.end_s:
+            return None
+        count = self._count(flags[0])
+        return Violation(count, self.judged.end_s) if count.high < self.formula.number else None
+
+    def kept(self, flags: Sequence[FlagRuns]) -> bool:
+        """See `FlagsDecider`."""
+        self.observed = self._count(flags[0])
+        return self.observed.low >= self.formula.number
+
+    def _count(self, flag: FlagRuns) -> Bounds:
+        turns = flag.turns_on()
+        most = sum(turn.times for turn in _may(self.judged, turns))
+        return Bounds(float(len(_sure(self.judged, turns))), most)
+
+    def shown(self, flags: Sequence[FlagRuns]) -> bool:
+        """Return True: the starts that make it pass show it."""
+        return bool(flags)
+
+
+def _sure(judged: JudgedTime, turns: Sequence[Turn]) -> list[Turn]:
+    return [turn for turn in turns if turn.sure and judged.surely_has(turn.from_s, turn.to_s)]
+
+
+def _may(judged: JudgedTime, turns: Sequence[Turn]) -> list[Turn]:
+    return [turn for turn in turns if judged.may_have(turn.from_s, turn.to_s)]

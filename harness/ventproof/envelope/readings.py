@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections import deque
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
-from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading
+from ventproof.envelope.spans import INF, Block, Corners, Piece, Reading, band_around
 from ventproof_bench.base.evidence import Gap, Sample
 
 if TYPE_CHECKING:
@@ -77,6 +77,21 @@ class _Fold(NamedTuple):
         return iter(Corners(t[part], low[part], high[part]))
 
 
+def _thinned(singles: Sequence[_Single]) -> Sequence[_Single]:
+    """Return the lowest and the highest of some readings, with one piece that contains theirs.
+
+    All of them are returned where something happened that this piece would hide.
+    """
+    pieces = [piece for one in singles for piece in one.pieces]
+    around = band_around(pieces)
+    if around is None or any(one.arrived.fresh or one.arrived.gap for one in singles):
+        return singles
+    order = sorted(range(len(singles)), key=lambda at: singles[at].arrived.sample.value)
+    first, *others = sorted({order[0], order[-1]})
+    kept = _Single(singles[first].arrived, (around,), ())
+    return [kept, *(_Single(singles[other].arrived, (), ()) for other in others)]
+
+
 def _around(instants_s: Floats, from_s: float, to_s: float) -> tuple[int, int]:
     """Return the index of the first and after the last that lie between two instants, a tail on either side."""
     first, last = int(instants_s.searchsorted(from_s)), int(instants_s.searchsorted(to_s))
@@ -90,7 +105,7 @@ class ReadingHistory:
     Args:
         error: the error of a reading, in the signal's unit.
         age_s: how much older than its request a reading may be, s.
-        each: of so many readings that came as a block, no more than the extremes are kept.
+        each: of so many readings in which nothing happens, no more than the extremes are kept.
     """
 
     def __init__(self, error: float, age_s: float, each: int = 1) -> None:
@@ -98,18 +113,31 @@ class ReadingHistory:
         self._age_s = age_s
         self._each = each
         self._items: deque[_Single | _Fold] = deque()
+        self._singly: list[_Single] = []
 
     def add(
         self, arrived: Arrived, pieces: Iterable[Piece], narrowed: Iterable[Reading], from_s: float
     ) -> None:
         """Remember one reading, and what it made final."""
-        items = self._items
-        items.append(_Single(arrived, pieces, narrowed))
+        items, single = self._items, _Single(arrived, pieces, narrowed)
+        items.append(single)
         while len(items) > _TAIL and (from_s == INF or items[_TAIL].begins_s() < from_s):
             items.popleft()
+        if self._each > 1:
+            self._thin(single)
+
+    def _thin(self, last: _Single) -> None:
+        """Keep the extremes of the last readings, once so many came singly."""
+        self._singly.append(last)
+        if len(self._singly) == self._each:
+            for _ in self._singly:
+                self._items.pop()
+            self._items.extend(_thinned(self._singly))
+            self._singly.clear()
 
     def fold(self, block: Block, corners: Corners, from_s: float) -> None:
         """Remember a block of readings without gaps."""
+        self._singly.clear()
         if self._each > 1:
             block, corners = block.thinned(self._each), corners.thinned(self._each)
         fold = _Fold(block, corners, self._error, self._age_s)
@@ -130,6 +158,7 @@ class ReadingHistory:
 
     def withdraw(self, from_s: float) -> None:
         """Forget what was read from `from_s` on, and what is folded with it."""
+        self._singly.clear()
         while self._items and is_withdrawn(self._items[-1].last(), from_s):
             self._items.pop()
 

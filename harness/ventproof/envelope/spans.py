@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import chain, pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple, final
@@ -76,6 +76,31 @@ def clip(piece: Piece, from_s: float, to_s: float) -> Piece | None:
     p, q = max(t0, from_s), min(t1, to_s)
     x, y = (p - t0) / span, (q - t0) / span
     return Piece(p, l0 + (l1 - l0) * x, u0 + (u1 - u0) * x, q, l0 + (l1 - l0) * y, u0 + (u1 - u0) * y)
+
+
+_MUCH_TALLER: Final = 2.5
+"""Readings that stray by their whole error make a band twice as tall as what one of them leaves possible."""
+
+
+def band_around(pieces: Sequence[Piece]) -> Piece | None:
+    """Return one piece that contains some consecutive ones; None where it would hide what happens between them.
+
+    It lies along the line from the first to the last, so that a steady movement is no taller than its readings are.
+    """
+    if not pieces:
+        return None
+    begin, end = pieces[0], pieces[-1]
+    heights = [max(piece.u0 - piece.l0, piece.u1 - piece.l1) for piece in pieces]
+    if max(heights) == INF:
+        return None if min(heights) < INF else Piece(begin.t0, -INF, INF, end.t1, -INF, INF)
+    rise = (end.l1 + end.u1 - begin.l0 - begin.u0) / 2
+    per_s = rise / (end.t1 - begin.t0) if end.t1 > begin.t0 else 0.0
+    below = min(low - per_s * t for p in pieces for t, low in ((p.t0, p.l0), (p.t1, p.l1)))
+    above = max(high - per_s * t for p in pieces for t, high in ((p.t0, p.u0), (p.t1, p.u1)))
+    if above - below > _MUCH_TALLER * max(heights):
+        return None
+    ends = [(below + per_s * t, above + per_s * t) for t in (begin.t0, end.t1)]
+    return Piece(begin.t0, *ends[0], end.t1, *ends[1])
 
 
 def at_least(t0: float, a0: float, t1: float, a1: float, limit: float) -> Span | None:

@@ -10,7 +10,7 @@ import os
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, as_completed
 from concurrent.futures.process import BrokenProcessPool
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, Protocol, TypeVar, final
 
@@ -43,8 +43,22 @@ class Executor(Protocol):
         """
         ...
 
-    def stopped(self) -> Iterator[tuple[int, Any]]:
-        """Stop what `finished` began; yield what the jobs leave that cannot just be dropped."""
+    def stopped(self, said: Callable[[str], None]) -> Iterator[tuple[int, Any]]:
+        """Stop what `finished` began; yield what the jobs leave that cannot just be dropped.
+
+        Args:
+            said: told what is waited for.
+        """
+        ...
+
+
+class Workforce(Protocol):
+    """Gives an executor: `partial(own_processes, 2)` is one."""
+
+    def __call__(
+        self, *, begin: Callable[..., object], arguments: tuple[Any, ...]
+    ) -> AbstractContextManager[Executor]:
+        """Give an executor; `begin` is called with `arguments` wherever jobs are done, before the first of them."""
         ...
 
 
@@ -106,5 +120,5 @@ class _OwnProcesses:
         except BrokenProcessPool:
             raise WorkersLostError("a process of this command was killed from outside") from None
 
-    def stopped(self) -> Iterator[tuple[int, Any]]:
+    def stopped(self, said: Callable[[str], None]) -> Iterator[tuple[int, Any]]:  # noqa: ARG002 - for nothing
         return iter(())

@@ -24,7 +24,7 @@ def limit_s(formula: FlagsFormula) -> float | None:
     match formula:
         case formulas.PausesFormula():
             return formula.at_least_s
-        case formulas.StartsAtMostFormula():
+        case formulas.StartsAtMostFormula() | formulas.StartsAtLeastFormula():
             return None
         case _:
             return formulas.at_most_s(formula) or None
@@ -87,6 +87,13 @@ def _times(by: Bounds) -> str:
     return f"{by.low:.2f} to {by.high:.2f} s"
 
 
+def _started(formula: formulas.StartsAtLeastFormula, by: Bounds) -> str:
+    number = f"{by.low:.0f}"
+    if by.high > by.low:
+        number = f"at least {number}" if by.high == INF else f"{number} to {by.high:.0f}"
+    return f"started {number} times, required at least {formula.number}"
+
+
 def _limit(formula: FlagsFormula) -> str:
     return f"{number_text(limit_s(formula) or 0.0)} s"
 
@@ -104,6 +111,8 @@ def _passed(formula: FlagsFormula, observed: Bounds | None, names: Sequence[str]
         case formulas.StartsAtMostFormula():
             number = f"{observed.high:.0f}" if observed is not None else "0"
             return f"{number} starts at most in {number_text(formula.per_s)} s, {formula.number} are allowed"
+        case formulas.StartsAtLeastFormula():
+            return _started(formula, observed or Bounds(0, INF))
         case formulas.StopsAtEndFormula():
             said = f"on for {low_high} at most while {names[1]} was on" if low_high else "off at the end"
         case formulas.TogetherFormula():
@@ -130,6 +139,8 @@ def _failed(  # noqa: PLR0911 - one line a kind
         case formulas.StartsAtMostFormula():
             span = f"less than {number_text(formula.per_s)} s"
             return f"started {by.low:.0f} times in {span}, {formula.number} are allowed"
+        case formulas.StartsAtLeastFormula():
+            return _started(formula, by)
         case formulas.StopsAtEndFormula():
             return f"was on for {_times(by)} while {other} was on, at most {_limit(formula)} is allowed"
         case formulas.TogetherFormula():
@@ -146,12 +157,17 @@ def hollow_why(formula: FlagsFormula, traits: Sequence[SignalTraits], since: Sin
         case formulas.StopsAtEndFormula():
             lacking, cure = f"both {names[0]} and {names[1]} were on", "require it of a travel to the end"
         case formulas.TogetherFormula():
-            lacking, cure = f"{names[0]} or {names[1]} changed", "require it of a travel"
+            lacking, cure = f"{names[0]} or {names[1]} changed", "require it of a time in which they change"
         case formulas.StartsAtMostFormula():
             lacking, cure = f"{names[0]} started", "require it of a time in which it does"
+        case formulas.NeverTogetherFormula():
+            lacking, cure = f"{' or '.join(names)} was on", "require it of a time in which one of them is on"
         case _:
-            lacking, cure = f"{' or '.join(names)} was on", "require it of a time in which the drive runs"
-    return f"nothing shows that {lacking} since {since.event}, so this shows nothing about the drive", cure
+            lacking, cure = f"{names[0]} was on", "require it of a time in which it is on"
+    return (
+        f"nothing shows that {lacking} since {since.event}, so this shows nothing about {' and '.join(names)}",
+        cure,
+    )
 
 
 def _undecided(

@@ -7,11 +7,11 @@ from dataclasses import replace
 from typing import Final, final
 
 from ventproof.drives.base import FlagsDecider, JudgedTime
-from ventproof.drives.formulas import FlagsFormula, PausesFormula, StartsAtMostFormula
+from ventproof.drives.formulas import FlagsFormula, PausesFormula, StartsAtLeastFormula, StartsAtMostFormula
 from ventproof.drives.lasting import LastingDecider
 from ventproof.drives.pauses import PausesDecider
 from ventproof.drives.runs import FlagRuns
-from ventproof.drives.starts import StartsDecider
+from ventproof.drives.starts import LeastStartsDecider, StartsDecider
 from ventproof.envelope.readings import ReadingStats
 from ventproof.judge.agreement import AgreementWatch
 from ventproof.judge.contrast import Role
@@ -32,6 +32,8 @@ def _decider_of(formula: FlagsFormula, stimulus: Window) -> FlagsDecider:
             return PausesDecider(formula, stimulus)
         case StartsAtMostFormula():
             return StartsDecider(formula, stimulus)
+        case StartsAtLeastFormula():
+            return LeastStartsDecider(formula, stimulus)
         case _:
             return LastingDecider(formula, stimulus)
 

@@ -6,18 +6,20 @@ leaves the same bytes each time. One that moves something real passes the fence 
 
 from __future__ import annotations
 
+import pickle
+import zlib
 from collections import Counter, defaultdict, deque
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import CancelledError
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from queue import Empty, Queue
 from secrets import token_hex
 from socket import create_connection
 from threading import Event, Thread
-from typing import TYPE_CHECKING, Any, Final, Self, final
+from typing import TYPE_CHECKING, Any, Final, NoReturn, Self, final
 
-from ventproof.jobs.executor import J, R, WorkersLostError
+from ventproof.jobs.executor import Executor, J, R, WorkersLostError
 from ventproof.lab.identity import Identity, own_identity, require_same
 from ventproof.lab.nodes import VIRTUAL, bench_resource, settle, why_of
 from ventproof.lab.seat import SeatReport, halt, hear, own_seat, report
@@ -50,12 +52,42 @@ class _Refused:
     worker: Identity
 
 
-def _do(work: Callable[[J], R], job: J, campaign: str, identity: Identity) -> R | _Refused:
+@final
+@dataclass(frozen=True, slots=True)
+class _Beginning:
+    """What a worker does before the first job of a campaign; it goes along with each, since any may be the first.
+
+    Attributes:
+        begin: is called.
+        packed: what with.
+    """
+
+    begin: Callable[..., object]
+    packed: bytes
+
+    def be(self) -> None:
+        """Begin."""
+        self.begin(*pickle.loads(zlib.decompress(self.packed)))  # noqa: S301 - a worker executes what it is sent
+
+
+def _beginning(begin: Callable[..., object], arguments: tuple[Any, ...]) -> _Beginning:
+    return _Beginning(begin, zlib.compress(pickle.dumps(arguments)))
+
+
+def _do(
+    work: Callable[[J], R], job: J, campaign: str, identity: Identity, beginning: _Beginning
+) -> R | _Refused:
     """Work on a job; runs in the thread of a worker."""
     if own_identity() != identity:
         return _Refused(own_identity())
+    if own_seat().asked_by != campaign:
+        beginning.be()
     own_seat().begin(campaign)
     return work(job)
+
+
+def _none_left(_: object, why: str) -> NoReturn:
+    raise WorkersLostError(f"a job is lost: {why}")
 
 
 @final
@@ -66,22 +98,27 @@ class LabExecutor:
     Attributes:
         address: of the scheduler.
         bench_of: names the bench that must do a job; empty for one in virtual time.
-        lost: what a job leaves whose worker was lost `MOST_LOSSES` times.
+        lost: what a job leaves that nobody tells of, and why nobody does; unless stated, that ends all of them.
         said: told what whoever waits should know.
         answers_within_s: a scheduler that does not answer for so long is gone.
+        beginning: what a worker does before the first job.
     """
 
     address: LabAddress
-    bench_of: Callable[[Any], str]
-    lost: Callable[[Any], Any]
+    bench_of: Callable[[Any], str] = lambda _: ""
+    lost: Callable[[Any, str], Any] = _none_left
     said: Callable[[str], None] = lambda _: None
     answers_within_s: float = 20.0
+    beginning: _Beginning = field(default_factory=lambda: _beginning(str, ()))
     _campaign: str = field(default_factory=lambda: token_hex(8))
     _client: Client = field(init=False)
     _left: Event = field(default_factory=Event)
     _ended: Queue[Future[Any]] = field(default_factory=Queue)
     _running: dict[Future[Any], int] = field(default_factory=dict)
     _jobs: Sequence[Any] = ()
+    _real: set[int] = field(
+        default_factory=set
+    )  # jobs on benches that were given away and brought no result yet
 
     def __enter__(self) -> Self:
         """Reach the scheduler.
@@ -166,34 +203,69 @@ class LabExecutor:
             except _LostError as error:
                 losses[number] += error.counts
                 if losses[number] >= MOST_LOSSES:
-                    yield number, self.lost(jobs[number])
+                    self._real.discard(number)
+                    yield number, self.lost(jobs[number], f"{MOST_LOSSES} workers were lost with it")
                 else:
                     waiting[self._need(jobs[number])].appendleft(number)
             except _LaterError:
-                self._running[future] = number
-                self._ended.put(future)
+                self._later(future, number)
             else:
+                self._real.discard(number)
                 yield number, result
 
-    def stopped(self) -> Iterator[tuple[int, Any]]:
-        """Tell the workers to stop; yield what the jobs leave that had moved something real."""
-        real = {future: number for future, number in self._running.items() if self._real(number)}
-        for bench in {self._need(self._jobs[number]) for number in real.values()}:
-            with suppress(Exception):  # one that is not there stops by itself
-                self._client.run(halt, self._campaign, workers=self._holders()[bench], on_error="ignore")
+    def stopped(self, said: Callable[[str], None]) -> Iterator[tuple[int, Any]]:
+        """Tell the workers to stop; yield what the jobs leave that had moved something real.
+
+        Args:
+            said: told which bench is waited for.
+        """
+        if not self._real:
+            return
+        benches = sorted({self.bench_of(self._jobs[number]) for number in self._real})
+        Thread(target=self._halt, args=(benches,), daemon=True).start()  # one that hangs is not waited for
+        for bench in benches if self._client.status == "running" else ():
+            waits = f"{_STOPS_WITHIN_S:g} s at most"
+            said(f"stopping: bench {bench!r} makes its outputs safe and closes its log, {waits}")
         watch = Stopwatch()
-        while real and watch.gone_s() < _STOPS_WITHIN_S and self._client.status == "running":
+        while (
+            self._real & {*self._running.values()}
+            and watch.gone_s() < _STOPS_WITHIN_S
+            and self._client.status == "running"
+        ):
             future = self._next()
-            if future is not None and future in real:
-                with suppress(_LostError, _LaterError):
-                    yield real.pop(future), self._fetched(future, self._running.pop(future))
+            if future is None:
+                continue
+            number = self._running.pop(future)
+            try:
+                result = self._fetched(future, number)
+            except _LostError:
+                continue
+            except _LaterError:
+                self._later(future, number)
+            else:
+                if number in self._real:
+                    self._real.remove(number)
+                    yield number, result
+        for number in sorted(self._real):
+            job = self._jobs[number]
+            why = f"it began on bench {self.bench_of(job)!r}, and no worker said how it ended: look at the bench"
+            yield number, self.lost(job, f"{why}; --resume asks for its log")
+
+    def _halt(self, benches: Sequence[str]) -> None:
+        """Tell the workers of benches to stop; one that is not there does so by itself."""
+        with suppress(Exception):
+            holders = self._holders()
+            workers = [worker for bench in benches for worker in holders[bench_resource(bench)]]
+            self._client.run(halt, self._campaign, workers=workers, on_error="ignore")
 
     def _need(self, job: Any) -> str:  # noqa: ANN401 - whatever is done
         bench = self.bench_of(job)
         return bench_resource(bench) if bench else VIRTUAL
 
-    def _real(self, number: int) -> bool:
-        return bool(self.bench_of(self._jobs[number]))
+    def _later(self, future: Future[Any], number: int) -> None:
+        """Ask for a result again."""
+        self._running[future] = number
+        self._ended.put(future)
 
     def _holders(self) -> dict[str, list[str]]:
         """Return the addresses of the workers by what they have."""
@@ -204,8 +276,11 @@ class LabExecutor:
         return found
 
     def _require_scheduler(self) -> None:
-        if self._client.status not in {"running", "connecting"}:
-            raise WorkersLostError(f"the scheduler at {self.address.host}:{self.address.port} is gone")
+        at = f"{self.address.host}:{self.address.port}"
+        if self._client.status == "connecting":
+            self.said(f"the scheduler at {at} does not answer; {self.answers_within_s:g} s are given to it")
+        elif self._client.status != "running":
+            raise WorkersLostError(f"the scheduler at {at} is gone")
 
     def _submit(self, work: Callable[[J], R], waiting: Mapping[str, deque[int]], idle: _Idle) -> None:
         """Give each worker as much as it can have beside it; a bench one job at a time."""
@@ -226,12 +301,15 @@ class LabExecutor:
                     self._jobs[number],
                     self._campaign,
                     own_identity(),
+                    self.beginning,
                     key=f"{self._campaign}-{number}-{token_hex(4)}",
                     pure=False,
                     retries=0,
                     resources={need: 1},
                 )
                 self._running[future] = number
+                if need != VIRTUAL:
+                    self._real.add(number)
                 future.add_done_callback(self._ended.put)
         idle.look({need for need, numbers in waiting.items() if numbers and not holders[need]})
 
@@ -267,6 +345,31 @@ class LabExecutor:
             with suppress(Exception):  # who hears nothing ends its run: that is what the beat is for
                 workers = self._holders()[resource]
                 self._client.run(hear, self._campaign, workers=workers, on_error="ignore")
+
+
+@contextmanager
+def lab_workers(
+    address: LabAddress,
+    said: Callable[[str], None] = lambda _: None,
+    *,
+    begin: Callable[..., object],
+    arguments: tuple[Any, ...] = (),
+) -> Iterator[Executor]:
+    """Give the workers of a lab for jobs in virtual time, as `own_processes` gives those of this computer.
+
+    Args:
+        address: of the scheduler.
+        said: told what whoever waits should know.
+        begin: called in each of them before its first job.
+        arguments: what it is called with.
+
+    Raises:
+        BenchError: the scheduler does not answer.
+        FileError: there is no worker, or one runs something else.
+    """
+    with LabExecutor(address, said=said, beginning=_beginning(begin, arguments)) as lab:
+        lab.require({}, virtual=True)
+        yield lab
 
 
 class _LostError(Exception):

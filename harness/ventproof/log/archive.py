@@ -11,6 +11,8 @@ import base64
 import hashlib
 import io
 import json
+import os
+from collections import deque
 from collections.abc import Iterable, Iterator
 from typing import TYPE_CHECKING, BinaryIO, Final, final
 
@@ -18,7 +20,7 @@ from ventproof.log.write import GENESIS, link, seal, unseal
 
 if TYPE_CHECKING:
     from _typeshed import WriteableBuffer
-    from zstandard import ZstdCompressor
+    from zstandard import ZstdCompressor, ZstdDecompressor
 
 FRAME_LINES: Final = 600
 
@@ -26,6 +28,7 @@ LONGEST_LINE: Final = 64 * 2**20
 """Bytes of the longest line that is read; the longest train of pulses takes a third of it."""
 
 _MAGIC: Final = bytes.fromhex("28b52ffd")
+_JSON: Final = b"{"
 _VERSION: Final = 1
 _END: Final = b'{"archive":'
 """What the last line begins with, and no line of a log."""
@@ -42,8 +45,12 @@ class ArchiveError(ValueError):
     """An archive does not give the original bytes."""
 
 
-def lines_of(file: BinaryIO) -> Iterator[bytes]:
+def lines_of(file: BinaryIO, *, archived: bool = False) -> Iterator[bytes]:
     """Yield the lines of a log, plain or archived, as they were written; a torn last line has no line end.
+
+    Args:
+        file: the log.
+        archived: whether it is named as an archive; then what begins as neither is a damaged one.
 
     Raises:
         ArchiveError: the file is an archive, and was damaged.
@@ -51,7 +58,7 @@ def lines_of(file: BinaryIO) -> Iterator[bytes]:
     """
     head = file.read(len(_MAGIC))
     file.seek(0)
-    if head == _MAGIC:
+    if head == _MAGIC or (archived and not head.startswith(_JSON)):
         yield from _unpacked(file)
         return
     while line := file.readline(LONGEST_LINE):
@@ -184,7 +191,7 @@ class _Held(io.RawIOBase):
 
 
 def _held_in(file: BinaryIO) -> Iterator[bytes]:
-    """Yield what the frames of an archive hold.
+    """Yield what the frames of an archive hold; each is gone through twice, so that none is believed in part.
 
     Raises:
         ArchiveError: a frame is damaged, or the last is cut off.
@@ -192,15 +199,31 @@ def _held_in(file: BinaryIO) -> Iterator[bytes]:
     from zstandard import ZstdDecompressor, ZstdError  # noqa: PLC0415 - only where an archive is read
 
     decompressor = ZstdDecompressor(max_window_size=_LARGEST_WINDOW)
-    frame = None
-    try:
-        while piece := file.read(_AT_ONCE):
-            while piece:
-                frame = frame or decompressor.decompressobj()
-                yield frame.decompress(piece)
-                piece = frame.unused_data if frame.eof else b""
-                frame = None if frame.eof else frame
-    except ZstdError as error:
-        raise ArchiveError(str(error)) from None
-    if frame is not None:
-        raise ArchiveError("its last frame was cut off")
+    size, begin, number = file.seek(0, os.SEEK_END), 0, 0
+    while begin < size:
+        number += 1
+        try:
+            ((_, end),) = deque(_pieces(file, begin, decompressor), maxlen=1)
+        except (ZstdError, EOFError) as error:
+            said = "was cut off" if isinstance(error, EOFError) else "is not as it was written"
+            raise ArchiveError(f"frame {number}, which begins at byte {begin}, {said}") from None
+        for piece, _ in _pieces(file, begin, decompressor):
+            yield piece
+        begin = end
+
+
+def _pieces(file: BinaryIO, begin: int, decompressor: ZstdDecompressor) -> Iterator[tuple[bytes, int]]:
+    """Yield what the frame that begins at a byte holds, piece by piece, each with the byte up to which it was read.
+
+    Raises:
+        ZstdError: the frame is damaged.
+        EOFError: it is cut off.
+    """
+    frame = decompressor.decompressobj()
+    file.seek(begin)
+    while not frame.eof:
+        if not (packed := file.read(_AT_ONCE)):
+            raise EOFError
+        piece = frame.decompress(packed)
+        begin += len(packed)
+        yield piece, begin - len(frame.unused_data)

@@ -28,6 +28,7 @@ from ventproof.log.events import (
     StepEnd,
 )
 from ventproof.log.gaps import BusGaps, GapCounter
+from ventproof.log.names import ARCHIVED
 from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal
 from ventproof_bench.base.errors import FileError, Problem
@@ -391,7 +392,7 @@ class _Walk:
 
     def _events(self, file: BinaryIO) -> Iterator[Event]:
         whole = hashlib.sha256()
-        for line in lines_of(file):
+        for line in lines_of(file, archived=self._path.name.endswith(ARCHIVED)):
             whole.update(line)
             # As long as the limit and without an end it is no torn line but one too long, which `_checked` tells.
             if not line.endswith(b"\n") and len(line) < LONGEST_LINE:

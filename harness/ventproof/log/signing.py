@@ -391,9 +391,12 @@ def verified(path: Path, owner: bytes | None, noted: str) -> VerifiedLog:
         noted: its digest, or the first digits of it, as noted elsewhere; empty where it was not.
 
     Raises:
-        FileError: the file is no log, or its signature file cannot be read.
+        FileError: the file is no log.
     """
-    signed = signature_of(path)
+    try:
+        signed, illegible = signature_of(path), ""
+    except FileError as error:
+        signed, illegible = None, f"CANNOT BE READ: {'; '.join(map(str, error.problems))}"
     check = check_log(path, mark=signed.lines if signed else 0)
     told, right = _state(check)
     said = [f"{path}{told}"]
@@ -406,8 +409,8 @@ def verified(path: Path, owner: bytes | None, noted: str) -> VerifiedLog:
         said.append(
             f"  digest: as given{'' if len(noted) == _DIGITS else f', in its first {len(noted)} digits'}"
         )
-    if signed is not None or owner is not None:
-        sentence, proper = _signature(signed, check, owner)
+    if signed is not None or owner is not None or illegible:
+        sentence, proper = (illegible, False) if illegible else _signature(signed, check, owner)
         said.append(f"  signature: {sentence}")
         said.extend([f"  key: {signed.fingerprint}"] if signed else [])
         right = right and proper

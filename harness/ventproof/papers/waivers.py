@@ -141,12 +141,14 @@ class Waived:
         refused: for each fail that a waiver covers and none accepts: the waiver, and why it does not.
         passed: ids of the waivers that cover a response of the run which passed.
         open: ids of those that cover one that did not pass.
+        undecided: what they cover that is inconclusive or was not run, each with its waiver in a sentence.
     """
 
     accepted: Mapping[Key, WaiverSpec]
     refused: Mapping[Key, tuple[WaiverSpec, str]]
     passed: frozenset[str]
     open: frozenset[str]
+    undecided: tuple[str, ...] = ()
 
     def result(self, findings: Iterable[Finding]) -> str:
         """Return how the run ended: `fail`, `inconclusive`, `pass`, or `ACCEPTED` where all fails are accepted.
@@ -172,9 +174,13 @@ def waived(waivers: Sequence[WaiverSpec], run: WaivableRun, findings: Iterable[F
     accepted: dict[Key, WaiverSpec] = {}
     refused: dict[Key, tuple[WaiverSpec, str]] = {}
     others: dict[bool, set[str]] = {True: set(), False: set()}
+    undecided: list[str] = []
     for finding in findings:
         for waiver in (one for one in waivers if one.covers(run, finding)):
             others[finding.status is Status.PASS].add(waiver.id)
+            if how := _UNDECIDED.get(finding.status):
+                place = f"{run.profile}: {finding.step_name}: {finding.signal} {finding.kind}"
+                undecided.append(f"waiver {waiver.id} accepts a fail alone, and {place} {how}")
             if finding.status is not Status.FAIL:
                 continue
             if reason := waiver.refused(run, finding):
@@ -182,7 +188,16 @@ def waived(waivers: Sequence[WaiverSpec], run: WaivableRun, findings: Iterable[F
             else:
                 accepted.setdefault(finding.key, waiver)
     refused = {key: told for key, told in refused.items() if key not in accepted}
-    return Waived(accepted, refused, frozenset(others[True]), frozenset(others[False]))
+    return Waived(accepted, refused, frozenset(others[True]), frozenset(others[False]), tuple(undecided))
+
+
+_UNDECIDED: Final = {Status.INCONCLUSIVE: "is inconclusive", Status.NOT_RUN: "was not run"}
+
+
+def not_waivable(runs: Iterable[Waived]) -> Iterator[str]:
+    """Yield a sentence for each response that a waiver covers and that is inconclusive or was not run."""
+    for said, many in Counter(line for run in runs for line in run.undecided).items():
+        yield f"{said} in {many} runs" if many > 1 else said
 
 
 def too_broad(runs: Sequence[Waived]) -> Iterator[str]:

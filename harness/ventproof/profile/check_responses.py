@@ -121,14 +121,16 @@ _KINDS: Final[dict[type[ResponseCommon], tuple[str, tuple[str, ...], tuple[str, 
     model.PausesBefore: ("pauses_before", (), ()),
     model.RunsAtMost: ("runs_at_most", (), ()),
     model.StartsAtMost: ("starts_at_most", (), ()),
+    model.StartsAtLeast: ("starts_at_least", (), ()),
     model.StopsAtEnd: ("stops_at_end", (), ()),
     model.TogetherWith: ("together_with", (), ()),
     model.AgreesWith: ("agrees_with", (), ("tolerance",)),
 }
 DRIVE_KINDS: Final = (
-    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
+    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "starts_at_least"),
+    *("stops_at_end", "together_with"),
 )
-"""What is demanded of the flags of drives only."""
+"""What is demanded of the edges of flags."""
 ALWAYS_KINDS: Final[dict[str, str]] = {
     "stays": "tolerance",
     "stays_at_least": "",
@@ -157,6 +159,12 @@ _ANALOGUE_KINDS: Final = tuple(
 def kind_of(response: ResponseCommon) -> str:
     """Return the key that says what kind of response this is."""
     return _KINDS[type(response)][0]
+
+
+def named_responses(profile: Profile) -> list[str]:
+    """Return what a profile requires as findings name it, each once: `roof_vent reaches`, `roof_vent always`."""
+    steps = [f"{one.signal} {kind_of(one)}" for _, one in responses(profile)]
+    return list(dict.fromkeys([*steps, *(f"{one.signal} always" for one in profile.always)]))
 
 
 def responses(profile: Profile) -> Iterator[tuple[Path, ResponseCommon]]:

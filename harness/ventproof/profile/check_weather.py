@@ -22,13 +22,22 @@ from ventproof.profile.stimulus import (
     WriteValue,
 )
 from ventproof.profile.vent_failures import parts_of
-from ventproof.profile.weather import EMPTY, anemometer, end_levels, level_of, rain_edges, rain_of, wind_of
+from ventproof.profile.weather import (
+    EMPTY,
+    anemometer,
+    end_levels,
+    is_at_terminals,
+    level_of,
+    measuring_span,
+    rain_edges,
+    rain_of,
+    wind_of,
+)
 from ventproof.weather.levels import FAULT_FROM_MA, FAULT_UP_TO_MA
 from ventproof_bench.base.errors import FileError, Refusal
 from ventproof_bench.base.evidence import check_plan
 from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, canonical_symbol, value_fault
 from ventproof_bench.benchcheck.levels import put_fault
-from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, RegisterOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -37,7 +46,13 @@ if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.weather.rain_gauge import Left
     from ventproof_bench.base.errors import Problem
-    from ventproof_bench.benchfile.model import BenchFile, OutputSpec
+    from ventproof_bench.benchfile.model import (
+        BenchFile,
+        ContactOutput,
+        LevelOutput,
+        OutputSpec,
+        ResistanceOutput,
+    )
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
@@ -168,7 +183,7 @@ def sensor_problems(
             elif isinstance(stimulus, Fail):
                 yield from _can_fail(profile, path, stimulus, output, at)
                 yield from _chatter_problems(profile, path, stimulus, output, (at, bench.model))
-            elif isinstance(stimulus, Rainfall | Wind) and isinstance(output, ContactOutput):
+            elif isinstance(stimulus, Rainfall | Wind) and output.kind == "contact":
                 _, number, _, index = path
                 left = found.get((int(number), int(index))) or EMPTY
                 yield from _shown_problems(profile, path, stimulus, output, (at, bench.model, left))
@@ -180,7 +195,7 @@ def sensor_problems(
 def _level_problems(
     profile: Loaded[Profile], path: Path, output: OutputSpec, value: float, *, exact: bool = True
 ) -> Iterator[Problem]:
-    if isinstance(output, ContactOutput):
+    if output.kind == "contact":
         return
     try:
         level = level_of(output, value)
@@ -195,10 +210,10 @@ def _level_problems(
 def _can_fail(
     profile: Loaded[Profile], path: Path, failure: Fail, output: OutputSpec, at: str
 ) -> Iterator[Problem]:
-    is_contact = isinstance(output, ContactOutput)
+    is_contact = output.kind == "contact"
     if failure.level is not None:
         yield from _signalled_problems(profile, (*path, "level"), failure.level, output, at)
-    elif isinstance(output, RegisterOutput) and not failure.wanders:
+    elif output.kind == "register" and not failure.wanders:
         hint = "a value that is written over the bus has no wires; it can only drift, jump or chatter"
         yield profile.problem((*path, "fail"), f"{at} is a register, and no sensor that could fail so", hint)
     elif is_contact and failure.by is not None:
@@ -207,7 +222,7 @@ def _can_fail(
             f"{at} is a contact and shows no value",
             "leave `by` out, or fail it in another way",
         )
-    elif isinstance(output, TerminalOutput) and failure.mode in {"open", "short"}:
+    elif is_at_terminals(output) and failure.mode in {"open", "short"}:
         if failure.mode == "open" and output.breaks_with is not None:
             return
         ends = end_levels(output)
@@ -224,21 +239,15 @@ def _signalled_problems(
     profile: Loaded[Profile], path: Path, level: Quantity, output: OutputSpec, at: str
 ) -> Iterator[Problem]:
     """Yield what is wrong with the level by which a transmitter signals its own failure."""
-    if not isinstance(output, TerminalOutput):
+    if not is_at_terminals(output):
         hint = "only what puts a current, a voltage or a resistance on terminals signals a failure so"
         yield profile.problem(path, f"{at} has no level", hint, at_key=True)
         return
     said = value_fault(level, canonical_symbol(output.carries), at) or put_fault(output, level.value)
     if said is not None:
         yield profile.problem(path, *said)
-    elif (
-        isinstance(output, LevelOutput)
-        and output.signal == "4-20 mA"
-        and FAULT_UP_TO_MA < level.value < FAULT_FROM_MA
-    ):
-        reason = f"{level.text!r} is a value and signals no failure"
-        hint = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
-        yield profile.problem(path, reason, hint)
+    elif output.kind != "supply" and (hint := _value_hint(output, level.value)):
+        yield profile.problem(path, f"{level.text!r} is a value and signals no failure", hint)
     elif output.carries == "current":
         ends = end_levels(output)
         if not ends.broken <= level.value <= ends.shorted:
@@ -247,11 +256,30 @@ def _signalled_problems(
             yield profile.problem(path, reason, hint)
 
 
+def _value_hint(output: LevelOutput | ResistanceOutput, level: float) -> str:
+    """Return which levels signal a failure, where this one stands for a value; empty where it does not."""
+    if output.kind == "level" and output.signal == "4-20 mA":
+        inside = FAULT_UP_TO_MA < level < FAULT_FROM_MA
+        said = f"write at most {FAULT_UP_TO_MA:g} mA or at least {FAULT_FROM_MA:g} mA (NAMUR NE 43)"
+        return said if inside else ""
+    low, high = measuring_span(output)
+    if not low <= level <= high:
+        return ""
+    unit = canonical_symbol(output.carries)
+    below = [f"less than {low:.4g} {unit}"] if low else []
+    to_spare = output.kind != "level" or high < output.most
+    above = [f"more than {high:.4g} {unit}"] if to_spare else []
+    ways = " or ".join((*below, *above))
+    return (
+        f"write {ways}, or play the value by `write:`" if ways else "fail it by `mode: open` or `mode: short`"
+    )
+
+
 def _chatter_problems(
     profile: Loaded[Profile], path: Path, failure: Fail, output: OutputSpec, where: tuple[str, BenchFile]
 ) -> Iterator[Problem]:
     at, bench = where
-    if isinstance(output, ContactOutput) and failure.every is not None:
+    if output.kind == "contact" and failure.every is not None:
         fastest_s = 2 * fastest_edge_s(output, bench.buses)
         if failure.every < fastest_s:
             reason = f"every {failure.every:g} s is faster than {at} can follow, which needs {fastest_s:g} s"
@@ -274,7 +302,7 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
                 values[name] = value.value
             case Fail(fail=name, by=Quantity() as by):
                 output = outputs[name]
-                if isinstance(output, ContactOutput):
+                if output.kind == "contact":
                     continue
                 if (said := _error_fault(by, output.unit, name)) is not None:
                     yield profile.problem((*path, "by"), *said)
@@ -301,7 +329,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
             case Fail(fail=name, mode="open" | "short" | "signals"):
                 cut.add(name)
             case Restore(restore=name):
-                if name in cut - known and isinstance(outputs[name], TerminalOutput):
+                if name in cut - known and is_at_terminals(outputs[name]):
                     hint = "write its value first, here or in the start"
                     yield profile.problem(
                         (*path, "restore"), f"the value of {name!r} from now on is unknown", hint

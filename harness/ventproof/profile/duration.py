@@ -60,6 +60,7 @@ def response_span(response: ResponseCommon) -> Span:  # noqa: PLR0911 - a table 
             | model.PausesBefore()
             | model.RunsAtMost()
             | model.StartsAtMost()
+            | model.StartsAtLeast()
             | model.StopsAtEnd()
             | model.TogetherWith()
             | model.AgreesWith()

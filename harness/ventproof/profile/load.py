@@ -255,7 +255,7 @@ def _invariant_values(profile: Loaded[Profile], path: Path, invariant: Invariant
     if unit is None:
         yield no_signal(profile, (*path, "signal"), invariant.signal)
         return
-    kind = next((kind for kind in DRIVE_KINDS if getattr(invariant, kind) is not None), None)
+    kind = next((kind for kind in DRIVE_KINDS if getattr(invariant, kind, None) is not None), None)
     if kind is not None and unit != FLAG_UNIT:
         reason = f"{kind} does not fit {invariant.signal!r}, which is not a flag"
         yield profile.problem((*path, kind), reason, "name the flag of a drive", at_key=True)

@@ -11,8 +11,11 @@ from ventproof.profile.stimulus import Stimulus
 from ventproof_bench.yamlfile.fields import (
     OWN_UNITS,
     AnyQuantity,
+    AtLeastOne,
+    Condition,
     ContactState,
     FileModel,
+    Ident,
     Name,
     OwnUnit,
     PositiveSeconds,
@@ -61,10 +64,6 @@ class Needs(FileModel):
 
 OTHER_SIGNAL_KEYS = ("never_together", "pauses_before", "stops_at_end", "together_with", "agrees_with")
 """Keys of kinds that name a second signal."""
-
-
-Ident = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9._/-]*$", max_length=60, examples=["RAIN-03"])]
-"""A short name that documents refer to: letters, digits, points, dashes, underscores, slashes."""
 
 
 class ResponseCommon(FileModel):
@@ -118,10 +117,6 @@ class Reaches(Occurrence):
     """The latest that the signal may come into the band, counted from the stimulus."""
     holds: Seconds = 0.0
     """How long it must then stay in the band."""
-
-
-Condition = Annotated[dict[Name, str | int | bool], Field(min_length=1, max_length=1)]
-"""A contact, a flag or a state by its name, and what it is then."""
 
 
 class Lasting(ResponseCommon):
@@ -236,7 +231,7 @@ class CountsAtLeast(ResponseCommon):
     What was played before must have been counted by then, as for `counts`.
     """
 
-    counts_at_least: Annotated[int, Field(ge=1)]
+    counts_at_least: AtLeastOne
     """How many more it must read at least."""
     within: PositiveSeconds
     """So many are counted by then."""
@@ -378,6 +373,15 @@ class StartsAtMost(ResponseCommon):
     """How long it is watched from the stimulus on."""
 
 
+class StartsAtLeast(ResponseCommon):
+    """The flag turns on so often at least: each gust, or each shower, must begin it again."""
+
+    starts_at_least: AtLeastOne
+    """How many starts must be seen."""
+    for_: Annotated[PositiveSeconds, Field(alias="for")]
+    """In which time, from the stimulus on."""
+
+
 class StopsAtEnd(ResponseCommon):
     """The drive stops at its end: its flag is on no longer than `within` at a time while the end switch is on.
 
@@ -429,8 +433,8 @@ _RESPONSE_KEYS = (
     *("reaches", "stays", "stays_at_least", "stays_at_most", "returns", "unchanged"),
     *("equals", "counts", "counts_at_least", "counts_at_most"),
     *("starts_moving", "moves_at", "overshoots_at_most", "never_reverses"),
-    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "stops_at_end", "together_with"),
-    "agrees_with",
+    *("never_together", "pauses_before", "runs_at_most", "starts_at_most", "starts_at_least"),
+    *("stops_at_end", "together_with", "agrees_with"),
 )
 
 Response = Annotated[
@@ -452,6 +456,7 @@ Response = Annotated[
     | Annotated[PausesBefore, Tag("pauses_before")]
     | Annotated[RunsAtMost, Tag("runs_at_most")]
     | Annotated[StartsAtMost, Tag("starts_at_most")]
+    | Annotated[StartsAtLeast, Tag("starts_at_least")]
     | Annotated[StopsAtEnd, Tag("stops_at_end")]
     | Annotated[TogetherWith, Tag("together_with")]
     | Annotated[AgreesWith, Tag("agrees_with")],

@@ -9,7 +9,6 @@ from ventproof.profile.stimulus import Rainfall
 from ventproof.profile.weather import EMPTY, rain_leaves, rain_of
 from ventproof.weather.rain_gauge import Left
 from ventproof_bench.base.errors import FileError
-from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -60,9 +59,7 @@ def buckets_of(outputs: Mapping[str, OutputSpec], names: Mapping[str, str]) -> d
         outputs: the bench's outputs.
         names: their names, by the profile's.
     """
-    sensors = {
-        name: output.sensor for name, at in names.items() if isinstance(output := outputs[at], ContactOutput)
-    }
+    sensors = {name: output.sensor for name, at in names.items() if (output := outputs[at]).kind == "contact"}
     return {name: sensor.bucket for name, sensor in sensors.items() if sensor and sensor.bucket}
 
 

@@ -20,7 +20,7 @@ from ventproof.profile.courses import (
 )
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, Quantity
-from ventproof_bench.benchfile.vents import QUICKEST
+from ventproof_bench.plant.motion import QUICKEST
 from ventproof_bench.yamlfile.fields import AnyQuantity, FileModel, Name, PositiveSeconds, Seconds, by_key
 
 _KEYS: Final = ("close", "open", "pulse", "write", "rainfall", "wind", "fail", "restore")
@@ -227,7 +227,7 @@ class Fail(StimulusCommon):
     makes a contact open and close, or a value jump by `by` up and down, about every `every`. A contact that is closed
     or opened during the failure moves once it works again."""
     level: AnyQuantity | None = None
-    """With `signals`: what it then puts on the wire, in mA, V or ohm."""
+    """With `signals`: what it then puts on the wire, in mA, V or ohm: a level that stands for no value."""
     by: AnyQuantity | None = None
     """Final error of the value, in the output's unit; negative for downward."""
     over: PositiveSeconds | None = None

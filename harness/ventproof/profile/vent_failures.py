@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from ventproof.profile.model import Profile
 from ventproof.profile.stimulus import VentFailure
 from ventproof.verdict.text import seconds
-from ventproof_bench.benchfile.model import BenchFile
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from ventproof.profile.model import Profile
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.base.protocols import PartCondition, VentPart
     from ventproof_bench.base.quantities import Quantity
+    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 from fractions import Fraction
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeGuard
 
 from ventproof.profile.courses import CurveStorm
 from ventproof.weather import hyetograph
@@ -24,14 +24,19 @@ from ventproof.weather.storms import (
     random_showers,
     scs_storm,
 )
-from ventproof.weather.thermometer import PT100, PT1000, BetaLaw, SteinhartHart
+from ventproof.weather.thermometer import (
+    COLDEST_C,
+    HOTTEST_C,
+    PT100,
+    PT1000,
+    BetaLaw,
+    SteinhartHart,
+)
 from ventproof.weather.turbulence import turbulent_wind
 from ventproof.weather.vane import FULL_TURN_DEG, PotentiometerVane
 from ventproof.weather.wind import WindCourse, cosine_gust, rectangular_gust, settling, steady
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.quantities import Dimension, canonical_symbol
-from ventproof_bench.benchfile.model import LevelOutput, RegisterOutput, ResistanceOutput, SupplyOutput
-from ventproof_bench.benchfile.sensors import BetaThermistor
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -41,7 +46,14 @@ if TYPE_CHECKING:
     from ventproof.weather.hyetograph import Hyetograph
     from ventproof_bench.base.evidence import Edge
     from ventproof_bench.base.quantities import Quantity
-    from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput, ValueOutput
+    from ventproof_bench.benchfile.model import (
+        ContactOutput,
+        LevelOutput,
+        OutputSpec,
+        ResistanceOutput,
+        TerminalOutput,
+        ValueOutput,
+    )
     from ventproof_bench.benchfile.sensors import BucketSensor, CupsSensor, Thermistor, VaneTrack
 
 
@@ -158,6 +170,9 @@ EMPTY: Final = Left()
 _HALF: Final = 0.5
 _NO_LIMIT_S: Final = 1e-6
 _FULL_PERCENT: Final = 100
+_COLDEST_NTC_C: Final = -55.0
+_HOTTEST_NTC_C: Final = 150.0
+"""What thermistors for weather and houses are made for (common practice, no source)."""
 
 
 @lru_cache(maxsize=64)
@@ -271,11 +286,11 @@ def level_of(output: ValueOutput, value: float) -> float:
     Raises:
         ValueError: the sensor cannot show such a value.
     """
-    if isinstance(output, RegisterOutput):
+    if output.kind == "register":
         return value
-    if isinstance(output, ResistanceOutput):
+    if output.kind == "resistance":
         return _resistance_ohm(output, value)
-    if isinstance(output, SupplyOutput):
+    if output.kind == "supply":
         return value
     if output.range[0].dimension is Dimension.DIRECTION:
         return _vane_level(output, value)
@@ -338,9 +353,31 @@ def _thermometer_ohm(output: ResistanceOutput, temperature_c: float) -> float:
 
 
 def _thermistor_law(ntc: Thermistor) -> BetaLaw | SteinhartHart:
+    from ventproof_bench.benchfile.sensors import BetaThermistor  # noqa: PLC0415 - a profile alone needs no bench
+
     if isinstance(ntc, BetaThermistor):
         return BetaLaw(ohm=ntc.ohm, beta_k=ntc.beta, at_c=ntc.at.value)
     return SteinhartHart(ntc.a, ntc.b, ntc.c)
+
+
+def is_at_terminals(output: OutputSpec) -> TypeGuard[TerminalOutput]:
+    """Return whether an output puts a level on the unit's terminals."""
+    return output.kind not in {"contact", "register"}
+
+
+def measuring_span(output: LevelOutput | ResistanceOutput) -> tuple[float, float]:
+    """Return the lowest and the highest level that stand for a value, in mA, V or ohm."""
+    if output.kind == "level":
+        levels = output.ends
+    elif output.vane is not None:
+        levels = 0.0, output.vane.ohm
+    elif output.potentiometer is not None:
+        levels = output.potentiometer.ohm
+    elif output.ntc is not None:
+        levels = _thermometer_ohm(output, _HOTTEST_NTC_C), _thermometer_ohm(output, _COLDEST_NTC_C)
+    else:
+        levels = _thermometer_ohm(output, COLDEST_C), _thermometer_ohm(output, HOTTEST_C)
+    return min(levels), max(levels)
 
 
 def end_levels(output: TerminalOutput) -> EndLevels:

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import os
 import socket
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, final
-from urllib.parse import urlsplit
+from typing import TYPE_CHECKING, Final
 
-from ventproof_bench.benchfile.model import RtuOverTcpBus, SerialBus, TcpBus
+from ventproof_bench.rig.ports import ports_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -16,58 +13,11 @@ if TYPE_CHECKING:
     from ventproof.runset.rack_file import RackFile
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.rig.ports import BenchPort
     from ventproof_bench.yamlfile.load import Loaded
-    from ventproof_bench.yamlfile.tree import Path as Place
 
 
 _HINT: Final = "give each place a port or host of its own"
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class BenchPort:
-    """A port that a bench opens, for buses, relays or instruments.
-
-    Attributes:
-        said: as the bench file has it.
-        place: where the bench file says it, as a path of keys.
-        at: what it comes to: a device with all links followed, or host and port of a network.
-    """
-
-    said: str
-    place: Place
-    at: str | tuple[str, int]
-
-
-def ports_of(file: BenchFile) -> Iterator[BenchPort]:
-    """Yield each port that a bench on real wires opens, once."""
-    found: dict[str | tuple[str, int], BenchPort] = {}
-    for name, bus in file.buses.items():
-        match bus:
-            case TcpBus() | RtuOverTcpBus():
-                at = bus.host.casefold(), bus.tcp_port
-                found.setdefault(at, BenchPort(f"{bus.host}:{bus.tcp_port}", ("buses", name, "host"), at))
-            case SerialBus():
-                port = _port(bus.port, ("buses", name, "port"))
-                found.setdefault(port.at, port)
-            case _:
-                pass
-    for name, output in file.outputs.items():
-        said = output.wired.get("port")
-        if isinstance(said, str):
-            port = _port(said, ("outputs", name, "wired", "port"))
-            found.setdefault(port.at, port)
-    yield from found.values()
-
-
-def _port(said: str, place: Place) -> BenchPort:
-    if "://" not in said:
-        return BenchPort(said, place, os.path.realpath(said))
-    try:
-        url = urlsplit(said)
-        return BenchPort(said, place, ((url.hostname or "").casefold(), url.port or 0))
-    except ValueError:  # nothing that could be opened, and so is only itself
-        return BenchPort(said, place, said)
 
 
 def shared_problems(rack: Loaded[RackFile], benches: Mapping[str, Loaded[BenchFile]]) -> Iterator[Problem]:

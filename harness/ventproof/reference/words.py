@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
-from functools import cache, partial
+from functools import cache
 from importlib.resources import files
 from textwrap import dedent, indent
 from typing import TYPE_CHECKING, Any, Final, final
 
-from pydantic import BaseModel, BeforeValidator
+from pydantic import BaseModel
 
 from ventproof.papers.acceptance import AcceptanceFile
 from ventproof.papers.waivers import WaiversFile
@@ -23,6 +23,7 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import UNITS, Dimension, Quantity, canonical_symbol
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.drivers.driver import find, names
+from ventproof_bench.yamlfile.fields import Written
 from ventproof_bench.yamlfile.tree import Alias, Items, Node, Table, as_data, grow_tree
 from ventproof_bench.yamlfile.value_errors import near
 
@@ -313,8 +314,8 @@ def _default(field: FieldInfo) -> str:
 def _unit(field: FieldInfo) -> str:
     """Return the unit in which a quantity that is kept as a number is kept."""
     for said in field.metadata:
-        if isinstance(said, BeforeValidator) and isinstance(said.func, partial):
-            return f" {canonical_symbol(said.func.keywords['dimension'])}"
+        if isinstance(said, Written) and said.dimension is not None:
+            return f" {canonical_symbol(said.dimension)}"
     return ""
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import gc
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Generator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
@@ -194,7 +194,7 @@ def call_up(jobs: int, module: str) -> None:
         ensure_running()
 
 
-def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Iterator[_Done]:
+def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Generator[_Done, None, None]:
     """Yield what `work` makes of each job, in order; jobs and results must be fit to be sent between processes."""
     workers = min(cores(), len(jobs))
     if len(jobs) <= _FEW or workers == 1:

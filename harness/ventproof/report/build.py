@@ -13,7 +13,7 @@ from ventproof.figures.repeats_figure import thin_run
 from ventproof.log.events import FindingMade, Header, PinnedText, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
-from ventproof.papers.waivers import NONE_WAIVED, too_broad, unneeded
+from ventproof.papers.waivers import NONE_WAIVED, not_waivable, too_broad, unneeded
 from ventproof.rejudge.batch import Lost, each
 from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
@@ -293,7 +293,7 @@ def _of_waivers(runs: Sequence[_Part], waiving: Waiving) -> Iterator[str]:
     for part in runs:
         by_file.setdefault(waiving.of(part.header), []).append(part.waived)
     for waivers, made in by_file.items():
-        for said in (*too_broad(made), *unneeded(waivers, made)):
+        for said in (*not_waivable(made), *too_broad(made), *unneeded(waivers, made)):
             yield f"{said[0].upper()}{said[1:]}."
 
 

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from ventproof.log.decode import LineError, LineFields
+from ventproof.log.decode import LineError
 from ventproof.log.names import ARCHIVED, PLAIN
-from ventproof.runset.manifest import ENDING
+from ventproof.runset.manifest import ENDING, fields_of
 from ventproof.runset.rack_record import RACK
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file
@@ -192,16 +192,7 @@ def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tupl
     """Return the size and the digest of each file that a bundle's list names, by its name."""
     if info.file_size > _LONGEST_LIST:
         raise LineError("it is too long")
-    try:
-        parsed = json.loads(archive.read(info))
-    except RecursionError:
-        raise LineError("it is not JSON") from None
-    if not isinstance(parsed, dict):
-        raise LineError("it is not a JSON object")
-    line = LineFields(parsed)
-    line.word("format", (_FORMAT,))
-    if line.whole("version") != _VERSION:
-        raise line.wrong("version", f"{_VERSION}, the one that this ventproof reads,")
+    line = fields_of(archive.read(info), _FORMAT, _VERSION)
     return {
         one.text("name"): (one.whole("bytes", 0, LARGEST_BYTES), one.text("sha256"))
         for one in line.parts("files")

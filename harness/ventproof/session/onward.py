@@ -1,18 +1,25 @@
-"""Whether a suite goes on: what must be there before a run, and which aborted run ends the runs after it too."""
+"""Whether a suite goes on: what must be there before a run, and which aborted run ends the runs after it too.
+
+A bench is there for one command of a computer at a time, from its first run to its last.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
 from itertools import takewhile
+from threading import Event
 from typing import TYPE_CHECKING, Final
 
-from ventproof_bench.base.clock import now_s, run, sleep_until
+from ventproof_bench.base.clock import Stopwatch, now_s, run, sleep_until
 from ventproof_bench.base.errors import AbortKind, FileError, InterlockError, LinkError, RecordError
+from ventproof_bench.rig.ports import PortHold, ports_of
 from ventproof_bench.rig.probing import probe
 
 if TYPE_CHECKING:
     from ventproof.run.engine import Outcome
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.rig.ports import BenchPort
     from ventproof_bench.rig.probing import Lack
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -24,6 +31,7 @@ BACK_WITHIN_S: Final = 60.0
 """A bench that was lost has so long to come back; our own judgement, no source."""
 
 _LOOK_AGAIN_S: Final = 2.0
+_ASK_AGAIN_S: Final = 0.25
 
 
 def why_ended(outcomes: Sequence[Outcome]) -> str:
@@ -43,6 +51,43 @@ def why_ended(outcomes: Sequence[Outcome]) -> str:
         return last.aborted
     if len(aborted) >= IN_A_ROW:
         return f"{len(aborted)} runs in a row were aborted, the last one because {last.aborted}"
+    return ""
+
+
+@contextmanager
+def reserved(bench: Loaded[BenchFile], doing: str, *, within_s: float = 0.0) -> Iterator[None]:
+    """Keep all other commands of this computer off a bench; nothing to do in virtual time.
+
+    Args:
+        bench: the bench.
+        doing: what is done with it, for whoever comes second.
+        within_s: another that has it is given so long to end.
+
+    Raises:
+        FileError: another has it.
+    """
+    watch, wait = Stopwatch(), Event()
+    with ExitStack() as stack:
+        for port in sorted(ports_of(bench.model), key=_named):
+            hold = PortHold((_named(port),), doing)
+            stack.callback(hold.release)
+            while trouble := _trouble(hold):
+                if watch.gone_s() >= within_s:
+                    hint = "let it finish, or stop it, then start again"
+                    raise FileError([bench.problem(port.place, trouble, hint)])
+                wait.wait(_ASK_AGAIN_S)
+        yield
+
+
+def _named(port: BenchPort) -> str:
+    return port.at if isinstance(port.at, str) else f"{port.at[0]}:{port.at[1]}"
+
+
+def _trouble(hold: PortHold) -> str:
+    try:
+        hold.take()
+    except LinkError as error:
+        return str(error)
     return ""
 
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, final
@@ -13,15 +14,19 @@ from ventproof.log.read import check_log
 from ventproof.log.run import ABORTED
 from ventproof.log.write import RecordLog
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, NOT_RUN, LeftLog, Manifest, write_manifest
+from ventproof.session.ahead import RunsAhead, ahead, pays
 from ventproof.session.onward import await_bench, why_ended
 from ventproof.session.repeats import RepeatPlan, RepeatSeries, run_series
+from ventproof.session.resume import KeptRun
+from ventproof.session.session import slug
 from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.interrupts import held, unless_interrupted
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
     from ventproof.run.engine import Outcome
     from ventproof.run.view import View
-    from ventproof.session.resume import KeptRun, Resumed
+    from ventproof.session.resume import Resumed
     from ventproof.session.session import RunResult, Session
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -57,6 +62,7 @@ class PlannedRuns:
         self._outcomes = {run: one.result.outcome.verdict or ABORTED for run, one in self._kept.items()}
         self._decided: set[int] = set()
         self._ended: list[Outcome] = []
+        self._ahead = RunsAhead()
         self.manifest: Path | None = None
 
     @property
@@ -96,15 +102,45 @@ class PlannedRuns:
             return self._kept[run].result
         if self._ended and self._ended[-1].verdict is None:
             await_bench(self._session.bench)
-        place = PlannedRun(self.plan, run, tuple(attempt for attempt, _ in self._earlier.get(run, ())))
-
-        def opened(log: RecordLog) -> None:
-            self._logs[place.run] = log
-
-        result = self._session.run(self._suite[number], view, place, opened=opened)
+        result = self._made_ahead(number, run) or self._made_here(number, run, view)
         self._ended.append(result.outcome)
-        self._outcomes[place.run] = result.outcome.verdict or ABORTED
+        self._outcomes[run] = result.outcome.verdict or ABORTED
         return result
+
+    @contextmanager
+    def shared(self) -> Iterator[None]:
+        """Let other processes make runs too meanwhile, where that is quicker and nothing tells the difference."""
+        places = [self._place(one.run) for one in self.plan.places if one.run not in self._kept]
+        if self.plan.claim is not None or not pays(self._session, len(places)):
+            yield
+            return
+        with ahead(self._session, [(self._suite[self._number(one)], one) for one in places]) as self._ahead:
+            yield
+
+    def _made_ahead(self, number: int, run: int) -> RunResult | None:
+        """Keep a run that another process made, and return it; None where none did."""
+        made = self._ahead.next()
+        if made is None:
+            return None
+        unless_interrupted()
+        with held():
+            log = made.named(self._session.out, slug(self._suite[number].model.profile))
+            if log is None:
+                return None
+            result = replace(made.result, log=log)
+            self._logs[run] = KeptRun(log, made.sha256, result)
+            self._session.keep(log, result.digest, made.record)
+            return result
+
+    def _made_here(self, number: int, run: int, view: View) -> RunResult:
+        def opened(log: RecordLog) -> None:
+            self._logs[run] = log
+
+        return self._session.run(self._suite[number], view, self._place(run), opened=opened)
+
+    def _place(self, run: int) -> PlannedRun:
+        """Return a run of the plan, with the attempts at it that were aborted before."""
+        return PlannedRun(self.plan, run, tuple(attempt for attempt, _ in self._earlier.get(run, ())))
 
     def repeat(self, number: int, view: View) -> RepeatSeries:
         """Run a profile of the suite as often as planned; raises what `run` does where not even the first came."""

@@ -32,8 +32,10 @@ from ventproof.log.left import LeftCounter
 from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, new_log
+from ventproof.papers.misspelt import WaivableProfile, misspelt
 from ventproof.papers.waivers import pinned_paper
 from ventproof.profile.bind import Bound, bind
+from ventproof.profile.check_responses import named_responses
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
 from ventproof.run.ending import left_lines, telling_left
@@ -54,6 +56,7 @@ from ventproof_bench.yamlfile.load import Loaded
 
 if TYPE_CHECKING:
     from ventproof.history.enter import Keeper
+    from ventproof.log.run import RunRecord
     from ventproof.log.signing import SigningKey
     from ventproof.papers.acceptance import Acceptance
     from ventproof.papers.waivers import Waivers
@@ -129,6 +132,10 @@ class _Told:
         self._view.event(event)
 
 
+def _unfollowed(_: Path) -> None:
+    """Nobody looks on."""
+
+
 @final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Session:
@@ -170,7 +177,7 @@ class Session:
     signing: SigningKey | None = None
     keeper: Keeper | None = None
     ledger: Path | None = None
-    follow: Callable[[Path], None] = lambda _: None
+    follow: Callable[[Path], None] = _unfollowed
     desks: Sequence[Desk] = ()
     token: str = ""
 
@@ -186,6 +193,21 @@ class Session:
             (self.operator, "--operator"),
         ):
             stated(text, option)
+
+    def misspelt(self, suite: Iterable[Loaded[Profile]]) -> Iterator[Problem]:
+        """Yield names in the waivers that no profile has; those that are left out of a run count, too."""
+        if self.waivers is None:
+            return
+        profiles = [
+            WaivableProfile(
+                one.profile,
+                ["start", "always", *(step.step for step in one.steps)],
+                named_responses(one),
+                [name for asked in one.required.values() for name in asked.requirements],
+            )
+            for one in (loaded.model for loaded in suite)
+        ]
+        yield from misspelt(self.waivers, profiles)
 
     def bind(self, profile: Loaded[Profile]) -> Bound:
         """Tie a profile to the bench, to run it or to say what is wrong; what runs all the same is noted there.
@@ -309,19 +331,36 @@ class Session:
                     yield log
             except BaseException:
                 with suppress(VentproofError):  # what went wrong first is what is told
-                    self._sign(log)
+                    self._sign(log.path, log.digest)
                 raise
-            self._sign(log)
+            self._sign(log.path, log.digest)
         finally:
             if self.keeper is not None and log.lines:
                 self.keeper.enter(log.path)
 
-    def _sign(self, log: RecordLog) -> None:
+    def keep(self, log: Path, digest: str, record: RunRecord | None) -> None:
+        """Sign and enter the log of a run that was made elsewhere, now that it lies here.
+
+        Args:
+            log: the log.
+            digest: of its last line.
+            record: its run; None where no history is kept.
+
+        Raises:
+            RecordError: its signature cannot be written.
+        """
+        try:
+            self._sign(log, digest)
+        finally:
+            if self.keeper is not None:
+                self.keeper.enter(log, record)
+
+    def _sign(self, log: Path, digest: str) -> None:
         if self.signing is not None:
             from ventproof.log.signing import sign_log  # noqa: PLC0415 - slow, and only who signs needs it
 
             try:
-                sign_log(log.path, self.signing, self.operator, digest=log.digest)
+                sign_log(log, self.signing, self.operator, digest=digest)
             except FileError as error:  # the run is over: it is no argument that is wrong any more
                 raise RecordError(str(error)) from error
 

@@ -67,6 +67,12 @@ class Progress:
         if self._lines is not None:
             self._lines.say(f"{self._phase}: {pace(done, of, self._watch.gone_s())}")
 
+    def remark(self, line: str) -> None:
+        """Take what whoever waits should know."""
+        self._bar.update(self._task, description=line)
+        if self._lines is not None:
+            self._lines.say(line)
+
     def __enter__(self) -> Self:
         self._bar.start()
         return self

@@ -11,10 +11,9 @@ from rich.table import Table
 from rich.text import Text
 
 from ventproof.profile.check_traffic import busiest, late_notes
-from ventproof.profile.duration import longest_s, shortest_s
 from ventproof.run.stimuli import weather_said
 from ventproof.terminal.console import Names, new_console, tell_left
-from ventproof.verdict.text import about, board_span, milliseconds, reading_text
+from ventproof.verdict.text import board_span, milliseconds, reading_text
 from ventproof_bench.base.text import number_of
 from ventproof_bench.benchcheck.traffic import load_on, polled, said
 from ventproof_bench.benchfile.equipment import overdue
@@ -26,11 +25,8 @@ if TYPE_CHECKING:
     import datetime as dt
     from collections.abc import Iterable, Iterator, Sequence
 
-    from ventproof.papers.waivers import Waivers
     from ventproof.profile.bind import Bound
-    from ventproof.profile.model import Profile
     from ventproof.session.selfcheck import CheckResult
-    from ventproof.table.model import OverrideTable
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.benchfile.model import BenchFile, BusSpec
     from ventproof_bench.selfcheck.capability import Decidable
@@ -55,22 +51,6 @@ _SAYS = {
 }
 
 
-def of_table(table: Loaded[OverrideTable]) -> Iterator[str]:
-    """Yield what is worth knowing of an override table that is right."""
-    yield f"{table.path}: valid; {len(table.model.overrides)} overrides of {len(table.model.vents)} vents"
-    yield from _warnings(table.renamed)
-    yield from _notes(table.notes)
-
-
-def of_waivers(waivers: Waivers, today: dt.date) -> Iterator[str]:
-    """Yield what is worth knowing of a waivers file that is right: which of its waivers are over."""
-    known = waivers.model.waivers
-    yield f"{waivers.path}: valid; {len(known)} waiver{'' if len(known) == 1 else 's'}"
-    for one in known:
-        if today > one.retest_by:
-            yield f"  warning: waiver {one.id} expired on {one.retest_by}: what it covers counts as a fail"
-
-
 def of_bench(bench: Loaded[BenchFile], today: dt.date) -> Iterator[str]:
     """Yield what is worth knowing of a bench file that is right: what its buses carry, and what is to be calibrated."""
     yield f"{bench.path}: valid"
@@ -78,24 +58,13 @@ def of_bench(bench: Loaded[BenchFile], today: dt.date) -> Iterator[str]:
         yield f"  warning: {line}; calibrate it and state the new date"
     for name, spec in bench.model.buses.items():
         yield f"  bus {name}: {_carries(bench.model, name, spec)}"
-    yield from _warnings(bench.renamed)
+    yield from (f"  warning: {warning}" for warning in bench.renamed)
     yield from _notes(bench.notes)
 
 
-def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
-    """Yield what is worth knowing of a profile that is right: how long it takes, and what it asks of its bench.
-
-    Args:
-        profile: the profile.
-        bound: the same, tied to the bench; None where there is none.
-    """
-    shortest, longest = (about(s) for s in (shortest_s(profile.model), longest_s(profile.model)))
-    yield f"{profile.path}: valid; takes {shortest} at least, {longest} at most"
-    yield from _warnings(profile.renamed)
-    yield from _notes(profile.notes)
-    if bound is None:
-        return
-    yield from _warnings(bound.warnings)
+def of_bound(bound: Bound) -> Iterator[str]:
+    """Yield what is worth knowing of a profile that fits its bench: its weather, and what it asks of the buses."""
+    yield from (f"  warning: {warning}" for warning in bound.warnings)
     for line in weather_said(bound):
         yield f"  {line}"
     for bus, share, worst in busiest(bound):
@@ -104,10 +73,6 @@ def of_profile(profile: Loaded[Profile], bound: Bound | None) -> Iterator[str]:
             f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
         )
     yield from _notes(late_notes(bound))
-
-
-def _warnings(warnings: Iterable[Problem]) -> Iterator[str]:
-    return (f"  warning: {warning}" for warning in warnings)
 
 
 def _notes(notes: Iterable[Problem]) -> Iterator[str]:

@@ -30,6 +30,7 @@ _WRONG: Final = {
     "pauses_before": "paused too briefly before the other direction",
     "runs_at_most": "ran too long",
     "starts_at_most": "started too often",
+    "starts_at_least": "started too rarely",
     "stops_at_end": "did not stop at the end",
     "together_with": "did not switch together with its counterpart",
     "agrees_with": "did not agree with the other signal",

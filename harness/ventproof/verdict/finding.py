@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
-from typing import Final, NamedTuple, final
+from typing import TYPE_CHECKING, Final, NamedTuple, final
 
-from ventproof_bench.base.evidence import Window
+if TYPE_CHECKING:
+    from ventproof_bench.base.evidence import Window
 
 
 class Verdict(StrEnum):

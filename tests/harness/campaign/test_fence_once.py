@@ -117,7 +117,7 @@ def test_one_process_holds_a_bench_and_another_says_so(bench, tmp_path, monkeypa
     try:
         assert ready.wait(10)
         with (
-            pytest.raises(BenchError, match="another process on this computer runs on the bench"),
+            pytest.raises(BenchError, match="another job runs on the bench"),
             bench.fence.locked(),
         ):
             pass

@@ -10,7 +10,7 @@ import pytest
 
 from ventproof.campaign.carry_out import CampaignRuns
 from ventproof.campaign.journal import read_journal
-from ventproof.campaign.planned import groups_of
+from ventproof.campaign.planned import groups_of, variants_of
 from ventproof.campaign.work import JobLeft, work_on
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.history.enter import keeper_of
@@ -26,9 +26,9 @@ PROFILE = next(SHIPPED.glob("**/rain-count.yaml"))
 
 @cache
 def groups(bench=SHIPPED_BENCH, text="campaign: night\nrepeats: 3\n"):
-    return groups_of(
-        read_campaign("night.yaml", text), [load_bench(bench)], [[load_profile(PROFILE)]], lambda one, _: one
-    )
+    campaign, benches = read_campaign("night.yaml", text), [load_bench(bench)]
+    variants = variants_of(campaign, benches, lambda one, _: one)
+    return groups_of(campaign, benches, [[load_profile(PROFILE)]], variants)
 
 
 @pytest.fixture(scope="module")
@@ -98,23 +98,26 @@ class _Workers:
         yield 0, work(jobs[0])
         raise self._error
 
-    def stopped(self):
+    def stopped(self, said):
+        said("stopping: bench 'stand'")
         yield from self._stopped
 
 
 def test_workers_that_are_lost_leave_what_they_finished(runs, tmp_path):
     """It is kept, and a manifest says what was not run, and why."""
-    assert runs.carry_out(_Workers(WorkersLostError("all are gone")), lambda *_: None) == "all are gone"
+    workers = _Workers(WorkersLostError("all are gone"))
+    assert runs.carry_out(workers, lambda *_: None, lambda _: None) == "all are gone"
     (manifest,) = map(read_manifest, tmp_path.glob("*/*.manifest.json"))
     assert [one.outcome for one in manifest.left] == ["pass", "not run", "not run"]
     assert manifest.broken_off == "all are gone"
 
 
 def test_a_stopped_campaign_keeps_what_its_runs_leave_on_their_way_out(runs, left, tmp_path):
-    """Ctrl-C is passed on only when the logs of runs that were stopped are here."""
-    workers = _Workers(KeyboardInterrupt(), stopped=[(1, left[1])])
+    """Ctrl-C is passed on only when the logs of runs that were stopped are here; what is waited for is said."""
+    workers, said = _Workers(KeyboardInterrupt(), stopped=[(1, left[1])]), []
     with pytest.raises(KeyboardInterrupt):
-        runs.carry_out(workers, lambda *_: None)
+        runs.carry_out(workers, lambda *_: None, said.append)
+    assert said == ["stopping: bench 'stand'"]
     (manifest,) = map(read_manifest, tmp_path.glob("*/*.manifest.json"))
     assert [one.outcome for one in manifest.left] == ["pass", "pass", "not run"]
 
@@ -122,8 +125,17 @@ def test_a_stopped_campaign_keeps_what_its_runs_leave_on_their_way_out(runs, lef
 REAL = SHIPPED_BENCH.with_name("mock-rtu.yaml")
 
 
+class _Nobody:
+    """Does nothing, and is there."""
+
+    def finished(self, *_):
+        yield from ()
+
+
 def _begun(folder, *, resume):
-    return CampaignRuns("night", folder, groups(REAL), "tester", None, resume=resume)
+    runs = CampaignRuns("night", folder, groups(REAL), "tester", None, resume=resume)
+    runs.carry_out(_Nobody(), lambda *_: None, lambda _: None)
+    return runs
 
 
 def test_a_real_run_keeps_its_token_until_it_is_spent(tmp_path):

@@ -15,6 +15,7 @@ KINDS = (
     f.PausesFormula(0.5, 60.0),
     f.RunsAtMostFormula(40.0, 60.0),
     f.StartsAtMostFormula(3, 30.0, 60.0),
+    f.StartsAtLeastFormula(3, 60.0),
     f.StopsAtEndFormula(1.0, 60.0),
     f.TogetherFormula(0.5, 60.0),
 )
@@ -22,7 +23,9 @@ KINDS = (
 
 def evidence(formula, every_s=0.05, keeps_s: float | None = 0.3, *, at_once=True):
     """Return what a bench sees of as many flags as a demand has."""
-    count = 1 if isinstance(formula, f.RunsAtMostFormula | f.StartsAtMostFormula) else 2
+    count = (
+        1 if isinstance(formula, f.RunsAtMostFormula | f.StartsAtMostFormula | f.StartsAtLeastFormula) else 2
+    )
     traits = tuple(SignalTraits(name=name, unit="flag", keeps_for_s=keeps_s) for name in ("opens", "closes"))
     return FlagsEvidence(traits[:count], (every_s,) * count, at_once, Rule.GUARDED)
 

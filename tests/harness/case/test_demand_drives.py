@@ -78,6 +78,7 @@ TOGETHER = {"signal": "opens", "never_together": "closes", "for": "60 s"}
 PAUSE = {"signal": "opens", "pauses_before": "closes", "at_least": "500 ms", "for": "60 s"}
 RUN = {"signal": "closes", "runs_at_most": "40 s", "for": "60 s"}
 STARTS = {"signal": "closes", "starts_at_most": 2, "per": "30 s", "for": "60 s"}
+AGAIN = {"signal": "closes", "starts_at_least": 2, "for": "60 s"}
 STOP = {"signal": "closes", "stops_at_end": "shut", "within": "1 s", "for": "60 s"}
 PAIR = {"signal": "closes", "together_with": "twin", "within": "300 ms", "for": "60 s"}
 CASES = [
@@ -109,7 +110,16 @@ CASES = [
 ]
 
 
-@pytest.mark.parametrize(("response", "spans", "verdict"), CASES)
+BEGUN = [
+    (AGAIN, {"closes": [(1, 5), (10, 15)]}, P),
+    (AGAIN, {"closes": [(-20, 5), (10, 15)]}, F),
+    (AGAIN, {}, F),
+    (AGAIN, {"closes": [(1, 5), (59.99, 70)]}, N),
+]
+"""What only a response demands, and nothing that always holds."""
+
+
+@pytest.mark.parametrize(("response", "spans", "verdict"), [*CASES, *BEGUN])
 def test_a_drive_is_judged_by_what_its_contacts_did(response, spans, verdict):
     """Each case is what a reader of the profile would say; what cannot be known stays open, as does what never ran."""
     (found,) = rulings(profile(response), events(spans))

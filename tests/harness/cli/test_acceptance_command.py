@@ -60,11 +60,16 @@ def test_a_waiver_changes_no_pass_and_is_told_when_it_is_not_needed(ventproof, t
 
 
 def test_a_waiver_for_nothing_is_a_warning(ventproof, tmp_path):
-    """A name that was mistyped is not silently of no effect."""
+    """A name that was mistyped is not silently of no effect: it is told with its line, before anything is run."""
     waivers = waivers_in(tmp_path, "step: rain ends", "step: rain end")
     code, _, err = ventproof(*RUN, "--fault", "clock_slow", "--waivers", waivers, "--out", "logs")
     assert code == EXIT_FAIL
     assert "warning: waiver OSM-W-01 covers no response of these runs" in err
+    said = (
+        "waivers.yaml:6:11: waiver OSM-W-01: its profile has no step 'rain end'; did you mean 'rain ends'?\n"
+    )
+    assert err.startswith(f"warning: {tmp_path}/{said}")
+    assert ventproof(*RUN, "--waivers", waivers, "--dry-run")[2].endswith(said)
 
 
 def test_a_known_fail_that_keeps_others_from_being_run_leaves_the_run_open(ventproof, tmp_path):

@@ -141,6 +141,37 @@ def test_an_unknown_fault_is_told_where_it_stands(night, ventproof):
     assert told.startswith("night.yaml:7:16: ")
 
 
+def test_all_that_is_wrong_with_a_campaign_is_told_at_once(night, ventproof):
+    """Files that are not there where they are named, an unknown fault, and what is wrong in a profile."""
+    (night / "late.yaml").write_text(
+        (night / "rain.yaml").read_text(encoding="utf-8").replace("expect:", "expct:", 1), encoding="utf-8"
+    )
+    wrong = NIGHT.replace("[rain.yaml]", "[rian.yaml, late.yaml]").replace("ignores_rain", "ignores_hail")
+    (night / "night.yaml").write_text(wrong, encoding="utf-8")
+    for command in ("check", "campaign"):
+        code, _, told = ventproof(command, "night.yaml")
+        lines = told.splitlines()
+        assert code == 3
+        assert lines[0] == "night.yaml:3:12: 'rian.yaml' does not exist; did you mean 'rain.yaml'?"
+        assert lines[1].startswith("night.yaml:7:16: ")
+        assert any(line.startswith("late.yaml:") for line in lines[2:])
+    (night / "night.yaml").write_text(wrong.replace("mock.yaml", "mok.yaml"), encoding="utf-8")
+    told = ventproof("check", "night.yaml")[2].splitlines()
+    assert told[0].startswith("night.yaml:3:12: ")
+    assert told[1] == "night.yaml:4:18: 'mok.yaml' does not exist; did you mean 'mock.yaml'?"
+    (night / "night.yaml").write_text(NIGHT, encoding="utf-8")
+    code, said, _ = ventproof("check", "night.yaml")
+    assert (code, said) == (0, "night.yaml: valid; `ventproof campaign night.yaml` makes 8 runs in 4 plans\n")
+
+
+def test_a_campaign_begins_once_somebody_is_there_to_make_its_runs(night, ventproof):
+    """Without a scheduler nothing is noted, and the campaign begins without --resume when there is one."""
+    code, _, told = ventproof("campaign", "night.yaml", "--out", "out", "--scheduler", "127.0.0.1:1")
+    assert code == 4
+    assert told.splitlines()[-1].startswith("no scheduler answers at 127.0.0.1:1: ")
+    assert [path.name for path in (night / "out").iterdir()] == [".lock"]
+
+
 def test_runs_that_fail_are_named_with_their_logs(night, ventproof):
     """The exit code is that of `run`."""
     text = NIGHT.replace("[none, ignores_rain]", "[counts_twice]").replace("repeats: 2", "repeats: 1")

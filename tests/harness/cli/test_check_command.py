@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+
+from shipped_profiles import shipped_path
+
 from ventproof.cli.options import SHIPPED_BENCH
 
 PROFILE = """
@@ -41,3 +46,21 @@ def test_a_wrong_structure_says_that_the_rest_was_not_checked(ventproof, tmp_pat
     assert code == 3
     assert "the key 'stepz' is unknown here" in err
     assert f"{path}: its names and limits were not checked; correct its structure, then check again" in err
+
+
+def test_a_profile_alone_is_checked_without_bench_loop_and_tables():
+    """A process that checks one profile imports no bench file's model, no mock, no asyncio and no rich."""
+    command = [
+        sys.executable,
+        "-X",
+        "importtime",
+        "-m",
+        "ventproof",
+        "check",
+        str(shipped_path("rain-count")),
+    ]
+    said = subprocess.run(command, check=True, capture_output=True, text=True).stderr
+    imported = {line.rpartition("|")[2].strip() for line in said.splitlines()}
+    assert "ventproof.profile.load" in imported
+    unneeded = ("ventproof_bench.benchfile", "ventproof_bench.mock", "ventproof.terminal", "asyncio", "rich")
+    assert not {name for name in imported if name.startswith(unneeded)}

@@ -60,9 +60,17 @@ def test_a_bench_that_is_out_of_use_is_reopened_by_a_person_alone(fence, ended, 
     assert ventproof("reopen", "--bench", REAL, "--state", "state")[1].endswith(" is in use\n")
 
 
-def test_certificates_without_a_lab_are_refused(ended, tmp_path):
-    """`--tls` alone would say that something is encrypted."""
+@pytest.mark.parametrize(
+    ("options", "message"),
+    [
+        ("--tls .", "--tls is for a lab: give it with --scheduler"),
+        ("--scheduler 127.0.0.1 --jobs 2", "--jobs is for this computer: omit it, or omit --scheduler"),
+    ],
+)
+@pytest.mark.parametrize("command", ["campaign x", "challenge"])
+def test_options_of_the_other_workforce_are_refused(ended, tmp_path, command, options, message):
+    """`--tls` alone would say that something is encrypted; processes of this computer do nothing in a lab."""
     (tmp_path / "x").write_text("campaign: night\n", encoding="utf-8")
-    code, said = ended("campaign x --tls .")
+    code, said = ended(f"{command} {options}")
     assert code == 3
-    assert "--tls is for a lab: give it with --scheduler" in said
+    assert message in said

@@ -64,7 +64,7 @@ def test_a_run_can_sign_its_log_in_the_operator_s_name(ventproof, signed):
     assert "  signature: fits, by Anna Falk; that the key is theirs is NOT proven without --key\n" in out
 
 
-def test_a_missing_foreign_false_or_outlived_signature_is_told(ventproof, signed):
+def test_a_missing_foreign_false_illegible_or_outlived_signature_is_told(ventproof, signed):
     """Each has its words, and exit code 4."""
     ventproof("key", "eve")
     code, out, _ = ventproof("verify", signed, "--key", "eve.pub")
@@ -75,6 +75,9 @@ def test_a_missing_foreign_false_or_outlived_signature_is_told(ventproof, signed
     for option in ([], ["--key", "anna.pub"]):
         code, out, _ = ventproof("verify", signed, *option)
         assert (code, "  signature: FALSE: it was not made by the key that it names" in out) == (4, True)
+    beside.write_text(right[:-9], encoding="utf-8")
+    code, out, _ = ventproof("verify", signed)
+    assert (code, out.count("intact, "), "  signature: CANNOT BE READ: " in out) == (4, 1, True)
     beside.write_text(right, encoding="utf-8")
     content = signed.read_bytes()
     signed.write_bytes(content[: content.rindex(b"\n", 0, -1) + 1])

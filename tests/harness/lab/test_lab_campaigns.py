@@ -69,6 +69,21 @@ def test_a_worker_killed_amid_its_run_costs_no_run(lab, where, tmp_path):
     )
 
 
+def test_a_challenge_finds_in_a_lab_what_it_finds_here(lab, tmp_path):
+    """The same faults, by the same profiles, with the same smallest severity, and the same words on the screen."""
+    rain = next(SHIPPED.glob("**/rain-count.yaml"))
+    faults = ("--fault", "counts_twice", "--fault", "slow_debounce")
+    asked = ["challenge", rain, *faults, "--severities", "--json"]
+    said = {}
+    for file, who in (("here.json", ["--jobs", "1"]), ("lab.json", ["--scheduler", lab.address])):
+        words = [*VENTPROOF, *map(str, (*asked, file, *who))]
+        ended = subprocess.run(words, cwd=tmp_path, capture_output=True, text=True, check=False)
+        said[file] = (ended.returncode, ended.stdout, (tmp_path / file).read_text(encoding="utf-8"))
+    assert said["lab.json"] == said["here.json"]
+    assert '"smallest_severity": 1' not in said["lab.json"][2]
+    assert '"found": "caught"' in said["lab.json"][2]
+
+
 @pytest.fixture(scope="module")
 def stand(tmp_path_factory):
     """A folder with a small fast house, served in a process of its own, and a campaign on it."""
@@ -100,6 +115,8 @@ def test_a_real_run_whose_worker_is_killed_is_not_begun_again(lab, stand):
         said, told = command.communicate(timeout=120)
     assert command.returncode == 130, told
     assert "2 runs: 2 aborted" in said
+    assert "stopping: bench 'Osmerley house 3" in told
+    assert "Traceback" not in told
     kept = logs_of(stand)
     assert [check_log(log).closed for log in kept] == [True, True]
     assert len({header_of(read_log(log)).token for log in kept}) == 2

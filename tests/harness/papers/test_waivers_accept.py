@@ -9,7 +9,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.papers.waivers import ACCEPTED, WaivableRun, read_waivers, too_broad, unneeded, waived
+from ventproof.papers.misspelt import WaivableProfile, misspelt
+from ventproof.papers.waivers import (
+    ACCEPTED,
+    WaivableRun,
+    not_waivable,
+    read_waivers,
+    too_broad,
+    unneeded,
+    waived,
+)
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status
 from ventproof_bench.base.errors import FileError
 
@@ -81,6 +90,9 @@ def test_nothing_but_a_fail_is_waived(status):
     its = waived(waivers_of(), RUN, [found])
     assert not its.accepted
     assert its.result([found]) == ("pass" if status is Status.PASS else "inconclusive")
+    place = "waiver W-1 accepts a fail alone, and rain closes the vents: rain ends: roof_vent returns"
+    how = {Status.INCONCLUSIVE: " is inconclusive in 2 runs", Status.NOT_RUN: " was not run in 2 runs"}
+    assert list(not_waivable([its, its])) == ([] if status is Status.PASS else [f"{place}{how[status]}"])
 
 
 def test_a_waiver_holds_on_its_last_day_and_not_after():
@@ -242,3 +254,39 @@ def test_waivers_never_make_a_pass(statuses, days, least):
     assert set(its.accepted) <= {one.key for one in findings if one.status is Status.FAIL}
     if {Status.INCONCLUSIVE, Status.NOT_RUN} & set(statuses):
         assert result in {"fail", "inconclusive"}
+
+
+SUITE = [
+    WaivableProfile(
+        RUN.profile, ["start", "always", "rain ends"], ["roof_vent returns", "hail equals"], ["URS-4.1"]
+    ),
+    WaivableProfile("wind closes the vents", ["start", "always"], ["roof_vent reaches"], []),
+]
+
+
+PLACE = "profile: rain closes the vents\n    step: rain ends\n    response: roof_vent returns"
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("the vents", "the vent", "3:14: no profile 'rain closes the vent' is run; +rain closes the vents"),
+        ("step: rain ends", "step: frost", "4:11: its profile has no step 'frost'; it has start, always, rain ends"),
+        ("vent returns", "vents returns", "5:15: its profile has no response 'roof_vents returns'; +roof_vent returns"),
+        ("reason:", "requirement: U\n    reason:", "6:18: its profile has no requirement 'U'; it has URS-4.1"),
+        (PLACE, "requirement: URS-4.1a", "3:18: no profile that is run has the requirement 'URS-4.1a'; +URS-4.1"),
+        (PLACE, "requirement: other-7", ""),
+        ("rain closes the vents", "frost opens the heating", ""),
+        ("roof_vent returns", "roof_vent   returns", ""),
+        ("step: rain ends", "step: always", ""),
+    ],
+)  # fmt: skip
+def test_names_that_nothing_has_are_told_with_their_line(old, new, said):
+    """What its profile does not have, or is nearly something (+); a waiver for other profiles is left in peace."""
+    assert old in TEXT
+    found = list(misspelt(read_waivers("w.yaml", TEXT.replace(old, new)), SUITE))
+    where, _, rest = said.partition(": ")
+    what, meant, near = rest.partition("+")
+    hint = f"did you mean {near!r}?" if meant else ""
+    expected = [f"w.yaml:{where}: waiver W-1: {what}{hint}"] if said else []
+    assert [str(problem) for problem in found] == expected

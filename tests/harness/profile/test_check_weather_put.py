@@ -120,3 +120,65 @@ def test_what_it_can_put_is_taken(stimulus):
     """A level is rounded to the module's step, and a short is 0 ohm."""
     profile = read_profile("p.yaml", PROFILE.replace("STIMULUS", stimulus))
     assert bind(profile, read_bench("b.yaml", MODULE), {}).profile is profile
+
+
+_LEVELS = "kind: level, driver: mock-level, wired: {input: outside}"
+_OHMS = "kind: resistance, driver: mock-level, wired: {input: outside}"
+
+
+@pytest.mark.parametrize(
+    ("sensor", "value", "failures", "cure"),
+    [
+        (
+            f"{_LEVELS}, signal: 0-10 V, range: [-30 °C, 50 °C]",
+            "10 V",
+            ("10.1 V",),
+            "write more than 10 V, or",
+        ),
+        (
+            f"{_LEVELS}, signal: 2-10 V, range: [-30 °C, 50 °C]",
+            "2 V",
+            ("1.9 V", "10.5 V"),
+            "less than 2 V or more than 10 V",
+        ),
+        (
+            f"{_LEVELS}, signal: 0-20 mA, range: [-30 °C, 50 °C]",
+            "3.6 mA",
+            ("21 mA",),
+            "write more than 20 mA, or",
+        ),
+        (
+            f"{_LEVELS}, signal: ratio, supply: 5 V, range: [-30 °C, 50 °C]",
+            "5 V",
+            (),
+            "mode: open` or `mode: short",
+        ),
+        (
+            f"{_OHMS}, sensor: pt100",
+            "390 ohm",
+            ("18.5 ohm", "391 ohm"),
+            "less than 18.52 ohm or more than 390.5 ohm",
+        ),
+        (
+            f"{_OHMS}, sensor: ntc, ntc: {{ohm: 10000, beta: 3435}}",
+            "10000 ohm",
+            ("100 ohm", "1000000 ohm"),
+            "more than",
+        ),
+    ],
+)
+def test_a_level_that_stands_for_a_value_signals_no_failure(sensor, value, failures, cure):
+    """Inside its measuring range a sensor shows weather, whatever carries it; beyond it the level is a failure."""
+    head, _, rest = MOCK.partition("\n  outside_temperature:\n")
+    rest = rest.partition("\n  house_thermometer:\n")[2]
+    bench = read_bench("b.yaml", f"{head}\n  outside_temperature: {{{sensor}}}\n  house_thermometer:\n{rest}")
+
+    def stated(level: str):
+        stimulus = f"{{fail: outside_temperature, mode: signals, level: {level}}}"
+        return read_profile("p.yaml", PROFILE.replace("STIMULUS", stimulus))
+
+    with pytest.raises(FileError, match=f"'{value}' is a value and signals no failure; ") as caught:
+        bind(stated(value), bench, {})
+    assert cure in str(caught.value)
+    for level in failures:
+        assert bind(stated(level), bench, {}).outputs

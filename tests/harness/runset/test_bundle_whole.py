@@ -116,7 +116,7 @@ HOSTILE = [
     (without_log, "'logs/rain.jsonl' is in its list of files, and missing"),
     (changed_log, "'logs/rain.jsonl' is not the file that its list names"),
     (longer_log, "'logs/rain.jsonl' is not the file that its list names"),
-    (no_list, "it is not a JSON object"),
+    (no_list, "it does not say that it is a ventproof bundle"),
     (deep_list, "its contents.json is not as ventproof writes it"),
 ]
 

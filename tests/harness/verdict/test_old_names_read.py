@@ -23,7 +23,7 @@ OLD = DATA / "version-0.2.yaml"
 OLD_LOG = DATA / "version-0.2.jsonl"
 OLD_KEY = DATA / "version-0.2.pub"
 LOG_OF_0_3 = DATA / "version-0.3.jsonl"
-LOG_OF_0_4 = DATA / "version-0.4.jsonl"
+LATER_LOGS = [DATA / "version-0.4.jsonl", DATA / "version-0.5.jsonl"]
 SNOW_BENCH = SHIPPED_BENCH.with_name("snow-house.yaml")
 FLAGS = {"--confirm-clear", "--wiring"}
 PROFILES = sorted(SHIPPED.parent.rglob("*.yaml"))
@@ -171,14 +171,15 @@ def test_a_log_with_the_sentences_of_0_3_stands_and_is_told_in_those_of_now(vent
     assert not decide_again(read_log(LOG_OF_0_3)).changes
 
 
-def test_a_log_of_0_4_is_verified_and_judges_as_it_did(ventproof):
+@pytest.mark.parametrize("log", LATER_LOGS, ids=lambda log: log.stem)
+def test_a_later_log_is_verified_and_judges_as_it_did(ventproof, log):
     """A pass, a fail and an open response stay what they were, and none is told as changed."""
-    code, out, err = ventproof("verify", LOG_OF_0_4)
+    code, out, err = ventproof("verify", log)
     assert (code, err) == (0, "")
     assert re.search(r"intact, \d+ lines, fail", out)
-    code, out, err = ventproof("judge", LOG_OF_0_4)
+    code, out, err = ventproof("judge", log)
     assert (code, err) == (1, "")
-    again = decide_again(read_log(LOG_OF_0_4))
+    again = decide_again(read_log(log))
     assert not again.changes
     assert {one.status for one in again.findings} == {"pass", "fail", "inconclusive"}
 

@@ -9,7 +9,7 @@ import pytest
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof_bench.base.errors import LinkError
 from ventproof_bench.benchcheck.load import load_bench
-from ventproof_bench.rig.build import EndpointHold, network_endpoints
+from ventproof_bench.rig.ports import PortHold, network_endpoints
 
 
 def test_buses_and_outputs_over_the_network_are_endpoints():
@@ -26,7 +26,7 @@ def test_buses_and_outputs_over_the_network_are_endpoints():
 def test_a_second_run_is_refused_until_the_first_lets_go(tmp_path):
     """Who comes second is told, and gets the endpoint once it is free."""
     endpoint = f"192.0.2.1:{tmp_path.name}"
-    first, second = EndpointHold([endpoint]), EndpointHold([endpoint])
+    first, second = PortHold([endpoint]), PortHold([endpoint])
     first.take()
     with pytest.raises(
         LinkError,
