@@ -178,14 +178,9 @@ def _bus(
     if not 2 * _SHORT_BY_S <= silent_s <= _LONGEST_SILENCE_S or lasts_s < _LEAST_S:
         return
     closes_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
-    takes_s = (
-        silent_s
-        + override.entry_delay
-        + override.delay_tolerance
-        + closes_s
-        + READ_BEFORE_S
-        + _SILENCE_SPARE_S
-    )
+    begins_s = silent_s + override.entry_delay + override.delay_tolerance
+    long_s = _minutes_s(begins_s + closes_s + READ_BEFORE_S + _SILENCE_SPARE_S)
+    rests = (_flag_found(builder, flag, on=not on),)
     stands = tuple(
         _stands(builder, vent, position).stays(lasts_s) for vent, position in override.positions.items()
     )
@@ -193,15 +188,10 @@ def _bus(
     phases, others = [], override.together_with(condition)
     if others:
         why = f"{plain(name)} does not begin by a silent bus alone"
-        alone = _unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=not on),), why=why)
-        phases = [alone, *builder.given(name, condition)]
+        phases = [_unasked(builder, long_s, rests, why=why), *builder.given(name, condition)]
     if short_s > READ_BEFORE_S:
-        phases.append(
-            _unasked(
-                builder, short_s, (_flag_found(builder, flag, on=not on),), why="the silence was too short"
-            )
-        )
-    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=on), *stands)))
+        phases.append(_unasked(builder, short_s, rests, why="the silence was too short"))
+    phases.append(_unasked(builder, long_s, (_flag_found(builder, flag, on=on), *stands)))
     about = (
         f"The unit is not polled. Once that lasts for {number(silent_s)} s the unit must treat it as"
         f" {plain(name)}, and be closed when polling begins again. A shorter silence must change nothing. Nothing can"
