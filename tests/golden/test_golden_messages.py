@@ -14,15 +14,16 @@ from ventproof.profile.bind import bind
 from ventproof.profile.load import read_profile
 from ventproof.runset.campaign import read_campaign
 from ventproof.runset.rack_file import read_rack
-from ventproof.table.load import load_table, read_table
+from ventproof.table.load import fit_problems, load_table, read_table
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.benchcheck.load import load_bench, read_bench
+from ventproof_bench.yamlfile.load import in_file_order
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 ROOT = Path(__file__).parents[2]
 CASES = sorted(
     path.stem
-    for kind in ("profile", "bench", "bind", "table", "acceptance", "waivers", "campaign", "rack")
+    for kind in ("profile", "bench", "bind", "table", "fit", "acceptance", "waivers", "campaign", "rack")
     for path in GOLDEN.glob(f"{kind}-*.yaml")
 )
 
@@ -33,6 +34,8 @@ def _load(name: str) -> None:
     if name.startswith("bench-"):
         read_bench(file, text)
         return
+    if name.startswith("fit-"):
+        raise FileError(in_file_order(fit_problems(read_table(file, text), _shipped_bench("mock.yaml"))))
     readers = {
         "table": read_table,
         "acceptance": read_acceptance,
@@ -46,9 +49,12 @@ def _load(name: str) -> None:
             return
     profile = read_profile(file, text)
     if name.startswith("bind-"):
-        its = "wind-house.yaml" if name == "bind-wind" else "mock.yaml"
-        bench = read_bench(its, (ROOT / "bench" / "files" / its).read_text(encoding="utf-8"))
+        bench = _shipped_bench("wind-house.yaml" if name == "bind-wind" else "mock.yaml")
         raise FileError(checked(bind(profile, bench, {"spare": "roofvent"})).undecidable)
+
+
+def _shipped_bench(name):
+    return read_bench(name, (ROOT / "bench" / "files" / name).read_text(encoding="utf-8"))
 
 
 @pytest.mark.parametrize("name", CASES)

@@ -187,7 +187,7 @@ def _parsed(text: str | float) -> Quantity:
     if not abs(number) <= _GREATEST:
         raise Refusal(f"{str(text)!r} is too large", "write a number that can be measured")
     if not symbol:
-        return Quantity(number, Dimension.COUNT, str(text))
+        return Quantity(number, Dimension.COUNT, str(text).strip())
     unit = UNITS.get(canonical_spelling(symbol))
     if unit is None:
         near = get_close_matches(symbol, UNITS, n=1, cutoff=0.4)

@@ -84,8 +84,10 @@ class Snapshot:
         positions: position of each vent group, % open, in the order of the settings.
         temperature_c: house temperature, °C.
         count: rain counter, 32 bits.
-        status: status bits, least significant first, as `STATUS_BITS` names them; a unit with a rain contact
-            only has the first `PLAIN_BITS` of them.
+        status: status bits, least significant first: of the rain the override, the contact after its debounce, the
+            entry delay and the release delay; whether a vent moves. A unit with more weather goes on: the gale, frost
+            and failure override, rain by tips; the failed outside and house thermometers, vane and wind sensor;
+            whether the vents are run to their closed ends; and, if it has one, the failed supervised loop.
         stage: ventilation stage.
         weather: of a unit with more weather, else None.
         drive_alarms: of each vent outside the unit, in the order of the settings: whether a run was broken off, and
@@ -107,26 +109,6 @@ class Snapshot:
         """The discrete inputs: status bits, of all drives broken-off runs, disbelieved feedback; then the rules."""
         alarms = (flag for flags in zip(*self.drive_alarms, strict=True) for flag in flags)
         return (*self.status, *alarms, *self.rules)
-
-
-STATUS_BITS: Final = (
-    "rain_override",
-    "rain_contact",  # closed, after debounce
-    "entry_delay",  # of the rain override
-    "release_delay",
-    "moving",
-    "gale_override",
-    "frost_override",
-    "failure_override",
-    "rain_by_tips",
-    "outside_failed",
-    "house_failed",
-    "direction_failed",
-    "wind_failed",  # the cups, or another wind sensor
-    "referencing",
-    "loop_failed",  # of a unit with a supervised loop
-)
-PLAIN_BITS: Final = 5
 
 
 def input_registers(snapshot: Snapshot, behaviour: Behaviour) -> tuple[int, ...]:

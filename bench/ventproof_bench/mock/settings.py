@@ -341,7 +341,8 @@ class MockSettings(FileModel):
     sensors: Sensors = Sensors()
     """The unit's analogue sensors."""
     rules: dict[Name, RuleSettings] = Field(default_factory=dict)
-    """Further overrides, by name."""
+    """Further overrides, by name. The last input register shows them, a bit each in their order: register 15 of a
+    unit of two vents, or 8 where it has no wind, no tip rate, no frost and no sensors."""
     precedence: list[str] | None = None
     """Overrides in the order in which they decide: the first active one that names a vent moves it. Unless stated,
     of all that are active the one that closes the vent most."""

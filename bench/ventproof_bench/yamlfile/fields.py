@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import suppress
 from typing import TYPE_CHECKING, Annotated, Any, Literal, final
 
 from pydantic import (
@@ -89,7 +90,7 @@ class Written:
         read: Callable[[Any], Any],
         schema: Mapping[str, object],
         *,
-        write: Callable[[Any], str] | None = None,
+        write: Callable[[Any], str | int | float] | None = None,
         dimension: Dimension | None = None,
     ) -> None:
         self.dimension = dimension
@@ -100,7 +101,7 @@ class Written:
     def __get_pydantic_core_schema__(self, source: object, handler: object) -> CoreSchema:
         """Return how pydantic reads and writes it."""
         write = self._write and core_schema.plain_serializer_function_ser_schema(
-            self._write, return_schema=core_schema.str_schema(), when_used="json"
+            self._write, return_schema=core_schema.any_schema(), when_used="json"
         )
         return core_schema.no_info_plain_validator_function(self._read, serialization=write)
 
@@ -155,7 +156,16 @@ def _as_quantity(value: object) -> Quantity:
     raise Refusal("is not a quantity", "write a number and a unit, such as '8 %'", bare=True)
 
 
-AnyQuantity = Annotated[Quantity, Written(_as_quantity, _quantity_schema(None, "8 %"), write=str)]
+def _as_written(quantity: Quantity) -> str | int | float:
+    """Return a quantity as a file states it: a bare number as one, everything else as a text."""
+    for number in (int, float):
+        with suppress(ValueError):
+            if str(number(quantity.text)) == quantity.text:
+                return number(quantity.text)
+    return quantity.text
+
+
+AnyQuantity = Annotated[Quantity, Written(_as_quantity, _quantity_schema(None, "8 %"), write=_as_written)]
 """A quantity whose dimension follows from the signal or output that it is said of."""
 
 

@@ -56,6 +56,7 @@ def _every(factors: int, values: int) -> list[tuple[int, ...]]:
 _APART_S: Final = 1.0
 _AFTER_S: Final = 5.0
 _LONGEST_LAG_S: Final = 30.0
+_LOOKS_S: Final = 10.0
 _PAIR: Final = 2
 
 
@@ -120,7 +121,10 @@ def _row(
         overrides = tuple(table.overrides)
         about = "No condition holds. No override may begin, and no vent may move."
     else:
-        phases = (Phase(f"at once: {names}", begin), *_ended(builder, overrides, end))
+        phases = (
+            Phase(f"at once: {names}", begin, _watched_s(table, there)),
+            *_ended(builder, overrides, end),
+        )
         about = (
             f"One of a set in which any few conditions come together and stay away in every combination. Here:"
             f" {names}{f', without {_and(away)}' if away else ''}. Each vent goes where the overrides together send"
@@ -150,6 +154,13 @@ def _touched(table: OverrideTable, there: Sequence[Factor]) -> Iterator[str]:
     for name, override in table.overrides.items():
         if any(its.part is not None and output_of(its.condition) in outputs for its in override.placed):
             yield name
+
+
+def _watched_s(table: OverrideTable, there: Sequence[Factor]) -> float:
+    """Return how long to look: an override that needs more than what is there would begin meanwhile if it did not."""
+    touched = [table.overrides[name] for name in _touched(table, there)]
+    begins_s = max((its.entry_delay + its.delay_tolerance for its in touched), default=0.0)
+    return max(_LOOKS_S, begins_s + max(lag_s(its.condition) for its in there) + _AFTER_S)
 
 
 def _ended(builder: ScenarioBuilder, overrides: Sequence[str], end: TimedStimuli) -> tuple[Phase, ...]:
@@ -213,7 +224,7 @@ def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
         for name in names[:-1]
         if vent in table.overrides[name].positions
     )
-    closing = [f"{names[-1]}.only_close"] if last.only_close and lower else []
+    closing = [f"{names[-1]}.only_close"] if lower else []
     return builder.scenario(
         "-then-".join(names),
         title=", then ".join(titles),
@@ -221,6 +232,53 @@ def _order(builder: ScenarioBuilder, names: Sequence[str]) -> Scenario:
         overrides=tuple(names),
         phases=tuple(phases),
         proves=(*pairs, *closing),
+    )
+
+
+def opening(builder: ScenarioBuilder) -> Iterator[Scenario]:
+    """Yield, for each override that opens vents, how it finds them where another one has closed them further."""
+    table = builder.table
+    for name, override in table.overrides.items():
+        if override.only_close or not builder.conditions(name):
+            continue
+        others = [its for its in table.overrides if builder.conditions(its) and _opens(table, name, its)]
+        if others:
+            shortest = min(others, key=lambda its: table.overrides[its].release_delay)
+            yield _opened(builder, name, shortest)
+
+
+def _opens(table: OverrideTable, name: str, other: str) -> bool:
+    """Return whether an override decides where another one is active too, and opens a vent that that one closes."""
+    rank = {its: number for number, names in enumerate(table.ranks or ()) for its in names}
+    mine, theirs = table.overrides[name].positions, table.overrides[other].positions
+    lower = any(vent in theirs and theirs[vent].value < position.value for vent, position in mine.items())
+    return lower and bool(rank) and rank[name] < rank[other]
+
+
+def _opened(builder: ScenarioBuilder, name: str, other: str) -> Scenario:
+    """Return how an override begins once another one has closed the vents."""
+    first, last = _telling(builder, (other, name))
+    begins = _begins(builder, (other, name), (first, last))
+    phases = [
+        Phase(
+            " and ".join(its.about for its in planned),
+            tuple((n * _APART_S, its) for n, its in enumerate(planned)),
+        )
+        for planned in begins
+    ]
+    for its, condition in ((name, last), (other, first)):
+        phases += builder.ending(its, builder.table.overrides[its], ended(builder.table, condition))
+    about = (
+        f"{plain(other).capitalize()} has closed the vents. {plain(name).capitalize()} decides over it, and must open"
+        f" them to its own positions; when that ends they close again."
+    )
+    return builder.scenario(
+        f"{name}-opens-in-{other}",
+        title=f"{plain(name)} opens vents that {plain(other)} has closed",
+        about=about,
+        overrides=(other, name),
+        phases=tuple(phases),
+        proves=(f"{name}.only_close", *_pairs(builder.table, (name, other))),
     )
 
 

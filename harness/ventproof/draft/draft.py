@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.draft.assembly import Band, assembled, named, percent
-from ventproof.draft.combined import combined, orders
+from ventproof.draft.combined import combined, opening, orders
 from ventproof.draft.emit import drafted, profile_text, signed, untouched
 from ventproof.draft.failures import mishaps
 from ventproof.draft.resolution import Margins
@@ -161,6 +161,7 @@ def scenarios(builder: ScenarioBuilder, strength: int) -> Iterator[Scenario]:
     yield from silences(builder)
     for length in range(2, strength + 1):
         yield from orders(builder, length)
+    yield from opening(builder)
     yield from combined(builder, strength)
 
 
@@ -247,6 +248,7 @@ _SAID: Final = {
     "debounce": "this bench cannot open a contact for so short a time, or the entry delay is too short to show it",
     "dead_band": "the vane is too inexact to show it, or no override with a lee side can be played",
     "settles_after": "it is too short to show, or no override with a lee side can be played",
+    "only_close": "no other override that can come with it sends a vent further down",
     "bus_silent": "such a silence cannot be played, or the override is released before anything can be read of it",
 }
 

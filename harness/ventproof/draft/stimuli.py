@@ -40,6 +40,7 @@ _BEYOND: Final = 1.25
 _RAINS_FOR_S: Final = 10_800.0
 _EMPTY: Final = parse("0 %")
 _NEARLY_FULL: Final = parse("90 %")
+_FULL_PERCENT: Final = 100.0
 READ_BEFORE_S: Final = 10.0
 """Idle time ends so long after reading began again, see `ventproof.profile.stimulus.Idle`."""
 _HOUR_S: Final = 3600
@@ -131,7 +132,9 @@ def rain(name: str, intensity: Quantity, for_s: float, *, filled: Quantity = _EM
     """Return a rain into the bucket, which is empty unless `filled` says otherwise."""
     rainfall = Rainfall(rainfall=name, intensity=intensity, for_=span_text(for_s), filled=filled)
     about = f"rain of {intensity}" if intensity.value else "the rain ends"
-    return PlannedStimulus(rainfall, (WeatherChange(0.0, "rainfall", name, intensity.value),), about)
+    share = filled.value / _FULL_PERCENT
+    changes = WeatherChange(0.0, "rainfall", name, intensity.value), WeatherChange(0.0, "filled", name, share)
+    return PlannedStimulus(rainfall, changes, about)
 
 
 def level(name: str, value: Quantity) -> PlannedStimulus:

@@ -359,6 +359,10 @@ class ScenarioBuilder:
         others = self.table.overrides[name].together_with(condition)
         return [its for other in others for its in self._means(other)]
 
+    def allowed(self, name: str, condition: Condition) -> bool:
+        """Return whether the bench can bring about all that must hold beside a condition."""
+        return self._playable(self.beside(name, condition))
+
     def _means(self, condition: Condition) -> list[Condition]:
         """Return the weather that brings a condition about; the condition itself where nothing does."""
         if not isinstance(condition, ActiveCondition):

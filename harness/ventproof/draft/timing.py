@@ -160,40 +160,38 @@ def silences(builder: ScenarioBuilder) -> Iterator[Scenario]:
     for name, override in builder.table.overrides.items():
         if override.flag is None or override.latched:
             continue
-        for condition in override.when:  # none that must hold together with others
-            if isinstance(condition, BusSilentCondition):
-                yield from _bus(builder, name, override, condition.bus_silent)
-            elif isinstance(condition, FailedCondition):
+        for placed in override.placed:
+            condition = placed.condition
+            if isinstance(condition, BusSilentCondition) and builder.allowed(name, condition):
+                yield from _bus(builder, name, override, condition)
+            elif isinstance(condition, FailedCondition) and placed.part is None:
                 yield from _still(builder, name, override, condition)
 
 
-def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s: float) -> Iterator[Scenario]:
+def _bus(
+    builder: ScenarioBuilder, name: str, override: TableOverride, condition: BusSilentCondition
+) -> Iterator[Scenario]:
+    silent_s = condition.bus_silent
     flag, table, on = str(override.flag), builder.table, override.flag_while_active == "on"
     late_s = builder.margins.late_s(flag)
     lasts_s = floor(override.release_delay - override.delay_tolerance - READ_BEFORE_S - late_s - 1)
     if not 2 * _SHORT_BY_S <= silent_s <= _LONGEST_SILENCE_S or lasts_s < _LEAST_S:
         return
     closes_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
-    takes_s = (
-        silent_s
-        + override.entry_delay
-        + override.delay_tolerance
-        + closes_s
-        + READ_BEFORE_S
-        + _SILENCE_SPARE_S
-    )
+    begins_s = silent_s + override.entry_delay + override.delay_tolerance
+    long_s = _minutes_s(begins_s + closes_s + READ_BEFORE_S + _SILENCE_SPARE_S)
+    rests = (_flag_found(builder, flag, on=not on),)
     stands = tuple(
         _stands(builder, vent, position).stays(lasts_s) for vent, position in override.positions.items()
     )
     short_s = 60.0 * floor((silent_s + READ_BEFORE_S - _SHORT_BY_S) / 60)
-    phases = []
+    phases, others = [], override.together_with(condition)
+    if others:
+        why = f"{plain(name)} does not begin by a silent bus alone"
+        phases = [_unasked(builder, long_s, rests, why=why), *builder.given(name, condition)]
     if short_s > READ_BEFORE_S:
-        phases.append(
-            _unasked(
-                builder, short_s, (_flag_found(builder, flag, on=not on),), why="the silence was too short"
-            )
-        )
-    phases.append(_unasked(builder, _minutes_s(takes_s), (_flag_found(builder, flag, on=on), *stands)))
+        phases.append(_unasked(builder, short_s, rests, why="the silence was too short"))
+    phases.append(_unasked(builder, long_s, (_flag_found(builder, flag, on=on), *stands)))
     about = (
         f"The unit is not polled. Once that lasts for {number(silent_s)} s the unit must treat it as"
         f" {plain(name)}, and be closed when polling begins again. A shorter silence must change nothing. Nothing can"
@@ -205,7 +203,11 @@ def _bus(builder: ScenarioBuilder, name: str, override: TableOverride, silent_s:
         about=about,
         overrides=(name,),
         phases=tuple(phases),
-        proves=(f"{name}.bus_silent", *builder.positions(name)),
+        proves=(
+            *(f"{name}.{condition_name(override, its)}" for its in (condition, *others)),
+            *builder.joint(name, condition),
+            *builder.positions(name),
+        ),
     )
 
 

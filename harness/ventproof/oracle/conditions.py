@@ -146,7 +146,10 @@ class _Conditions:
                     settled(seen.must, silent_s, 0.0, self.powered.must),
                 )
             case RainfallCondition():
-                return raining(condition, *self._pulses("rainfall", condition.rainfall), self.powered)
+                low, high = self._pulses("rainfall", condition.rainfall)
+                filled = of(self._weather, "filled", condition.rainfall)
+                instants = {t_s: its.value for its in filled for t_s in (its.at_s, its.at_s + its.late_s)}
+                return raining(condition, low, high, self.powered, instants)
             case WindCondition(wind=name, averaged_over=over_s):
                 return self._beyond(condition, self._wind(name), over_s)
             case LevelCondition(level=name):

@@ -239,9 +239,10 @@ def _of_override(table: OverrideTable, name: str, override: TableOverride) -> It
                     deviating = _changed(table, "overrides", name, **{key: {**positions, vent: at}})
                     yield Deviation(f"{name}.{key}.{vent}", f"{name} sends {vent} to {at}{where}", deviating)
     yield from _of_limits(table, name, override)
-    if override.only_close and override.positions:
-        deviating = _changed(table, "overrides", name, only_close=False)
-        yield Deviation(f"{name}.only_close", f"{name} opens vents", deviating)
+    if override.positions:
+        deviating = _changed(table, "overrides", name, only_close=not override.only_close)
+        opens = "vents" if override.only_close else "no vent"
+        yield Deviation(f"{name}.only_close", f"{name} opens {opens}", deviating)
     if override.latched:
         deviating = _changed(table, "overrides", name, latched=False)
         yield Deviation(f"{name}.latched", f"{name} ends by itself", deviating)

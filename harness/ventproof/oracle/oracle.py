@@ -15,7 +15,6 @@ from ventproof.oracle.conditions import Activity, activity
 from ventproof.oracle.sides import lee_sides
 from ventproof.oracle.targets import PossibleTravel, Range, targets
 from ventproof.oracle.timeline import NEVER, Timeline, UncertainState, Weather, of, stepped
-from ventproof_bench.base.evidence import Window
 
 if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable
@@ -24,15 +23,6 @@ if TYPE_CHECKING:
 _CLOSED: Final = Range(0.0, 0.0)
 _SIDES: Final = {"yes": (True,), "no": (False,), "open": (False, True)}
 """By whether a vent faces away from the wind, what must be reckoned with."""
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class Spell:
-    """One time that an override is active: when it begins, and when it ends; None where it does not end in time."""
-
-    begins: Window
-    ends: Window | None
 
 
 @final
@@ -53,18 +43,6 @@ class ExpectedBehaviour:
     def active(self, t_s: float) -> dict[str, str]:
         """Return of each override whether it is active from an instant on: `yes`, `no`, or `open` to either."""
         return {name: bounds.at(t_s) for name, bounds in self.activity.active.items()}
-
-    def spells(self, name: str) -> list[Spell]:
-        """Return every time that an override certainly is active, with the windows in which it begins and ends."""
-        bounds = self.activity.active[name]
-        spells = []
-        for begin_s, end_s in bounds.must.yes():
-            early_s, late_s = next(
-                (begin, end) for begin, end in bounds.may.yes() if begin <= begin_s and end_s <= end
-            )
-            ends = Window(end_s, late_s) if isfinite(late_s) else None
-            spells.append(Spell(Window(early_s, begin_s), ends))
-        return spells
 
     def arrives_by_s(self, vent: str, target: Range, after_s: float) -> float:
         """Return from when on a vent surely is within a range, infinite for never; looked for after an instant."""

@@ -36,6 +36,7 @@ PULSES_LATE_S: Final = 1.0
 READ_BEFORE_S: Final = 10.0
 """Idle time ends so long after reading began again, see `ventproof.profile.stimulus.Idle`."""
 _HOUR_S: Final = 3600
+_FULL_PERCENT: Final = 100.0
 _ASKED_LATE_S: Final = 2.0
 """A round of reading that goes on, or a time-out, when it should be silent or asked."""
 _STEPS: Final = 120
@@ -103,6 +104,8 @@ def changes_of(stimulus: Stimulus, at_s: float, table: OverrideTable) -> Iterato
         case Wind(wind=name):
             yield from (WeatherChange(at_s + s, "wind", name, v, PULSES_LATE_S) for s, v in _speeds(stimulus))
         case Rainfall(rainfall=name):
+            if stimulus.filled is not None:
+                yield WeatherChange(at_s, "filled", name, stimulus.filled.value / _FULL_PERCENT)
             yield from (WeatherChange(at_s + s, "rainfall", name, v) for s, v in _intensities(stimulus))
         case Fail(fail=name) if name in table.sensors and not stimulus.wanders and stimulus.mode != "chatter":
             yield WeatherChange(at_s, "failed", name, 1.0)

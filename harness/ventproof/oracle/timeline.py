@@ -171,7 +171,9 @@ def beyond(
     return Timeline(initially, _without_twins(switches_s))
 
 
-ChangeKind = Literal["contact", "wind", "rainfall", "level", "failed", "direction", "opens", "silent"]
+ChangeKind = Literal[
+    "contact", "wind", "rainfall", "filled", "level", "failed", "direction", "opens", "silent"
+]
 
 
 @final
@@ -181,7 +183,8 @@ class WeatherChange:
 
     Attributes:
         at_s: when, the earliest.
-        kind: `contact` closed (1) or open (0); `wind` in m/s; `rainfall` in mm/h; `level` in its own unit; `failed`: a
+        kind: `contact` closed (1) or open (0); `wind` in m/s; `rainfall` in mm/h; `filled`: the bucket is,
+            to this share of a tip; `level` in its own unit; `failed`: a
             sensor has failed (1) or works again (0), a level keeping its last good value meanwhile and pulses ceasing;
             `direction` the wind comes from, degrees; `opens`: where the temperature wants a vent group, %; `silent`:
             nobody asks over the bus any more (1) or does so again (0).

@@ -8,11 +8,13 @@ long the water of the last tip took to fall: its span. The intensity of several 
   wait for the next tip, is longer than one tip of the rain at which it ends. A span may lie half in a heavy rain and
   half in the drizzle after it: then the wait begins anew in the drizzle, and once only.
 - It surely shows rain once every span was short enough while the last tips fell, and until a span may be too long.
+
+Where a stimulus says how full the bucket is at its begin, water is added or lost between two tips.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from itertools import chain, pairwise
 from math import inf
@@ -28,6 +30,9 @@ _S_PER_H: Final = 3600.0
 _CALM: Final = 1e-9  # mm/h: what is nothing
 _ROUNDING: Final = 1e-9
 """Of a span: what computing it may lose."""
+
+_AT_ONCE_S: Final = 1e-6
+_NEVER: Final[Mapping[float, float]] = {}
 
 _Span = tuple[float, float]
 
@@ -55,7 +60,11 @@ def falling(rain: Steps) -> Iterator[tuple[float, float, float]]:
 
 
 def raining(
-    condition: RainfallCondition, least: Steps, most: Steps, powered: UncertainState
+    condition: RainfallCondition,
+    least: Steps,
+    most: Steps,
+    powered: UncertainState,
+    filled: Mapping[float, float] = _NEVER,
 ) -> UncertainState:
     """Return when a bucket shows rain.
 
@@ -64,14 +73,24 @@ def raining(
         least: the least that it may rain, mm/h.
         most: the most.
         powered: when the unit is there to count; it forgets all tips with its supply.
+        filled: at which instants the bucket is filled to which share of a tip, whatever was in it before.
     """
     off_by = condition.accuracy.value
     begins, ends = condition.begins_at.value, condition.ends_at.value
     may = _Bucket(condition, begins - off_by, ends - off_by)
     must = _Bucket(condition, begins + off_by, ends + off_by)
+    least, most = _parted(least, filled), _parted(most, filled)
+    known = filled
+    if least != most:
+        # Nobody knows when the water falls that is missing: any tip may come at any time.
+        most, known = _topped_up(most, filled, condition.tip.value), _NEVER
     return UncertainState(
-        _timeline(_until(off_s, may.possible(_since(on_s, most))) for on_s, off_s in powered.may.yes()),
-        _timeline(_until(off_s, must.certain(_since(on_s, least))) for on_s, off_s in powered.must.yes()),
+        _timeline(
+            _until(off_s, may.possible(_since(on_s, most), known)) for on_s, off_s in powered.may.yes()
+        ),
+        _timeline(
+            _until(off_s, must.certain(_since(on_s, least), filled)) for on_s, off_s in powered.must.yes()
+        ),
     )
 
 
@@ -114,10 +133,11 @@ class _Bucket:
     begins_at: float
     ends_at: float
 
-    def possible(self, rain: Steps) -> Iterator[_Span]:
+    def possible(self, rain: Steps, filled: Mapping[float, float]) -> Iterator[_Span]:
         """Yield when it may show rain."""
         wait_s = apart_s(self.condition, self.ends_at) * (1 + _ROUNDING)
-        tipping = [its for its in _stretches(rain, self.condition.tip.value) if its.rains]
+        stretches = _stretches(rain, self.condition.tip.value, filled, tipped=True)
+        tipping = [its for its in stretches if its.rains]
         waiting = _merged(
             (begin_s, end_s + wait_s) for begin_s, end_s in self._short(tipping, self.ends_at, 1)
         )
@@ -127,13 +147,14 @@ class _Bucket:
             if first_s < end_s:
                 yield first_s, end_s
 
-    def certain(self, rain: Steps) -> Iterator[_Span]:
+    def certain(self, rain: Steps, filled: Mapping[float, float]) -> Iterator[_Span]:
         """Yield when it surely shows rain."""
-        stretches = [*_stretches(rain, self.condition.tip.value)]
+        stretches = [*_stretches(rain, self.condition.tip.value, filled)]
         others_mm = (self.condition.tips - 1) * self.condition.tip.value
         begun_s = [
             begun_s
-            for begin_s, end_s in _merged(self._short(stretches, self.begins_at, 1))
+            for span in _merged(self._short(stretches, self.begins_at, 1))
+            for begin_s, end_s in _cut(span, filled)  # a tip's water may be lost there
             if (begun_s := fallen_s(rain, others_mm, begin_s)) <= end_s
         ]
         # At exactly the rain at which it ends it has ended.
@@ -163,19 +184,31 @@ class _Fall:
         return self.begin_s + (depth_mm - self.before_mm) / self.mm_per_s
 
 
-def _stretches(rain: Steps, tip_mm: float) -> Iterator[_Stretch]:
-    """Yield how the span of the last tip's water changes, from when a first tip can have fallen."""
+def _stretches(
+    rain: Steps, tip_mm: float, filled: Mapping[float, float], *, tipped: bool = False
+) -> Iterator[_Stretch]:
+    """Yield how the span of the last tip's water changes, from when a first tip can have fallen.
+
+    Where the bucket is filled anew, the first tip after that comes once the rest of its water has fallen. The last one
+    before was as long ago as it can be; or, with `tipped`, at that instant.
+    """
     falls: list[_Fall] = []
-    depth_mm, oldest = 0.0, 0
+    depth_mm, oldest, last_s, first_mm = 0.0, 0, inf, tip_mm
     for begin_s, end_s, mm_per_s in falling(rain):
+        if depth_mm >= tip_mm:
+            last_s = falls[oldest].at_s(depth_mm - tip_mm)
+        if begin_s in filled:
+            last_s = begin_s if tipped and falls else last_s
+            falls, depth_mm, oldest, first_mm = [], 0.0, 0, (1 - filled[begin_s]) * tip_mm
         if not mm_per_s:
-            if falls and depth_mm >= tip_mm:
-                yield _Stretch(
-                    begin_s, end_s, begin_s - falls[oldest].at_s(depth_mm - tip_mm), 1.0, rains=False
-                )
+            if last_s < inf:
+                yield _Stretch(begin_s, end_s, begin_s - last_s, 1.0, rains=False)
             continue
         now = _Fall(begin_s, depth_mm, depth_mm + mm_per_s * (end_s - begin_s), mm_per_s)
         falls.append(now)
+        if last_s < inf and depth_mm < tip_mm:
+            begun, last_s = _to_first_tip(now, end_s, (first_mm, tip_mm), last_s, tipped=tipped)
+            yield from begun
         depth_mm = max(depth_mm, tip_mm)
         while depth_mm < now.after_mm:
             while falls[oldest].after_mm + tip_mm <= depth_mm:
@@ -191,6 +224,48 @@ def _stretches(rain: Steps, tip_mm: float) -> Iterator[_Stretch]:
             )
             depth_mm = next_mm
         depth_mm = now.after_mm
+
+
+def _to_first_tip(
+    fall: _Fall, end_s: float, marks_mm: tuple[float, float], last_s: float, *, tipped: bool
+) -> tuple[list[_Stretch], float]:
+    """Return the stretches to the first tip after a filling, and to a tip's water after that; and the last tip."""
+    stretches: list[_Stretch] = []
+    depth_mm, first_mm = fall.before_mm, marks_mm[0]
+    for to_mm in marks_mm:
+        if depth_mm < min(to_mm, fall.after_mm):
+            from_s, until_s = fall.at_s(depth_mm), min(end_s, fall.at_s(to_mm))
+            depth_mm = min(to_mm, fall.after_mm)
+            tips = depth_mm == first_mm
+            if not tipped:
+                stretches.append(_Stretch(from_s, until_s, from_s - last_s, 1.0, rains=True))
+            elif tips:
+                stretches.append(_Stretch(until_s, until_s, until_s - last_s, 1.0, rains=True))
+            last_s = until_s if tips else last_s
+    return stretches, last_s
+
+
+def _topped_up(rain: Steps, filled: Mapping[float, float], tip_mm: float) -> Steps:
+    """Return a rain with all the water that filling the bucket may add, as if it fell at once."""
+    jumps = dict(rain.jumps)
+    for at_s, share in filled.items():
+        if share:
+            jumps[at_s + _AT_ONCE_S] = rain.at(at_s)
+            jumps[at_s] = share * tip_mm * _S_PER_H / _AT_ONCE_S
+    return Steps(rain.first, tuple(sorted(jumps.items())))
+
+
+def _parted(rain: Steps, instants_s: Iterable[float]) -> Steps:
+    """Return the same rain with a jump at each of these instants, to the value that it has."""
+    return Steps(
+        rain.first, tuple(sorted({**{t_s: rain.at(t_s) for t_s in instants_s}, **dict(rain.jumps)}.items()))
+    )
+
+
+def _cut(span: _Span, instants_s: Iterable[float]) -> Iterator[_Span]:
+    """Yield the parts of a span between these instants."""
+    begin_s, end_s = span
+    return pairwise([begin_s, *sorted(t_s for t_s in instants_s if begin_s < t_s < end_s), end_s])
 
 
 def _since(begin_s: float, rain: Steps) -> Steps:

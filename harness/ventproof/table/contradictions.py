@@ -70,7 +70,7 @@ def _always_on(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     for name, override in table.model.overrides.items():
         numbered = [(n, c) for n, c in enumerate(override.when) if isinstance(c, ThresholdCondition)]
         for (_, one), (number, other) in combinations(numbered, 2):
-            if output_of(one) != output_of(other) or one.rising == other.rising:
+            if not _one_value(one, other) or one.rising == other.rising:
                 continue
             high, low = (one, other) if one.rising else (other, one)
             if high.ends_at.value <= low.ends_at.value:
@@ -92,9 +92,11 @@ def _never_together(table: Loaded[OverrideTable]) -> Iterator[Problem]:
             if not isinstance(alternative, JoinedCondition):
                 continue
             for (_, one), (part, other) in combinations(enumerate(alternative.all), 2):
-                if reason := _excluding(one, other):
+                path: Path = ("overrides", name, "when", number, "all", part)
+                if one == other:
+                    yield table.problem(path, f"{name!r} names the same condition twice", "leave one out")
+                elif reason := _excluding(one, other):
                     hint = "make them two conditions, each of which calls for it, or leave one out"
-                    path: Path = ("overrides", name, "when", number, "all", part)
                     yield table.problem(path, f"{name!r} would never begin by these: {reason}", hint)
 
 
@@ -106,13 +108,20 @@ def _excluding(one: Condition, other: Condition) -> str:
         return f"{one.contact} is never open and closed at once"
     if not (isinstance(one, ThresholdCondition) and isinstance(other, ThresholdCondition)):
         return ""
-    if output_of(one) != output_of(other) or one.rising == other.rising:
+    if not _one_value(one, other) or one.rising == other.rising:
         return ""
     high, low = (one, other) if one.rising else (other, one)
     if high.ends_at.value < low.ends_at.value:
         return ""
     span = f"above {high.ends_at.text} and below {low.ends_at.text}"
     return f"{output_of(one)} is never {span} at once"
+
+
+def _one_value(one: Condition, other: Condition) -> bool:
+    """Return whether two conditions are about one value: of an output, and taken over the same time or tips."""
+    return output_of(one) == output_of(other) and all(
+        getattr(one, key, None) == getattr(other, key, None) for key in ("averaged_over", "tips")
+    )
 
 
 def _rank_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:

@@ -60,10 +60,13 @@ def _falling(table: Loaded[OverrideTable], name: str, override: TableOverride) -
 def _span_problems(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[Problem]:
     path: Path = ("overrides", name, "fall_between")
     measuring = [its for its in override.conditions if isinstance(its, WindCondition | RainfallCondition)]
-    if len(measuring) != 1 or measuring[0].below is not None:
+    if len(measuring) != 1:
         reason = f"{len(measuring)} wind or rainfall conditions could set the limits of {name!r}"
-        hint = "state exactly one, with `above:`"
-        yield table.problem(path, reason, hint, at_key=True)
+        yield table.problem(path, reason, "state exactly one, with `above:`", at_key=True)
+        return
+    if measuring[0].below is not None:
+        reason = f"the limits of {name!r} would fall below {measuring[0].below.text} only"
+        yield table.problem(path, reason, "begin the override with `above:`", at_key=True)
         return
     unit = canonical_symbol(VALUE_DIMENSIONS[condition_key(measuring[0])])
     assert override.fall_between is not None, "whoever asks sees to it"
@@ -114,8 +117,18 @@ def limit_doubts(table: Loaded[OverrideTable]) -> Iterator[Problem]:
 
 
 def side_doubts(table: Loaded[OverrideTable]) -> Iterator[Problem]:
-    """Yield a note for a dead band that the accuracy of the vane uses up."""
-    sides = table.model.sides
+    """Yield a note for sides that nothing can show, and for a dead band that the accuracy of the vane uses up."""
+    sides, overrides = table.model.sides, table.model.overrides
+    leeward = [(name, vent, at) for name, its in overrides.items() for vent, at in its.leeward.items()]
+    if leeward and table.model.direction is None:
+        name, vent, _ = leeward[0]
+        reason = "no output plays where the wind comes from: no test can show a side"
+        hint = "name it at the table's top: `direction: OUTPUT`"
+        yield table.problem(("overrides", name, "leeward", vent), reason, hint, at_key=True)
+    for name, vent, at in leeward:
+        if at.value == overrides[name].positions[vent].value:
+            reason = f"vent {vent!r} stands at {at.text} on either side: no test can show which it is"
+            yield table.problem(("overrides", name, "leeward", vent), reason, "leave it out")
     if 0 < sides.dead_band.value <= sides.accuracy.value:
         reason = f"a dead band of {sides.dead_band.text} ± {sides.accuracy.text} can be none at all"
         yield table.problem(("sides", "dead_band"), reason, f"write more than {sides.accuracy.text}")

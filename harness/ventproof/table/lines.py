@@ -186,6 +186,9 @@ def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -
     path = ("overrides", name)
     if override.only_close and override.positions:
         yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
+    elif override.positions:
+        says = f"{name} opens vents that stand below its positions"
+        yield _line(table, f"{name}.only_close", (*path, "only_close"), says)
     if override.latched:
         yield _line(table, f"{name}.latched", (*path, "latched"), f"{name} stays until it is reset")
 

@@ -19,6 +19,7 @@ from ventproof.table.model import (
     ThresholdCondition,
     WindCondition,
     condition_key,
+    output_of,
 )
 from ventproof.verdict.old_names import IN_TABLES
 from ventproof_bench.base.errors import FileError, Problem
@@ -285,6 +286,7 @@ def fit_problems(table: Loaded[OverrideTable], bench: Loaded[BenchFile]) -> Iter
     """Yield a problem for everything that the table names and the bench lacks, or has otherwise."""
     for path, name, need in _outputs(table.model):
         yield from _output(table, path, name, need, bench)
+    yield from _sensed(table, bench)
     for path, name, unit in _signals(table.model):
         signal = bench.model.signals.get(name)
         if signal is None:
@@ -309,6 +311,38 @@ def _output(
         wanted = "a contact" if need == _CONTACT else f"a value in {need}"
         reason = f"output {name!r} of bench {bench.path} is {said}"
         yield table.problem(path, reason, f"expected {wanted} here")
+
+
+def _sensed(table: Loaded[OverrideTable], bench: Loaded[BenchFile]) -> Iterator[Problem]:
+    """Yield a problem for each wind and each rain that a contact of the bench cannot play as the table reads it."""
+    for name, override in table.model.overrides.items():
+        for placed in override.placed:
+            path, condition = ("overrides", name, *placed.path), placed.condition
+            if not isinstance(condition, WindCondition | RainfallCondition):
+                continue
+            output = bench.model.outputs.get(str(output_of(condition)))
+            if not isinstance(output, ContactOutput):
+                continue
+            cups, bucket = (output.sensor.cups, output.sensor.bucket) if output.sensor else (None, None)
+            key, word, has = (
+                ("wind", "cups", cups)
+                if isinstance(condition, WindCondition)
+                else ("rainfall", "bucket", bucket)
+            )
+            if has is None:
+                reason = (
+                    f"output {output_of(condition)!r} of bench {bench.path} plays no {key}: it has no {word}"
+                )
+                yield table.problem(
+                    (*path, key), reason, f"add `sensor: {{{word}: …}}` to it, or name another output"
+                )
+            elif (
+                isinstance(condition, RainfallCondition)
+                and bucket
+                and bucket.tip.value != condition.tip.value
+            ):
+                reason = f"a tip is {condition.tip.text} here, and {bucket.tip.text} on bench {bench.path}"
+                yield table.problem((*path, "tip"), reason, "write the rain of one tip of the bucket in both")
 
 
 def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Annotated, Literal, final
+from typing import Annotated, Literal, TypeAlias, final
 
 from pydantic import Field, Tag
 
@@ -146,16 +146,16 @@ class ActiveCondition(FileModel):
 
 _CONDITION_KEYS = ("contact", "wind", "rainfall", "level", "failed", "bus_silent", "active")
 
-Condition = Annotated[
+_Single: TypeAlias = (
     Annotated[ContactCondition, Tag("contact")]
     | Annotated[WindCondition, Tag("wind")]
     | Annotated[RainfallCondition, Tag("rainfall")]
     | Annotated[LevelCondition, Tag("level")]
     | Annotated[FailedCondition, Tag("failed")]
     | Annotated[BusSilentCondition, Tag("bus_silent")]
-    | Annotated[ActiveCondition, Tag("active")],
-    by_key(*_CONDITION_KEYS),
-]
+    | Annotated[ActiveCondition, Tag("active")]
+)
+Condition = Annotated[_Single, by_key(*_CONDITION_KEYS)]
 
 
 class JoinedCondition(FileModel):
@@ -165,17 +165,7 @@ class JoinedCondition(FileModel):
     """The conditions; the delays of the override count from when all of them hold."""
 
 
-Alternative = Annotated[
-    Annotated[ContactCondition, Tag("contact")]
-    | Annotated[WindCondition, Tag("wind")]
-    | Annotated[RainfallCondition, Tag("rainfall")]
-    | Annotated[LevelCondition, Tag("level")]
-    | Annotated[FailedCondition, Tag("failed")]
-    | Annotated[BusSilentCondition, Tag("bus_silent")]
-    | Annotated[ActiveCondition, Tag("active")]
-    | Annotated[JoinedCondition, Tag("all")],
-    by_key(*_CONDITION_KEYS, "all"),
-]
+Alternative = Annotated[_Single | Annotated[JoinedCondition, Tag("all")], by_key(*_CONDITION_KEYS, "all")]
 """What alone calls for an override: one condition, or several together."""
 
 

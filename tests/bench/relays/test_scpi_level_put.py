@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import pytest
 from pydantic import TypeAdapter, ValidationError
+from scpi_source import ScpiSource
 
 from ventproof_bench.base.clock import now_s, run
 from ventproof_bench.base.errors import DriverError
 from ventproof_bench.benchfile.model import OutputSpec
 from ventproof_bench.drivers.driver import Wiring, find
 from ventproof_bench.drivers.serial_ports import Ports
-from ventproof_bench.mock.wires.scpi_instruments import ScpiSource
 from ventproof_bench.mock.wires.stand import serve_pty, serve_tcp
 
 if TYPE_CHECKING:

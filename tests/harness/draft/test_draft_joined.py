@@ -11,8 +11,8 @@ from ventproof.cli.options import with_faults
 from ventproof.draft.draft import drafts
 from ventproof.profile.load import read_profile
 from ventproof.session.session import Session
-from ventproof.table.load import load_table
-from ventproof_bench.benchcheck.load import load_bench
+from ventproof.table.load import load_table, read_table
+from ventproof_bench.benchcheck.load import load_bench, read_bench
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
 BENCH = load_bench(FILES / "snow-house.yaml")
@@ -140,3 +140,40 @@ def test_the_healthy_unit_passes_all_of_them(drafted):
 def test_a_faulty_unit_fails(fault, file, drafted):
     """Each fault of joined conditions is found by the draft of the line that it breaks."""
     assert not trial(drafted[file], fault).passed
+
+
+HAND = """
+table: a hand switch over the rain
+opened_by: {house_temperature: 30 °C}
+vents:
+  roof: {signal: roof_vent, open: 84 %, starts_within: 600 ms, full_travel: [34 s, 36 s], tolerance: 1 %}
+overrides:
+  rain:
+    flag: rain_override
+    when: [{contact: rain_loop, state: open, debounce: 500 ms}]
+    entry_delay: 4 s
+    release_delay: 90 s
+    positions: {roof: 6 %}
+  hand:
+    flag: hand_override
+    when: [{contact: hand_switch, debounce: 50 ms}]
+    entry_delay: 0 s
+    release_delay: 5 s
+    positions: {roof: 60 %}
+    only_close: false
+precedence: [hand, rain]
+"""
+
+
+def test_a_switch_that_must_open_vents_and_cannot_fails():
+    """It finds them where the rain has closed them: a unit that only closes leaves them there."""
+    bench = BENCH.text.replace("[gale, snow, rain, failure, hand]", "[gale, snow, hand, rain, failure]")
+    table = read_table("hand.yaml", HAND)
+    drafted = {its.file: its for its in drafts(table, read_bench("b.yaml", bench), strength=2, source="hand")}
+    draft = drafted["hand-opens-in-rain.yaml"]
+    assert "hand.only_close" in {its.line for its in draft.shown if its.proved}
+    profile = read_profile(draft.file, draft.text)
+    assert attempt(profile, read_bench("b.yaml", bench), seed=0).passed
+    assert attempt(
+        profile, read_bench("b.yaml", bench.replace("only_close: false", "only_close: true")), seed=0
+    ).failed

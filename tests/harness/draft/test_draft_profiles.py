@@ -29,6 +29,7 @@ TABLE = load_table(FILES / "mock-overrides.yaml")
 MEAN = "      - {wind: cups, above: 10 m/s, ends_at: 8 m/s, accuracy: 0.4 m/s, averaged_over: 60 s}\n"
 SOME = (  # all of them run in `make campaign`
     "gale-edges-of-cups.yaml",
+    "rain-edges-of-bucket.yaml",
     "rain-then-gale.yaml",
     "together-02.yaml",
 )

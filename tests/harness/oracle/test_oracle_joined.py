@@ -230,5 +230,7 @@ def test_an_override_follows_another_with_its_own_delays():
     weather = [WeatherChange(float(at_s), "contact", name, float(state)) for at_s, name, state in moments]
     owed = expected(table, weather, 100.0)
     # The other is active from 13 s to 35 s, and so is the contact from 20 s on.
-    spells = [(spell.begins.earliest_s, spell.ends.latest_s) for spell in owed.spells("follows")]
-    assert spells == [pytest.approx((21, 37), abs=0.01), pytest.approx((51, 62), abs=0.01)]
+    assert [*owed.activity.active["follows"].must.yes()] == [
+        pytest.approx((21, 37), abs=0.01),
+        pytest.approx((51, 62), abs=0.01),
+    ]

@@ -71,6 +71,17 @@ def test_what_nothing_shows_is_refused():
     assert not any("'alarm'" in str(note) for note in noted)
 
 
+def test_a_gust_in_calm_air_can_be():
+    """Means over different times are two values: one can be high while the other is low."""
+    gust = "all: [{wind: cups, above: 13 m/s, ends_at: 10 m/s, accuracy: 0.4 m/s, averaged_over: 3 s}, "
+    calm = "{wind: cups, below: 5 m/s, ends_at: 6 m/s, accuracy: 0.4 m/s, averaged_over: 10 min}]"
+    begin = DOUBTFUL.index("{wind: cups, above: 13")
+    text = DOUBTFUL[:begin] + gust + calm + DOUBTFUL[DOUBTFUL.index("\n", begin) :]
+    assert len(read_table("calm.yaml", text).model.overrides["gale"].conditions) == 3
+    with pytest.raises(FileError, match="cups is never above 10 m/s and below 6 m/s at once"):
+        read_table("calm.yaml", text.replace("10 min}]", "3 s}]"))
+
+
 def test_a_mean_that_begins_lower_decides():
     """A gust or a lower mean is what is meant."""
     text = DOUBTFUL.replace("above: 13 m/s, ends_at: 10 m/s", "above: 8 m/s, ends_at: 7 m/s")

@@ -55,6 +55,12 @@ def test_each_limit_and_each_word_of_the_sides_is_a_rule():
             "[3 m/s, 6 m/s]",
             "the limits of 'breeze' have fallen at 6 m/s, before",
         ),
+        (
+            "direction: wind_direction\n",
+            "",
+            "no output plays where the wind comes from: no test can show a side;",
+        ),
+        ("leeward: {roof: 20 %}", "leeward: {roof: 10 %}", "vent 'roof' stands at 10 % on either side:"),
         ("accuracy: 2 °", "accuracy: 10 °", "a dead band of 10 ° ± 10 ° can be none at all;"),
     ],
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Self
+from typing import Annotated, Self, TypeAlias
 
 from pydantic import Field, Tag, model_validator
 
@@ -99,16 +99,16 @@ class ActiveTerm(FileModel):
 
 _TERM_KEYS = ("contact", "wind_over", "outside_below", "failed", "rain_from", "bus_silent", "active")
 
-Term = Annotated[
+_Single: TypeAlias = (
     Annotated[ContactTerm, Tag("contact")]
     | Annotated[WindTerm, Tag("wind_over")]
     | Annotated[ColdTerm, Tag("outside_below")]
     | Annotated[FailedTerm, Tag("failed")]
     | Annotated[RainTerm, Tag("rain_from")]
     | Annotated[SilentTerm, Tag("bus_silent")]
-    | Annotated[ActiveTerm, Tag("active")],
-    by_key(*_TERM_KEYS),
-]
+    | Annotated[ActiveTerm, Tag("active")]
+)
+Term = Annotated[_Single, by_key(*_TERM_KEYS)]
 
 
 class TogetherTerm(FileModel):
@@ -118,17 +118,7 @@ class TogetherTerm(FileModel):
     """They count while all of them do."""
 
 
-RuleTerm = Annotated[
-    Annotated[ContactTerm, Tag("contact")]
-    | Annotated[WindTerm, Tag("wind_over")]
-    | Annotated[ColdTerm, Tag("outside_below")]
-    | Annotated[FailedTerm, Tag("failed")]
-    | Annotated[RainTerm, Tag("rain_from")]
-    | Annotated[SilentTerm, Tag("bus_silent")]
-    | Annotated[ActiveTerm, Tag("active")]
-    | Annotated[TogetherTerm, Tag("all")],
-    by_key(*_TERM_KEYS, "all"),
-]
+RuleTerm = Annotated[_Single | Annotated[TogetherTerm, Tag("all")], by_key(*_TERM_KEYS, "all")]
 """What alone calls for a rule."""
 
 

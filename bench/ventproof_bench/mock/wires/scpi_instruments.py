@@ -1,4 +1,4 @@
-"""Mock instruments that speak a useful part of SCPI, short and long forms: a switch, and a source.
+"""Mock instruments that speak a useful part of SCPI, short and long forms: a switch, and what others are made of.
 
 Sources: SCPI-99 volume 1, 6.2.1 (short and long forms) and volume 2, 21.8 (error numbers and texts); IEEE 488.2 (common
 commands, program messages separated by semicolons, responses ended by a line feed); all from memory.
@@ -23,8 +23,13 @@ if TYPE_CHECKING:
 _QUEUE: Final = 10
 
 
-class _Instrument:
-    """Takes lines, carries out their commands and answers their queries; a `base.protocols.Peer`."""
+class Instrument:
+    """Takes lines, carries out their commands and answers their queries; a `base.protocols.Peer`.
+
+    Args:
+        what: what it calls itself.
+        actions: what it does for each command, in SCPI's notation.
+    """
 
     def __init__(self, what: str, actions: Actions) -> None:
         self._errors: list[str] = []
@@ -54,10 +59,11 @@ class _Instrument:
             if _matches(header, notation):
                 return action(argument.strip())
         if message:
-            self._error(-113, "Undefined header")
+            self.error(-113, "Undefined header")
         return None
 
-    def _error(self, number: int, text: str) -> None:
+    def error(self, number: int, text: str) -> None:
+        """Queue an error."""
         if len(self._errors) < _QUEUE:
             self._errors.append(f'{number},"{text}"')
         else:
@@ -69,7 +75,7 @@ class _Instrument:
 
 
 @final
-class ScpiBoard(_Instrument):
+class ScpiBoard(Instrument):
     """A switch with a relay for each channel."""
 
     def __init__(self, switches: Switches) -> None:
@@ -89,18 +95,18 @@ class ScpiBoard(_Instrument):
     def _channels(self, argument: str) -> list[int]:
         """Return the channels of a list such as (@1,3:4); of a bad one nothing, and an error is queued."""
         if not argument:
-            self._error(-109, "Missing parameter")
+            self.error(-109, "Missing parameter")
             return []
         listed = re.fullmatch(r"\(@(\d+(?::\d+)?(?:,\d+(?::\d+)?)*)\)", argument.replace(" ", ""))
         if listed is None:
-            self._error(-102, "Syntax error")
+            self.error(-102, "Syntax error")
             return []
         channels: list[int] = []
         for part in listed[1].split(","):
             first, _, last = part.partition(":")
             channels += range(int(first), int(last or first) + 1)
         if not set(channels) <= set(self._relays.closed):
-            self._error(-222, "Data out of range")
+            self.error(-222, "Data out of range")
             return []
         return channels
 
@@ -120,57 +126,6 @@ class ScpiBoard(_Instrument):
         """Open every channel."""
         for channel in self._relays.closed:
             self._relays.put(channel, closed=False)
-
-
-@final
-class ScpiSource(_Instrument):
-    """A source of one quantity, in its SCPI unit.
-
-    Args:
-        quantity: its word, such as `VOLTage`.
-        most: the highest that it puts.
-        at_terminals: told what is at the terminals whenever that changes; 0 while the output is off.
-        step: what it rounds to.
-    """
-
-    def __init__(
-        self, quantity: str, *, most: float, at_terminals: Callable[[float], None], step: float = 0.001
-    ) -> None:
-        self._most = most
-        self._step = step
-        self._at_terminals = at_terminals
-        self._level = 0.0
-        self._on = False
-        actions: dict[str, Callable[[str], str | None]] = {
-            "OUTPut": self._turn,
-            "OUTPut?": lambda _: str(int(self._on)),
-            "*RST": lambda _: self._turn("OFF"),
-        }
-        for form in (f"SOURce:{quantity}", quantity):
-            actions |= {form: self._set, f"{form}?": lambda _: f"{self._level:+.6E}"}
-        super().__init__("source", actions)
-
-    def _set(self, argument: str) -> None:
-        try:
-            level = float(argument)
-        except ValueError:
-            self._error(-104, "Data type error")
-            return
-        if not 0 <= level <= self._most:
-            self._error(-222, "Data out of range")
-            return
-        self._level = round(level / self._step) * self._step
-        self._show()
-
-    def _turn(self, argument: str) -> None:
-        if argument.upper() not in {"ON", "OFF", "1", "0"}:
-            self._error(-224, "Illegal parameter value")
-            return
-        self._on = argument.upper() in {"ON", "1"}
-        self._show()
-
-    def _show(self) -> None:
-        self._at_terminals(self._level if self._on else 0.0)
 
 
 def _matches(header: str, notation: str) -> bool:
