@@ -95,5 +95,5 @@ def test_the_catalogue_is_broad():
     assert len(CATALOGUE) >= 60
     for family in FAMILIES:
         assert sum(fault.family == family for fault in CATALOGUE.values()) >= 5
-    inputs = {"rain", "cups", "bucket", "outside", "house", "direction", "loop", "supply", "bus"}
+    inputs = {"rain", "cups", "wind", "bucket", "outside", "house", "direction", "loop", "supply", "bus"}
     assert all(fault.shows_by and inputs >= set(fault.shows_by) for fault in CATALOGUE.values())
