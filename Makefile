@@ -6,13 +6,16 @@ unexport PYTHONDONTWRITEBYTECODE  # every process would compile everything anew
 # What is imported is compiled then; compiling everything while installing takes longer than the installing.
 PIP := $(BIN)/python -m pip install --quiet --quiet --no-compile --disable-pip-version-check --constraint constraints.txt
 
-.PHONY: demo test check format clean benchmark campaign hunt explorations night challenge kills crashes fuzz wirefaults wirefaults-real racks endurance past
+.PHONY: demo test whole check format clean benchmark campaign hunt explorations night challenge kills crashes fuzz wirefaults wirefaults-real racks endurance past
 
 demo: $(VENV)/base
 	@$(BIN)/ventproof demo
 
-test: $(VENV)/dev
-	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope
+test: $(VENV)/dev  ## all quick tests, and the commit's share of the costly ones
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --share
+
+whole: $(VENV)/dev  ## every test: a quarter of an hour on two cores; writes what each file costs
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --costs tests/costs.json
 
 check: $(VENV)/dev  ## lint, format and types
 	$(BIN)/ruff check .
@@ -61,8 +64,8 @@ racks: $(VENV)/dev  ## one unit alone, then eight at the same time, on sockets: 
 endurance: $(VENV)/dev  ## 24 virtual hours in one run and in many, and 30 real minutes: memory and descriptors stay flat
 	$(BIN)/python tests/performance/endurance_campaign.py 24 30
 
-night: $(VENV)/dev  ## 2,040 virtual runs, alone and in a lab of two workers of which one is killed: none is lost; an hour
-	$(BIN)/python tests/performance/night_campaign.py 30
+night: $(VENV)/dev  ## 2,040 virtual runs, alone and in a lab of two workers of which one is killed: none is lost; a quarter of an hour
+	$(BIN)/python tests/performance/night_campaign.py 170
 
 past: $(VENV)/dev  ## a history of ten thousand runs, and a report of six hundred, in 300 MB
 	$(BIN)/python tests/performance/past_campaign.py 10000 600

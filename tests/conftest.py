@@ -14,6 +14,8 @@ import pytest
 from hypothesis import HealthCheck, settings
 from xdist.scheduler import LoadScopeScheduling
 
+pytest_plugins = ["shares"]
+
 # The same commit is tested with the same cases everywhere; `make hunt` draws new ones each time.
 settings.register_profile(
     "same", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow]

@@ -25,7 +25,7 @@ from ventproof.weather.storms import (
     scs_curve,
     scs_storm,
 )
-from ventproof_bench.base.evidence import check_plan
+from ventproof_bench.base.edges import check_plan
 
 DATA = Path(__file__).parent / "data" / "measured_rain.csv"
 INCH_MM = 25.4  # exactly: the international yard and pound agreement, 1959

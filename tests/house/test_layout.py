@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from itertools import groupby
 
 from source import modules, names, none_of, short
@@ -70,12 +71,15 @@ OWNERS = {
 
 
 def package_of(name):
-    while name not in PACKAGE_OF:
+    packages = packages_of_modules()
+    while name not in packages:
         name = name.rpartition(".")[0]
-    return PACKAGE_OF[name]
+    return packages[name]
 
 
-PACKAGE_OF = {module.name: short(module.package) for module in modules()}
+@cache
+def packages_of_modules():
+    return {module.name: short(module.package) for module in modules()}
 
 
 def edges():

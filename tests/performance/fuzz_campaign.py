@@ -34,12 +34,15 @@ from types import FrameType
 from typing import Any, Final
 
 from crash_campaign import PROFILE
-from fuzz_inputs import CHANGES, shipped_inputs
+from fuzz_inputs import CAMPAIGN, CHANGES, shipped_inputs
 from shipped_profiles import shipped_path
 
 from ventproof import cli
+from ventproof.campaign.journal import new_journal
+from ventproof.cli.campaign import groups_in
 from ventproof.cli.options import SHIPPED_BENCH, SHIPPED_TABLE
 from ventproof.log.archive import frames_of
+from ventproof.runset.campaign import load_campaign
 from ventproof_bench.base.errors import VentproofError
 from ventproof_bench.base.processes import worker_processes
 from ventproof_bench.modbus.link import InProcessTransport
@@ -61,6 +64,7 @@ GROWS_BYTES: Final = 600 * 2**20
 _REFUSED: Final = 3
 CODES: Final = {0, 1, 2, 3, 4}
 _DRY: Final = "--dry-run --history none"
+_NOBODY: Final = "--scheduler 127.0.0.1:1 --history none"
 
 COMMANDS: Final[dict[str, tuple[str, ...]]] = {
     "profile": (
@@ -80,6 +84,8 @@ COMMANDS: Final[dict[str, tuple[str, ...]]] = {
         f"run rain.yaml --bench {SHIPPED_BENCH} --table INPUT.yaml {_DRY}",
     ),
     "guise": ("check INPUT.yaml",),
+    "campaign": ("check INPUT.yaml", f"campaign INPUT.yaml --out OUT {_NOBODY}"),
+    "rack": ("check INPUT.yaml",),
     "series": ("check measured.yaml", f"check measured.yaml --bench {SHIPPED_BENCH}"),
     "log": (
         *("verify INPUT.jsonl", "verify INPUT.jsonl", "judge INPUT.jsonl", "report INPUT.jsonl -o OUT.html"),
@@ -105,6 +111,7 @@ COMMANDS: Final[dict[str, tuple[str, ...]]] = {
         "report signed.jsonl -o OUT.html",
     ),
     "manifest": ("verify set", "report set -o OUT.html", "report set/series.manifest.json -o OUT.html"),
+    "journal": (f"campaign night.yaml --resume --out night {_NOBODY}",),
     "history": (
         *("history --history INPUT.sqlite", "history export --history INPUT.sqlite OUT.csv"),
         *("history --history INPUT.sqlite --html OUT.html", "compare 1 2 --history INPUT.sqlite"),
@@ -122,6 +129,7 @@ PLACES: Final = {
     "series": "series/shower.csv",
     "signature": "signed.jsonl.sig",
     "manifest": "set/series.manifest.json",
+    "journal": "night/campaign.json",
 }
 """Where an input stands that a command finds by itself."""
 
@@ -241,6 +249,11 @@ class Fuzzer:
         for name in ("log", "signed", "free"):
             shutil.copy(folder / "set/rain.jsonl", folder / f"{name}.jsonl")
         assert self._run("sign signed.jsonl --key anna.key")[0] == 0
+        (folder / "night.yaml").write_text(CAMPAIGN, encoding="utf-8")
+        groups = groups_in(load_campaign(folder / "night.yaml"), any_path=False)
+        (folder / "night").mkdir()
+        (folder / "night/.lock").touch()
+        new_journal("night", groups).write(folder / "night")
         return {
             **shipped_inputs(SERIES_PROFILE),
             "log": [
@@ -250,6 +263,7 @@ class Fuzzer:
             "key": [(folder / f"anna.{ending}").read_bytes() for ending in ("key", "pub")],
             "signature": [(folder / "signed.jsonl.sig").read_bytes()],
             "manifest": [(folder / "set/series.manifest.json").read_bytes()],
+            "journal": [(folder / "night/campaign.json").read_bytes()],
             "history": [(folder / "history.sqlite").read_bytes()],
             "bundle": [(folder / "bundle.zip").read_bytes()],
         }

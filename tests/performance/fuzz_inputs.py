@@ -323,12 +323,15 @@ CHANGES: Final[dict[str, tuple[Change, ...]]] = {
     "bench": (by_values, by_values, by_values, by_tokens, by_tokens, by_bytes),
     "table": (by_values, by_values, by_values, by_tokens, by_tokens, by_bytes),
     "guise": (by_values, by_values, by_tokens, by_bytes),
+    "campaign": (by_values, by_values, by_tokens, by_bytes),
+    "rack": (by_values, by_values, by_tokens, by_bytes),
     "series": (by_values, by_values, by_tokens, by_bytes),
     "log": (by_events, by_events, by_events, by_bytes),
     "archive": (by_frames, by_frames, by_bytes),
     "key": (by_tokens, by_bytes),
     "signature": (by_json, by_json, by_tokens, by_bytes),
     "manifest": (by_json, by_json, by_bytes),
+    "journal": (by_json, by_json, by_bytes),
     "history": (by_cells, by_cells, by_bytes),
     "bundle": (by_members, by_members, by_bytes),
     "frames": (by_bytes,),
@@ -336,8 +339,30 @@ CHANGES: Final[dict[str, tuple[Change, ...]]] = {
 """How inputs of a kind are changed; a change that stands there twice is made twice as often."""
 
 
+CAMPAIGN: Final = """
+campaign: night
+profiles: [rain.yaml, again.yaml]
+benches:
+  - {file: seldom.yaml, units: [GH-8], profiles: [rain.yaml]}
+firmware: ["2.3", "2.4"]
+units: [GH-7]
+faults: [none, slow_debounce=2]
+seeds: [0, 7]
+repeats: 2
+"""
+RACK: Final = """
+rack: bay
+profiles: [rain.yaml]
+firmware: "3.1"
+places:
+  left: {unit: V-1, bench: seldom.yaml}
+  right: {unit: V-2, bench: tcp.yaml, firmware: "3.2", map: {rain: rain}}
+"""
+"""Of files in the fuzzer's folder."""
+
+
 def shipped_inputs(series_profile: Path) -> dict[str, list[bytes]]:
-    """Return what ships, by kind."""
+    """Return what ships, by kind, and files that name some of it."""
     tables = sorted(SHIPPED_BENCH.parent.glob("*-overrides.yaml"))
     benches = [path for path in SHIPPED_BENCH.parent.glob("*.yaml") if path not in tables]
     profiles = [path for path in SHIPPED.parent.rglob("*.yaml") if path.name != series_profile.name]
@@ -347,5 +372,7 @@ def shipped_inputs(series_profile: Path) -> dict[str, list[bytes]]:
         "table": [path.read_bytes() for path in tables],
         "guise": [path.read_bytes() for path in sorted((SHIPPED_BENCH.parent / "guises").glob("*.yaml"))],
         "series": [path.read_bytes() for path in sorted((SHIPPED / "rain" / "series").glob("*.csv"))],
+        "campaign": [CAMPAIGN.encode()],
+        "rack": [RACK.encode()],
         "frames": [bytes(range(64))],
     }

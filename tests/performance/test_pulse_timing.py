@@ -13,7 +13,7 @@ import pytest
 from ventproof.profile.stimulus import Rainfall
 from ventproof.profile.weather import rain_edges
 from ventproof_bench.base.clock import now_s, run
-from ventproof_bench.base.evidence import Edge
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput
 from ventproof_bench.benchfile.sensors import BucketSensor
 from ventproof_bench.mock.wires.relay_boards import FramesBoard

@@ -73,16 +73,16 @@ async def rate(read, count):
 @contextmanager
 def undisturbed():
     """Let nothing that can wait disturb what is measured, where the system allows that."""
-    usual = os.getpriority(os.PRIO_PROCESS, 0)
+    usual = os.sched_getscheduler(0), os.sched_getparam(0)
     try:
-        os.setpriority(os.PRIO_PROCESS, 0, usual - 10)
+        os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(1))
     except PermissionError:
         yield
         return
     try:
         yield
     finally:
-        os.setpriority(os.PRIO_PROCESS, 0, usual)
+        os.sched_setscheduler(0, *usual)
 
 
 def shares_on_tcp(rounds, count):
@@ -128,13 +128,13 @@ def test_tcp_is_read_nearly_as_often_as_by_a_bare_client(figure):
     figure("reads over TCP, share of a bare client's", shares_on_tcp(5, 1000), better="more", limit=0.95)
 
 
-@pytest.mark.parametrize("baud", [9600, 19200, 115200])
-def test_a_serial_line_is_read_nearly_as_often_as_it_allows(baud, figure):
-    """At least half of the reads a second that its bytes and silences leave room for, on a busy computer too."""
+@pytest.mark.parametrize(("baud", "limit"), [(9600, 0.95), (19200, 0.95), (115200, 0.9)])
+def test_a_serial_line_is_read_nearly_as_often_as_it_allows(baud, limit, figure):
+    """At least 95 % of the reads a second that its bytes and silences leave room for, 90 % on the fastest line."""
     figure(
-        *(f"reads at {baud} Bd, share of the line's limit", shares_on_line(5, 60, baud)),
+        *(f"reads at {baud} Bd, share of the line's limit", shares_on_line(7, 60, baud)),
         better="more",
-        limit=0.5,
+        limit=limit,
         wanted=0.95,
-        bound_by="waits that the system rounds up to a millisecond",
+        bound_by="waking the two processes, and some turns of the loop",
     )

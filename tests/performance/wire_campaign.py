@@ -257,8 +257,8 @@ def behind(trial: Trial, *, bad: bool) -> Iterator[Truth]:
         )
         return truth.wire
 
-    def transport(protocol: Any, peer: Any) -> Any:
-        made = before[2](protocol, peer)
+    def transport(protocol: Any, peer: Any, *leaps_s: Any) -> Any:
+        made = before[2](protocol, peer, *leaps_s)
         if isinstance(peer, BadWire):
             if made._loop.time() < peer.dead_until_s:
                 raise ConnectionRefusedError("nobody takes the connection")

@@ -117,6 +117,7 @@ class _Rewriting:
                 del self._mock[section]
         if "wind" not in self._mock:
             sensors.pop("cups", None)
+            sensors.pop("wind", None)
 
     def _cleared(self) -> dict[str, Any]:
         """Take out of the mock section what the table decides; returns its sensors."""
@@ -252,7 +253,9 @@ class _Rewriting:
     def _write_condition(self, path: Path, name: str, its: dict[str, Any], condition: object) -> None:
         if isinstance(condition, ThresholdCondition | ContactCondition):
             key = condition_key(condition)  # type: ignore[arg-type]
-            self._wired((*path, key), str(output_of(condition)), _INPUTS[key])  # type: ignore[arg-type]
+            by_level = key == "wind" and "wind" in self._mock.get("sensors", {})
+            place = "wind" if by_level else _INPUTS[key]  # type: ignore[arg-type]
+            self._wired((*path, key), str(output_of(condition)), place)  # type: ignore[arg-type]
         if isinstance(condition, ThresholdCondition) and condition.rising == isinstance(
             condition, LevelCondition
         ):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from bisect import bisect_right
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 from ventproof.drives import formulas as f
@@ -220,6 +221,7 @@ def play(case: FlagCase, *, until: int | None = None, opened_at: float | None = 
     return watch.close(now)
 
 
+@cache
 def pairs_that_keep(seeds: int) -> list[int]:
     """Return the cases of two flags that keep their values as declared, longer than most readings are apart."""
     return [seed for seed in range(seeds) if _keeps(draw(seed))]

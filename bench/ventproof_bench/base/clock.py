@@ -10,7 +10,7 @@ import math
 import os
 import selectors
 import time
-from collections.abc import Callable, Coroutine
+from collections.abc import Callable, Collection, Coroutine, Sequence
 from contextlib import ExitStack
 from contextvars import Context
 from datetime import UTC, datetime
@@ -86,7 +86,19 @@ def _suspended_s() -> float:
 
 async def sleep_until(deadline_s: float) -> None:
     """Sleep until the loop's time is `deadline_s`; returns at once when that has passed."""
-    await asyncio.sleep(max(0.0, deadline_s - now_s()))
+    wait_s = max(0.0, deadline_s - now_s())
+    if not leap(wait_s):
+        await asyncio.sleep(wait_s)
+
+
+def leap(by_s: float) -> bool:
+    """Let time pass without a turn of the loop, where it is virtual and nothing else happens meanwhile.
+
+    Returns:
+        whether it passed; otherwise whoever asked must wait for it.
+    """
+    loop = asyncio.get_running_loop()
+    return isinstance(loop, VirtualLoop) and loop.leap(by_s)
 
 
 def spin_until(deadline_s: float) -> None:
@@ -133,17 +145,22 @@ class _Deadline(float):
         return self.place < other.place if isinstance(other, _Deadline) else super().__lt__(other)
 
 
+def _on_grid(instant_s: float) -> float:
+    return round(instant_s, _GRID_DECIMALS)
+
+
 class _JumpingSelector(selectors.DefaultSelector):
     """Moves a clock on where another selector would wait. Of real files it takes the loop's own alone.
 
     Attributes:
         now_s: virtual time.
+        ends_s: it goes no further.
     """
 
     def __init__(self, horizon_s: float, longest_stall: int) -> None:
         super().__init__()
         self.now_s = ORIGIN_S
-        self._horizon_s = horizon_s
+        self.ends_s = ORIGIN_S + horizon_s
         self._longest_stall = longest_stall
         self._stall = 0
         self._refused: VirtualTimeError | None = None
@@ -181,10 +198,15 @@ class _JumpingSelector(selectors.DefaultSelector):
         if timeout is None:
             raise VirtualTimeError(f"nothing can wake the virtual clock at {self.now_s - ORIGIN_S:.3f} s")
         # The deadline itself: asyncio waits a day at most, time has doubled by no step, and so differences are exact.
-        self.now_s += timeout
-        if self.now_s > ORIGIN_S + self._horizon_s:
-            raise VirtualTimeError(f"virtual time passed its horizon of {self._horizon_s:.0f} s")
+        self.move(timeout)
+        if self.now_s > self.ends_s:
+            raise VirtualTimeError(f"virtual time passed its horizon of {self.ends_s - ORIGIN_S:.0f} s")
         return []
+
+    def move(self, by_s: float) -> None:
+        """Let time pass."""
+        self._stall = 0
+        self.now_s += by_s
 
 
 def _real(what: object) -> VirtualTimeError:
@@ -198,6 +220,11 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         horizon_s: virtual seconds after which the loop gives up.
         longest_stall: callbacks in a row at one instant after which it is taken for a livelock.
     """
+
+    _ready: Collection[
+        asyncio.Handle
+    ]  # asyncio's own: what is to be called in this turn, and the timers as a heap
+    _scheduled: Sequence[asyncio.TimerHandle]
 
     def __init__(self, *, horizon_s: float = 400 * 86400.0, longest_stall: int = 1_000_000) -> None:
         self._clock = _JumpingSelector(horizon_s, longest_stall)
@@ -220,6 +247,16 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         """Return virtual time, seconds since an arbitrary origin."""
         return self._clock.now_s
 
+    def leap(self, by_s: float) -> bool:
+        """Let time pass at once, unless something else happens now or up to then; return whether it passed."""
+        at_s = self._clock.now_s + by_s
+        if by_s <= 0 or self._ready or at_s > self._clock.ends_s:
+            return False
+        if self._scheduled and _on_grid(self._scheduled[0].when()) <= _on_grid(at_s):
+            return False
+        self._clock.move(by_s)
+        return True
+
     def call_at(
         self,
         when: float,
@@ -230,7 +267,7 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         """Schedule as asyncio does, first come first served among equals on a 1 ns grid."""
         deadline = _Deadline(when)
         self._order += 1
-        deadline.place = round(when, _GRID_DECIMALS), self._order
+        deadline.place = _on_grid(when), self._order
         return super().call_at(deadline, callback, *args, context=context)
 
     def run_in_executor(self, *_: object, **__: object) -> Any:  # noqa: ANN401 - asyncio's signature
@@ -254,6 +291,11 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         raise _real(("child process", *args[1:2]))
 
 
+def wall_loop() -> asyncio.AbstractEventLoop:
+    """Return a loop of the wall clock that waits to the microsecond; asyncio's own rounds up to the millisecond."""
+    return asyncio.SelectorEventLoop(selectors.SelectSelector())
+
+
 def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 * 86400.0) -> T:
     """Run `main` to its end on a virtual or an ordinary loop.
 
@@ -268,7 +310,7 @@ def run(main: Coroutine[Any, Any, T], *, virtual: bool, horizon_s: float = 400 *
     except OSError:
         main.close()
         raise
-    factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else None
+    factory = (lambda: VirtualLoop(horizon_s=horizon_s)) if virtual else wall_loop
     with held() as interruption, asyncio.Runner(loop_factory=factory) as runner:
         try:
             done = runner.run(_interruptible(main, interruption))

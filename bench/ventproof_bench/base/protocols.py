@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.asking import PersonAnswer, Prompt
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import BenchError
 from ventproof_bench.base.evidence import (
     BoardStarved,
     DrivenOutput,
-    Edge,
     EdgeReport,
     FoundSetting,
     Gap,

@@ -248,6 +248,11 @@ def dimension_of(symbol: str) -> Dimension:
     return parse(f"1 {symbol}").dimension
 
 
+def is_discrete(unit: str) -> bool:
+    """Return whether values in a unit are separate ones: of a flag, a state or a counter, written without it."""
+    return unit in PLAIN_UNITS
+
+
 def canonical_symbol(dimension: Dimension) -> str:
     """Return the symbol of the unit that values of `dimension` are kept in; empty for counts."""
     return _CANONICAL[dimension]

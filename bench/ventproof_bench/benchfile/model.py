@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal, Self
 
+from pydantic import AfterValidator, Field, Tag, model_validator
 from pydantic import Discriminator as By
-from pydantic import Field, Tag, model_validator
 
 from ventproof_bench.base.errors import Refusal
 from ventproof_bench.base.evidence import SignalTraits
@@ -245,6 +245,12 @@ class LevelCommon(ValueCommon):
         return self
 
 
+def _within_a_second(span_s: float) -> float:
+    if span_s > 1:
+        raise Refusal("must be at most 1 s, or a gust is over between two levels", bare=True)
+    return span_s
+
+
 class LevelOutput(LevelCommon):
     """A transmitter or a potentiometer: a current or voltage that carries a value. Its driver is given mA or V."""
 
@@ -258,6 +264,9 @@ class LevelOutput(LevelCommon):
     """Values at the two ends of the signal; a falling range is allowed. Of a vane, directions clockwise."""
     gap: Annotated[float, Field(ge=0, le=24)] | None = None
     """Level of a vane that stands in its gap, outside the range, in mA or V."""
+    updated_every: Annotated[PositiveSeconds, AfterValidator(_within_a_second)] = 0.5
+    """Of a wind sensor: how often the level follows a wind that changes, 1 s at most; each level is the mean until the
+    next one, so that no mean of the unit is off, and a gust that is shorter than this is flattened."""
     wires: LevelWires | None = None
     """Its wires and terminals, for `ventproof wiring`."""
 

@@ -11,7 +11,7 @@ from ventproof_bench.mock.rules.settling import Settling
 
 if TYPE_CHECKING:
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.settings import TreatAs
+    from ventproof_bench.mock.rules.sensors import TreatAs
 
 
 @final

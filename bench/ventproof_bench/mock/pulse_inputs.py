@@ -1,10 +1,12 @@
-"""Pulse inputs: wind from cups and rain from a tipping bucket, exact to the pulse, without a time step (pure)."""
+"""Wind from cups or from a level, and rain from a tipping bucket: exact, without a time step (pure)."""
 
 from __future__ import annotations
 
 import math
+from abc import ABC, abstractmethod
 from collections import deque
 from functools import partial
+from itertools import islice
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.mock.inputs import Counter
@@ -14,8 +16,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.rules.sensors import CupsWatch, TreatAs
     from ventproof_bench.mock.rules.terms import WindTerm
-    from ventproof_bench.mock.settings import CupsWatch, TipRate, TreatAs, WindSettings
+    from ventproof_bench.mock.settings import TipRate, WindSettings
 
 
 # Evenly spaced pulses come and leave at one instant, which binary fractions miss a little.
@@ -89,30 +92,65 @@ class Silence:
 
 
 @final
-class Cups:
-    """Cups: pulses counted over a short and a long window, and whether the gust or the mean makes a gale.
+class LevelWindow:
+    """The mean of a value that jumps over the last `window_s` seconds; before its first value it was 0."""
+
+    __slots__ = ("_points", "_threshold", "_window_s", "due_s")
+
+    def __init__(self, window_s: float, threshold: Threshold | None = None) -> None:
+        self._window_s, self._threshold = window_s, threshold
+        self._points: deque[tuple[float, float]] = deque([(-math.inf, 0.0)])
+        self.due_s = math.inf  # when the mean turns, or comes to the threshold
+
+    def mean(self, at_s: float) -> float:
+        """Return the mean over the window that ends at an instant; what was before it is then forgotten."""
+        points, from_s = self._points, self._forget(at_s)
+        ends_s = (*(t_s for t_s, _ in islice(points, 1, None)), at_s)
+        spans = ((value, max(t_s, from_s), end_s) for (t_s, value), end_s in zip(points, ends_s, strict=True))
+        return math.fsum(value * (end_s - begin_s) for value, begin_s, end_s in spans) / self._window_s
+
+    def take(self, now_s: float, value: float) -> None:
+        """Take the value from an instant on."""
+        self._forget(now_s)
+        if value != self._points[-1][1]:
+            self._points.append((now_s, value))
+
+    def _forget(self, at_s: float) -> float:
+        """Forget what was before the window that ends at an instant; returns when that begins."""
+        # As `judge` reckons when that is: what leaves at this instant has left, whatever the rounding.
+        while len(self._points) > 1 and self._points[1][0] + self._window_s <= at_s:
+            self._points.popleft()
+        return at_s - self._window_s
+
+    def judge(self, now_s: float) -> None:
+        """Hold the mean against the threshold, and find when to look again."""
+        assert self._threshold is not None, "only those that are judged fall due"
+        mean = self.mean(now_s)
+        self._threshold.judge(mean)
+        points = self._points
+        self.due_s = points[1][0] + self._window_s if len(points) > 1 else math.inf
+        slope = (points[-1][1] - points[0][1]) / self._window_s
+        if slope:
+            reached_s = now_s + (self._threshold.turns_at - mean) / slope + _TOGETHER_S
+            if now_s < reached_s < self.due_s:
+                self.due_s = reached_s
+
+
+class WindInput(ABC):
+    """A wind sensor: what it shows over a short and a long time, and whether the gust or the mean makes a gale.
 
     Attributes:
         silence: whether pulses have been missing for too long, where that is watched.
     """
 
-    def __init__(
-        self, wind: WindSettings, watch: CupsWatch | None, behaviour: Behaviour, now_s: float
-    ) -> None:
+    silence: Silence | None = None
+
+    def __init__(self, wind: WindSettings, behaviour: Behaviour) -> None:
         at = wind.gale_at.value * behaviour.gale_at_factor
         hysteresis = wind.hysteresis.value * behaviour.gale_hysteresis_factor
         self._gale = Threshold(at, at - hysteresis, rising=True)
-        watched = watch is not None and behaviour.failures_seen and behaviour.silence_seen
-        self.silence = Silence(watch.silent_for, watch.treat_as, now_s) if watch and watched else None
-        self._slope_m = wind.slope
-        self._offset_m_per_s = wind.offset.value * behaviour.cups_offset_factor
-        self._per_pulse = behaviour.counts_per_pulse
-        debounce_s = wind.debounce * behaviour.cups_debounce_factor
-        self._contact = Settling(debounce_s, debounce_s)
-        self._gust = PulseWindow(wind.gust_over * behaviour.gust_window_factor)
-        self._mean = PulseWindow(wind.mean_over)
-        self._judged = [(self._gust, self._gale)]
-        self._measured: list[PulseWindow] = []
+        self.gust_m_per_s = self._follow(wind.gust_over * behaviour.gust_window_factor, self._gale)
+        self.mean_m_per_s = self.measure(wind.mean_over)
         self._strong = self.watch(wind.gale_by_mean) if wind.gale_by_mean and behaviour.mean_seen else None
 
     @property
@@ -120,62 +158,114 @@ class Cups:
         """Whether it blows a gale: from the limit of the gust or of the mean to a hysteresis below it."""
         return self._gale.on or (self._strong is not None and self._strong.on)
 
+    def watch(self, term: WindTerm) -> Threshold:
+        """Return whether a mean wind counts, from now on."""
+        threshold = Threshold(term.at.value, term.at.value - term.hysteresis.value, rising=True)
+        self._follow(term.wind_over, threshold)
+        return threshold
+
+    def measure(self, over_s: float) -> Callable[[float], float]:
+        """Return what tells the mean wind over some time, m/s, at an instant after the last change."""
+        return self._follow(over_s, None)
+
+    @property
+    @abstractmethod
+    def parts(self) -> Sequence[Part]:
+        """What falls due."""
+
+    @abstractmethod
+    def _follow(self, over_s: float, threshold: Threshold | None) -> Callable[[float], float]:
+        """Hold the mean over some time against a threshold from now on; returns what tells that mean, m/s."""
+
+
+@final
+class Cups(WindInput):
+    """Cups: their pulses are counted."""
+
+    def __init__(
+        self, wind: WindSettings, watch: CupsWatch | None, behaviour: Behaviour, now_s: float
+    ) -> None:
+        watched = watch is not None and behaviour.failures_seen and behaviour.silence_seen
+        self.silence = Silence(watch.silent_for, watch.treat_as, now_s) if watch and watched else None
+        self._slope_m = wind.slope
+        self._offset_m_per_s = wind.offset.value * behaviour.cups_offset_factor
+        self._per_pulse = behaviour.counts_per_pulse
+        debounce_s = wind.debounce * behaviour.cups_debounce_factor
+        self._contact = Settling(debounce_s, debounce_s)
+        self._windows: list[tuple[PulseWindow, Threshold | None]] = []
+        super().__init__(wind, behaviour)
+
     @property
     def parts(self) -> Sequence[Part]:
         """What falls due."""
         return (
-            *((window, partial(self._leave, window, threshold)) for window, threshold in self._judged),
-            *((window, partial(self._forget, window)) for window in self._measured),
+            *((window, partial(self._leave, window, threshold)) for window, threshold in self._windows),
             (self._contact, self._settled),
             *([(self.silence, self.silence.fire)] if self.silence else ()),
         )
-
-    def watch(self, term: WindTerm) -> Threshold:
-        """Return whether a mean wind counts, from now on."""
-        threshold = Threshold(term.at.value, term.at.value - term.hysteresis.value, rising=True)
-        self._judged.append((PulseWindow(term.wind_over), threshold))
-        return threshold
-
-    def measure(self, over_s: float) -> Callable[[float], float]:
-        """Return what tells the mean wind over some time, m/s, at an instant after the last pulse."""
-        window = PulseWindow(over_s)
-        self._measured.append(window)
-        return partial(self._speed_m_per_s, window)
-
-    def gust_m_per_s(self, at_s: float) -> float:
-        """Return the wind over the short window, m/s; 0 without a pulse, whatever the offset."""
-        return self._speed_m_per_s(self._gust, at_s)
-
-    def mean_m_per_s(self, at_s: float) -> float:
-        """Return the wind over the long window, m/s."""
-        return self._speed_m_per_s(self._mean, at_s)
 
     def contact(self, now_s: float, *, closed: bool) -> None:
         """Take an edge of the contact."""
         self._contact.change(now_s, state=closed)
 
+    def _follow(self, over_s: float, threshold: Threshold | None) -> Callable[[float], float]:
+        window = PulseWindow(over_s)
+        self._windows.append((window, threshold))
+        return partial(self._speed_m_per_s, window)
+
     def _speed_m_per_s(self, window: PulseWindow, at_s: float) -> float:
+        """Return the wind over a window, m/s; 0 without a pulse, whatever the offset."""
         hz = window.hz(at_s) * self._per_pulse
         return hz * self._slope_m + self._offset_m_per_s if hz else 0.0
 
-    def _forget(self, window: PulseWindow) -> None:
-        window.hz(window.due_s)
-
-    def _leave(self, window: PulseWindow, threshold: Threshold) -> None:
-        threshold.judge(self._speed_m_per_s(window, window.due_s))
+    def _leave(self, window: PulseWindow, threshold: Threshold | None) -> None:
+        speed = self._speed_m_per_s(window, window.due_s)
+        if threshold is not None:
+            threshold.judge(speed)
 
     def _settled(self) -> None:
         now_s = self._contact.due_s
         self._contact.fire()
         if self._contact.value:
-            self._mean.pulse(now_s)
             if self.silence:
                 self.silence.pulse(now_s)
-            for window, threshold in self._judged:
+            for window, threshold in self._windows:
                 window.pulse(now_s)
-                threshold.judge(self._speed_m_per_s(window, now_s))
-            for window in self._measured:
-                window.pulse(now_s)
+                if threshold is not None:
+                    threshold.judge(self._speed_m_per_s(window, now_s))
+
+
+@final
+class Anemometer(WindInput):
+    """A wind sensor whose level carries the speed."""
+
+    def __init__(self, wind: WindSettings, behaviour: Behaviour) -> None:
+        self._windows: list[LevelWindow] = []
+        self._judged: list[LevelWindow] = []
+        super().__init__(wind, behaviour)
+
+    @property
+    def parts(self) -> Sequence[Part]:
+        """What falls due."""
+        return tuple((window, partial(self._turn, window)) for window in self._judged)
+
+    def take(self, now_s: float, speed_m_per_s: float) -> None:
+        """Take what the sensor shows from an instant on; no wind is below 0 m/s."""
+        for window in self._windows:
+            window.take(now_s, max(0.0, speed_m_per_s))
+        for window in self._judged:
+            window.judge(now_s)
+
+    def _follow(self, over_s: float, threshold: Threshold | None) -> Callable[[float], float]:
+        window = LevelWindow(over_s, threshold)
+        self._windows.append(window)
+        if threshold is not None:
+            self._judged.append(window)
+        return window.mean
+
+    @staticmethod
+    def _turn(window: LevelWindow) -> None:
+        window.judge(window.due_s)
 
 
 @final

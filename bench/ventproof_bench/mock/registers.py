@@ -86,8 +86,8 @@ class Snapshot:
         count: rain counter, 32 bits.
         status: status bits, least significant first: of the rain the override, the contact after its debounce, the
             entry delay and the release delay; whether a vent moves. A unit with more weather goes on: the gale, frost
-            and failure override, rain by tips; the failed outside and house thermometers, vane and cups; whether the
-            vents are run to their closed ends; and, if it has one, the failed supervised loop.
+            and failure override, rain by tips; the failed outside and house thermometers, vane and wind sensor; whether
+            the vents are run to their closed ends; and, if it has one, the failed supervised loop.
         stage: ventilation stage.
         weather: of a unit with more weather, else None.
         drive_alarms: of each vent outside the unit, in the order of the settings: whether a run was broken off, and

@@ -7,10 +7,22 @@ from typing import Annotated, Literal, Self, get_args
 from pydantic import Field, field_validator, model_validator
 
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.quantities import FAHRENHEIT, Dimension, Quantity
+from ventproof_bench.base.quantities import Dimension, Quantity
 from ventproof_bench.mock.drive_settings import VentGroup, check_percent, drive_parts
 from ventproof_bench.mock.faults.catalogue import check_names
 from ventproof_bench.mock.rules.limits import LimitSettings
+from ventproof_bench.mock.rules.sensors import (
+    CupsWatch,
+    Degrees,
+    OutsideThermometer,
+    SensorSettings,
+    Thermometer,
+    TreatAs,
+    Vane,
+    WindSensor,
+    check_difference,
+    check_temperature,
+)
 from ventproof_bench.mock.rules.terms import (
     ActiveTerm,
     ColdTerm,
@@ -32,26 +44,6 @@ from ventproof_bench.yamlfile.fields import (
 )
 
 OverrideName = Literal["rain", "gale", "frost", "failure"]
-TreatAs = Literal["nothing", "rain", "gale", "frost", "failure"]
-
-Degrees = Annotated[float, Field(ge=0, lt=360)]
-
-
-def check_temperature(quantity: Quantity) -> None:
-    """Refuse what is not a temperature. Raises `ValueError`."""
-    if quantity.dimension is not Dimension.TEMPERATURE:
-        raise Refusal(f"{str(quantity)!r} is not a temperature", "write it in °C, such as '22 °C'")
-
-
-def check_difference(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
-    """Refuse a difference that is negative, of another dimension, or in °F. Raises `ValueError`."""
-    if quantity.dimension is not dimension or quantity.symbol == FAHRENHEIT:
-        unit = example.partition(" ")[2]
-        raise Refusal(
-            (f"{what} {str(quantity)!r} is a difference: write it in {unit}, such as {example!r}"), key=what
-        )
-    if quantity.value < 0:
-        raise Refusal(f"{what} {str(quantity)!r} must not be negative", key=what)
 
 
 def _check_kind(what: str, quantity: Quantity, dimension: Dimension, example: str) -> None:
@@ -90,16 +82,16 @@ class Positions(FileModel):
 
 
 class WindSettings(PulseInput, Positions):
-    """Cups on a pulse input, and the rule: in a gale these vents go to these positions."""
+    """Cups on a pulse input, or the sensor `sensors: wind`, and the rule: in a gale these vents go there."""
 
     slope: Annotated[float, Field(gt=0, le=100)] = 1.0
     """Wind speed in m/s for one pulse a second: metres of wind a pulse."""
     offset: AnyQuantity = Quantity(0.0, Dimension.SPEED, "0 m/s")
     """Added to the speed that the pulses give, while there are pulses: where the cups' line begins."""
     gust_over: PositiveSeconds = 3.0
-    """Pulses are counted over this window for the gust, which the override acts on."""
+    """The gust, which the override acts on, is the mean over this window."""
     mean_over: PositiveSeconds = 600.0
-    """Pulses are counted over this window for the mean wind, which is only shown."""
+    """The mean wind, which is only shown, is the mean over this window."""
     gale_by_mean: WindTerm | None = None
     """A mean wind with which it blows a gale, too, whatever the gust."""
     gale_at: AnyQuantity
@@ -201,82 +193,6 @@ class Frost(Positions):
         return self
 
 
-class SensorSettings(FileModel):
-    """What the unit does when an analogue sensor cannot be right."""
-
-    fails_after: Seconds = 2.0
-    """Time with an implausible level after which the sensor has failed; until then its last good value applies."""
-    recovers_after: Seconds = 10.0
-    """It is trusted again once its level was plausible for this long."""
-    treat_as: TreatAs = "nothing"
-    """A failed sensor counts as this weather, delays included; `failure` begins the override of that name."""
-
-
-class Thermometer(SensorSettings):
-    """A temperature on an analogue input."""
-
-    type: Literal["current", "pt100", "pt1000"] = "current"
-    """4-20 mA over the range, or a platinum resistance."""
-    range: tuple[AnyQuantity, AnyQuantity]
-    """Temperatures at 4 mA and 20 mA; for a platinum resistance the coldest and hottest that are plausible."""
-
-    @model_validator(mode="after")
-    def _range_rises(self) -> Self:
-        low, high = self.range
-        check_temperature(low)
-        check_temperature(high)
-        if low.value >= high.value:
-            raise Refusal(
-                f"range {low.text!r} is not below {high.text!r}", "write [lowest, highest]", key="range"
-            )
-        if self.type != "current" and not (low.value >= -200 and high.value <= 850):  # noqa: PLR2004 - IEC 60751
-            raise Refusal(
-                (
-                    f"range [{low.text}, {high.text}] of a platinum resistance must lie within -200 "
-                    "°C to 850 °C"
-                ),
-                key="range",
-            )
-        return self
-
-
-class OutsideThermometer(Thermometer):
-    """The outside thermometer."""
-
-    temperature: AnyQuantity
-    """Outside temperature until a level or a holding register says another."""
-
-    @model_validator(mode="after")
-    def _temperature_in_range(self) -> Self:
-        check_temperature(self.temperature)
-        low, high = self.range
-        if not low.value <= self.temperature.value <= high.value:
-            raise Refusal(
-                (
-                    f"temperature {str(self.temperature)!r} must lie within the sensor's range, "
-                    f"{low.text} to {high.text}"
-                ),
-                key="temperature",
-            )
-        return self
-
-
-class Vane(SensorSettings):
-    """A wind vane: 4-20 mA from 0 to 360 degrees. While it has failed every vent counts as windward."""
-
-    wind_from: Degrees = 0.0
-    """Compass direction, in degrees, that the wind comes from until a level says another."""
-
-
-class CupsWatch(FileModel):
-    """What the unit does when the cups stand still for longer than any calm."""
-
-    silent_for: PositiveSeconds
-    """The cups have failed once no pulse came for this long; the next pulse restores them."""
-    treat_as: TreatAs = "nothing"
-    """Failed cups count as this weather, delays included; `failure` begins the override of that name."""
-
-
 class Sensors(FileModel):
     """Analogue sensors, what is implausible of each, and what the unit then does."""
 
@@ -286,6 +202,8 @@ class Sensors(FileModel):
     """The house thermometer, input `house`; without it the house temperature never fails."""
     direction: Vane | None = None
     """The wind vane, input `direction`."""
+    wind: WindSensor | None = None
+    """A wind sensor, input `wind`, in place of the cups."""
     loop: SensorSettings | None = None
     """The supervised loop of a sensor, input `loop`: closed while the sensor works."""
     cups: CupsWatch | None = None
@@ -415,7 +333,7 @@ class MockSettings(FileModel):
     rain: RainOverride
     """The unit's rain override."""
     wind: WindSettings | None = None
-    """The unit's cups and gale override, input `cups`."""
+    """The unit's wind and gale override, by cups at the input `cups` unless `sensors: wind` measures it."""
     tip_rate: TipRate | None = None
     """The unit's tipping bucket, input `bucket`."""
     frost: Frost | None = None
@@ -517,8 +435,13 @@ class MockSettings(FileModel):
             )
         if self.wind is not None and self.wind.leeward and sensors.direction is None:
             raise Refusal("wind.leeward needs a wind vane", "add `direction:` below `sensors:`")
-        if sensors.cups is not None and self.wind is None:
-            raise Refusal("sensors.cups watches cups that the unit does not have", "add `wind:`")
+        if sensors.cups is not None and (self.wind is None or sensors.wind is not None):
+            hint = (
+                "add `wind:`" if self.wind is None else "leave it out, or `sensors.wind`, which replaces them"
+            )
+            raise Refusal("sensors.cups watches cups that the unit does not have", hint)
+        if sensors.wind is not None and self.wind is None:
+            raise Refusal("sensors.wind measures a wind that the unit has no rule for", "add `wind:`")
         if sensors.house is not None:
             low, high = sensors.house.range
             if not low.value <= self.house.temperature.value <= high.value:
@@ -531,7 +454,7 @@ class MockSettings(FileModel):
                 )
         watches = {
             f"sensors.{name}": getattr(sensors, name)
-            for name in ("outside", "house", "direction", "loop", "cups")
+            for name in ("outside", "house", "direction", "wind", "loop", "cups")
         }
         for name, watched in {**watches, "bus_loss": self.bus_loss}.items():
             if watched is not None and watched.treat_as not in ("nothing", *self.overrides):
@@ -549,6 +472,8 @@ class MockSettings(FileModel):
         joined = [terms for rule in self.rules.values() for terms in terms_of(rule.when)]
         has = {
             "wind": self.wind,
+            "cups": self.wind and not sensors.wind,
+            "sensors.wind": sensors.wind,
             "wind.leeward": self.wind and self.wind.leeward,
             "tip_rate": self.tip_rate,
             "frost": self.frost,

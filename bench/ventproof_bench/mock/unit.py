@@ -130,6 +130,7 @@ class MockUnit:
         self._closed: set[str] = set()
         self._put: dict[str, float] = {}
         self._by_hand: dict[str, float] = {}
+        self._standing: tuple[tuple[bool, ...], tuple[bool, ...]] | None = None
         self._power = Settling(
             settings.supply.boots_for + behaviour.boot_extra_s, settings.supply.rides_through
         )
@@ -235,9 +236,7 @@ class MockUnit:
         self.touched.asked(self.now_s)
         if not self._power.value:
             raise SilentError
-        for bus in self._weather.buses:
-            bus.pulse(self.now_s)
-        if self._weather.buses:
+        if self._weather.asked(self.now_s):
             self._follow_weather()
 
     def _holding(self) -> list[int]:
@@ -404,8 +403,9 @@ class MockUnit:
             self._weather.contact(name, self.now_s, closed=bool(value))
 
     def _follow_weather(self) -> None:
-        """Do what follows from the weather as the unit now sees it."""
+        """Do what follows from the weather as the unit now sees it; whatever happened, this comes after it."""
         weather = self._weather
+        self._standing = None
         self._overrides.feed(weather.demands(), self.now_s)
         if self._turns and (leeward := weather.leeward(self.now_s)) != self._leeward:
             self._leeward = leeward
@@ -446,14 +446,14 @@ class MockUnit:
     def _snapshot(self, at_s: float) -> Snapshot | None:
         if not self._power.value:
             return None
-        weather, more = self._weather, self._more_weather
+        weather = self._weather
         return Snapshot(
             tuple(self._shown(vent, at_s) for vent in self._vents.values()),
             weather.house_c,
             weather.counter.count,
-            self._status(at_s, more=more),
+            self._status(at_s),
             self._stage,
-            weather.reading(min(at_s, self.now_s)) if more else None,
+            weather.reading(min(at_s, self.now_s)) if self._more_weather else None,
             tuple(vent.alarms for vent in self.outside.values()),
             tuple(self._told(name, rule) for name, rule in self._settings.rules.items()),
         )
@@ -467,27 +467,35 @@ class MockUnit:
             return vent.target_percent
         return vent.shown_at(at_s) if isinstance(vent, OutsideVent) else vent.position_at(at_s)
 
-    def _status(self, at_s: float, *, more: bool) -> tuple[bool, ...]:
+    def _status(self, at_s: float) -> tuple[bool, ...]:
         """Return the status bits as `Snapshot` lists them."""
+        if self._standing is None:
+            self._standing = self._still()
+        moves = any(vent.moving_at(at_s) for vent in self._vents.values())
+        before, after = self._standing
+        return (*before, moves, *after)
+
+    def _still(self) -> tuple[tuple[bool, ...], tuple[bool, ...]]:
+        """Return the status bits that stand until something happens: those before and after that of moving vents."""
         active, rain, weather = self._overrides.active, self._overrides.delays["rain"], self._weather
-        plain = (
+        before = (
             "rain" in active,
             weather.rain.value,
             rain.pending and not rain.value,
             rain.pending and rain.value,
-            any(vent.moving_at(at_s) for vent in self._vents.values()),
         )
-        if not more:
-            return plain
+        if not self._more_weather:
+            return before, ()
         told = self._behaviour.failures_told
-        return (
-            *plain,
+        after = (
             *(name in active for name in ("gale", "frost", "failure")),
             weather.bucket is not None and weather.bucket.wet.on,
-            *(told and weather.failed(name) for name in ("outside", "house", "direction", "cups")),
+            *(told and weather.failed(name) for name in ("outside", "house", "direction")),
+            told and (weather.failed("cups") or weather.failed("wind")),
             self._reference.due_s < math.inf,
             *([told and weather.failed("loop")] if weather.loop else ()),
         )
+        return before, after
 
 
 def build(settings: MockSettings, start_s: float, seed: int) -> MockUnit:

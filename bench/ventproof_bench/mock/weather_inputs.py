@@ -6,7 +6,7 @@ from math import inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.inputs import Counter, Current, Line, Loop, PlatinumCurve, Sensor, unfailing
-from ventproof_bench.mock.pulse_inputs import Bucket, Cups, Part, Silence
+from ventproof_bench.mock.pulse_inputs import Anemometer, Bucket, Cups, Part, Silence, WindInput
 from ventproof_bench.mock.registers import WeatherReading
 from ventproof_bench.mock.rules.joined import Joins
 from ventproof_bench.mock.rules.settling import Settling, Threshold
@@ -17,14 +17,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
+    from ventproof_bench.mock.rules.sensors import SensorSettings, Thermometer, TreatAs
     from ventproof_bench.mock.rules.terms import SilentTerm
     from ventproof_bench.mock.settings import (
         Frost,
         MockSettings,
         RuleSettings,
-        SensorSettings,
-        Thermometer,
-        TreatAs,
         WindSettings,
     )
 
@@ -37,6 +35,8 @@ RESET: Final = "reset"
 
 _OHM_AT_0_C: Final = {"pt100": 100.0, "pt1000": 1000.0}
 _FULL_TURN: Final = 360.0
+_LIVE_ZERO: Final = 4 / 20
+"""Of the range, what an input for 0-20 mA makes of 4 mA."""
 
 
 @final
@@ -54,7 +54,7 @@ class UnitWeather:
         rain: the debounced rain contact.
         counter: closures of the rain contact.
         sensors: the analogue inputs, `house` always among them.
-        cups: of a unit that has them.
+        wind: the cups, or another wind sensor, of a unit that has one.
         bucket: of a unit that has one.
         loop: the supervised loop, of a unit that has one.
         buses: whether nobody asks over the bus, for each part that watches that.
@@ -82,8 +82,7 @@ class UnitWeather:
             phase=phase,
         )
         self.sensors = _sensors(settings, behaviour)
-        watch = settings.sensors.cups
-        self.cups = Cups(settings.wind, watch, behaviour, now_s) if settings.wind else None
+        self.wind = _wind(settings, behaviour, now_s)
         self.loop = _loop(settings.sensors.loop, behaviour, now_s)
         self.bucket = Bucket(settings.tip_rate, behaviour) if settings.tip_rate else None
         self._frost = _frost(settings.frost, behaviour) if settings.frost else None
@@ -101,18 +100,19 @@ class UnitWeather:
         self._demands: dict[str, bool] = {}
         loss = settings.bus_loss
         own_bus = self._bus_silence(loss.silent_for, loss.treat_as) if loss else None
-        others = (self.cups.silence if self.cups else None, own_bus, self.loop)
+        others = (self.wind.silence if self.wind else None, own_bus, self.loop)
         self._watched: tuple[Sensor | Silence | Loop, ...] = (
             *self.sensors.values(),
             *(watched for watched in others if watched),
         )
         self.parts = self._parts()
+        self._follow_wind(now_s)
         self._judge_frost()
 
     def _parts(self) -> tuple[Part, ...]:
         return (
             *((sensor.failure, sensor.failure.fire) for sensor in self.sensors.values()),
-            *(self.cups.parts if self.cups else ()),
+            *(self.wind.parts if self.wind else ()),
             *(self.bucket.parts if self.bucket else ()),
             *((bus, bus.fire) for bus in self.buses),
             *([(self.loop.failure, self.loop.failure.fire)] if self.loop else ()),
@@ -147,8 +147,8 @@ class UnitWeather:
     def contact(self, name: str, now_s: float, *, closed: bool) -> None:
         """Take an edge at a terminal; `rain` for all rain contacts together."""
         self._joins.contact(name, now_s, closed=closed)
-        if name == "cups" and self.cups:
-            self.cups.contact(now_s, closed=closed)
+        if name == "cups" and isinstance(self.wind, Cups):
+            self.wind.contact(now_s, closed=closed)
         elif name == "bucket" and self.bucket:
             self.bucket.contact(now_s, closed=closed)
         elif name == "loop" and self.loop:
@@ -159,21 +159,30 @@ class UnitWeather:
             self._terminal = closed
             self.rain.change(now_s, state=closed == self._rain_closed)
 
+    def asked(self, now_s: float) -> bool:
+        """Take a request over the bus; return whether anything may follow from it now."""
+        ended = any(bus.failed for bus in self.buses)
+        for bus in self.buses:
+            bus.pulse(now_s)
+        return ended or bool(self.buses and self._limits)  # how far a vent may be open depends on the time
+
     def level(self, name: str, now_s: float, level: float) -> None:
         """Take the level of an analogue input."""
         self.sensors[name].take(level, now_s)
+        if name == "wind":
+            self._follow_wind(now_s)
         self._judge_frost()
 
     def demands(self) -> dict[str, bool]:
         """Return, for each override of the unit, whether the weather calls for it."""
-        cups, bucket, frost, seen = self.cups, self.bucket, self._frost, self._behaviour
+        wind, bucket, frost, seen = self.wind, self.bucket, self._frost, self._behaviour
         failed = tuple(watched.treat_as for watched in self._watched if watched.failed)
         self._failed_once = self._failed_once or bool(failed)
         deaf = seen.deaf_after_failure and self._failed_once and not failed
         state = (
             (self.rain.value and seen.rain_seen and not deaf) or self._cut_is_rain,
             bucket is not None and bucket.wet.on and seen.tips_seen,
-            cups is not None and cups.gale and seen.gale_seen,
+            wind is not None and wind.gale and seen.gale_seen,
             frost is not None and frost.on and seen.frost_seen,
             *(failed if seen.failures_heeded else ()),
         )
@@ -207,15 +216,15 @@ class UnitWeather:
         if name == "loop":
             return self.loop is not None and self.loop.failed and not self._behaviour.cut_taken_for_rain
         if name == "cups":
-            return self.cups is not None and self.cups.silence is not None and self.cups.silence.failed
+            return self.wind is not None and self.wind.silence is not None and self.wind.silence.failed
         return name in self.sensors and self.sensors[name].failed
 
     def reading(self, at_s: float) -> WeatherReading:
         """Return what the registers show at an instant, not before the last event."""
         vane = self.sensors.get("direction")
         return WeatherReading(
-            gust_m_per_s=self.cups.gust_m_per_s(at_s) if self.cups else 0.0,
-            mean_m_per_s=self.cups.mean_m_per_s(at_s) if self.cups else 0.0,
+            gust_m_per_s=self.wind.gust_m_per_s(at_s) if self.wind else 0.0,
+            mean_m_per_s=self.wind.mean_m_per_s(at_s) if self.wind else 0.0,
             wind_from_deg=vane.value if vane else 0.0,
             outside_c=self.outside_c,
             tip_rate_mm_per_h=self.bucket.rate_mm_per_h(at_s) if self.bucket else 0.0,
@@ -224,8 +233,8 @@ class UnitWeather:
 
     def _watch(self, term: WindTerm | RainTerm) -> Threshold:
         if isinstance(term, WindTerm):
-            assert self.cups is not None, "the settings see to it"
-            return self.cups.watch(term)
+            assert self.wind is not None, "the settings see to it"
+            return self.wind.watch(term)
         assert self.bucket is not None, "the settings see to it"
         return self.bucket.watch(term.rain_from.value, term.hysteresis.value).wet
 
@@ -243,11 +252,15 @@ class UnitWeather:
     def _measure(self, rule: RuleSettings) -> Callable[[float], float]:
         """Return what tells how much of its wind or rain a rule goes by."""
         for term in (term for terms in terms_of(rule.when) for term in terms):
-            if isinstance(term, WindTerm) and self.cups is not None:
-                return self.cups.measure(term.wind_over)
+            if isinstance(term, WindTerm) and self.wind is not None:
+                return self.wind.measure(term.wind_over)
             if isinstance(term, RainTerm) and self.bucket is not None:
                 return self.bucket.watch(term.rain_from.value, term.hysteresis.value).wet_mm_per_h
         raise AssertionError("the settings see to it")
+
+    def _follow_wind(self, now_s: float) -> None:
+        if isinstance(self.wind, Anemometer):
+            self.wind.take(now_s, self.sensors["wind"].value)
 
     def _judge_frost(self) -> None:
         celsius = self.outside_c
@@ -264,6 +277,14 @@ class UnitWeather:
 def _frost(frost: Frost, behaviour: Behaviour) -> Threshold:
     at_c = frost.frost_at.value
     return Threshold(at_c, at_c + frost.hysteresis.value * behaviour.frost_hysteresis_factor, rising=False)
+
+
+def _wind(settings: MockSettings, behaviour: Behaviour, now_s: float) -> WindInput | None:
+    if settings.wind is None:
+        return None
+    if settings.sensors.wind is not None:
+        return Anemometer(settings.wind, behaviour)
+    return Cups(settings.wind, settings.sensors.cups, behaviour, now_s)
 
 
 def _loop(settings: SensorSettings | None, behaviour: Behaviour, now_s: float) -> Loop | None:
@@ -291,6 +312,10 @@ def _sensors(settings: MockSettings, behaviour: Behaviour) -> dict[str, Sensor]:
         found["outside"] = _sensor(outside, _thermometer(outside), outside.temperature.value, behaviour)
     if vane := declared.direction:
         found["direction"] = _sensor(vane, Current(0.0, _FULL_TURN), vane.wind_from, behaviour)
+    if wind := declared.wind:
+        low, high = (end.value for end in wind.range)
+        at_4_ma = low if behaviour.live_zero_known else low + (high - low) * _LIVE_ZERO
+        found["wind"] = _sensor(wind, Current(at_4_ma, high), wind.speed.value, behaviour)
     return found
 
 
@@ -310,12 +335,14 @@ def _thermometer(settings: Thermometer) -> Line:
 def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
     """Return the names of the contacts and of the analogue inputs that a unit has."""
     contacts = [*RAIN_CONTACTS]
-    contacts += ["cups"] if settings.wind else []
+    contacts += ["cups"] if settings.wind and not settings.sensors.wind else []
     contacts += ["bucket"] if settings.tip_rate else []
     contacts += ["loop"] if settings.sensors.loop else []
     contacts += [RESET] if settings.latched else []
     terms = (term for rule in settings.rules.values() for group in terms_of(rule.when) for term in group)
     contacts += [term.contact for term in terms if isinstance(term, ContactTerm)]
     sensors = settings.sensors
-    levels = [name for name in ("outside", "house", "direction") if getattr(sensors, name) is not None]
+    levels = [
+        name for name in ("outside", "house", "direction", "wind") if getattr(sensors, name) is not None
+    ]
     return (*dict.fromkeys(contacts), "supply"), levels

@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections import deque
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from math import inf
 from typing import TYPE_CHECKING, Final, Literal, NoReturn, final
 
@@ -23,7 +23,7 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.clock import now_s
 from ventproof_bench.base.errors import BusFault, LinkError
 from ventproof_bench.base.protocols import ReadRequest, Reply
 from ventproof_bench.benchfile.model import SerialBus
@@ -63,7 +63,11 @@ _READS: Final = {
     "input": ReadInputRegistersRequest,
 }
 
-_expected_of_read = lru_cache(maxsize=1024)(expected_of_read)
+
+def _read_of(request: ReadRequest) -> tuple[ModbusPDU, Expected]:
+    """Return what asks for a read, and the reply that it calls for."""
+    pdu = _READS[request.table](address=request.address, count=request.count, dev_id=request.unit_id)
+    return pdu, expected_of_read(request)
 
 
 @final
@@ -129,6 +133,7 @@ class ModbusBus:
         self._alike: _Alike | None = None
         self._owed: Expected | None = None
         self._doubtful_s: dict[Expected, float] = {}
+        self._read_of = lru_cache(maxsize=1024)(_read_of)  # one transaction at a time has its PDU
         self._link: Link | None = None
         self._worker: asyncio.Task[None] | None = None
         self._opening = asyncio.Lock()
@@ -202,8 +207,7 @@ class ModbusBus:
             LinkError: `request` is addressed to every unit at once.
         """
         self._refuse_broadcast(request.unit_id)
-        pdu = _READS[request.table](address=request.address, count=request.count, dev_id=request.unit_id)
-        return await self._queued(self._reads, _Job(pdu, _expected_of_read(request), reads=True))
+        return await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
 
     async def write(
         self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
@@ -255,7 +259,7 @@ class ModbusBus:
         if job.answered.done():
             return  # given up while it waited
         try:
-            _settle(job, await self._transact(job))
+            await self._transact(job)
         except BusFault as fault:
             _settle(job, self._in_doubt(job, fault))
         except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
@@ -264,7 +268,7 @@ class ModbusBus:
             _settle(job, self._disconnected())
             raise
 
-    async def _transact(self, job: _Job) -> Reply:
+    async def _transact(self, job: _Job) -> None:
         link = self._link
         if link is None or link.lost:
             raise self._disconnected()
@@ -277,24 +281,23 @@ class ModbusBus:
             self._alike = None  # the slowest answer to what was sent before has come
         if job.expected in self._doubtful_s:
             raise self._fault("mismatch", "a reply came that nothing had asked for", began_s)
-        if self._silence_s:
-            await sleep_until(link.heard_s + self._silence_s)
         self._owed = job.expected
         try:
-            answer = await link.ask(job.pdu)
+            await link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
         except ConnectionException:
             raise self._disconnected(requested_s=link.sent_s) from None
         except ModbusException:
             await self._unanswered(link)
-        return await self._checked(job, answer, link)
+        if self._owed is not None:
+            await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
 
-    async def _checked(self, job: _Job, answer: ModbusPDU, link: Link) -> Reply:
-        """Return the answer when it is the reply to this job and no refusal."""
+    def _take(self, job: _Job, link: Link, answer: ModbusPDU) -> None:
+        """Settle a job whose reply came; what is not its reply leaves it owed."""
         self._silent = 0
         refused = answer.isError()
         expected = job.expected.refused if refused else job.expected
         if not belongs(self._framing, link.sent, expected, bytes(link.heard)):
-            await self._give_up("mismatch", complaint(link.sent, bytes(link.heard)), link)
+            return
         link.heard.clear()
         self._owed = None
         # An exception looks like any other of its function: it is no sign that what was asked before is answered.
@@ -303,9 +306,11 @@ class ModbusBus:
         if refused:
             meaning = EXCEPTIONS.get(answer.exception_code, "not defined by the standard")
             text = f"the unit refused with exception {answer.exception_code}, {meaning}"
-            raise self._fault("exception", text, link.sent_s, code=answer.exception_code)
+            fault = self._fault("exception", text, link.sent_s, code=answer.exception_code)
+            _settle(job, self._in_doubt(job, fault))
+            return
         words = (answer.registers or answer.bits)[: job.pdu.count] if job.reads else ()
-        return Reply(tuple(map(int, words)), link.sent_s, link.heard_s)
+        _settle(job, Reply(tuple(map(int, words)), link.sent_s, link.heard_s))
 
     async def _unanswered(self, link: Link) -> NoReturn:
         if len(link.heard) > NOISE_BYTES:

@@ -16,6 +16,7 @@ import logging
 import os
 from contextlib import suppress
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
@@ -23,7 +24,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
-from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.clock import leap, now_s, sleep_until
 from ventproof_bench.base.errors import LinkError, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
@@ -164,6 +165,7 @@ _LONGEST_HEARD: Final = 2048
 _CONNECT_S: Final = 3.0  # longest wait for a TCP connection; a lost first packet is sent again after 1 s
 _NO_ANSWER: Final = f"no answer within {_CONNECT_S:g} s; check address, cable and power"
 _LAST_TRANSACTION: Final = 0xFFFF
+_REPLIES_KNOWN: Final = 16
 _FRAMERS: Final = {"tcp": FramerSocket, "rtu": FramerRTU, "ascii": FramerAscii}
 _PTY_MAJORS: Final = range(136, 144)  # Linux: UNIX98 pseudo-terminals
 
@@ -179,6 +181,18 @@ def framing_of(spec: BusSpec) -> Framing:
     return "ascii" if spec.link == "ascii" else "rtu"
 
 
+class _Decoder(DecodePDU):
+    """Knows the replies that came last: most of what a unit says it has said before."""
+
+    def __init__(self) -> None:
+        super().__init__(is_server=False)
+        self._known = lru_cache(maxsize=_REPLIES_KNOWN)(super().decode)
+
+    def decode(self, frame: bytes) -> ModbusPDU | None:
+        """Return what a reply says; as long as nothing else is decoded, it is the caller's alone."""
+        return self._known(frame)
+
+
 @final
 class InProcessTransport(asyncio.Transport):
     """Carries bytes to a peer in this process, and its replies back after their delays.
@@ -186,10 +200,12 @@ class InProcessTransport(asyncio.Transport):
     Args:
         protocol: who hears the replies.
         peer: the far end.
+        leaps_s: one reply within this time comes at once in virtual time, where nothing else happens meanwhile.
     """
 
-    def __init__(self, protocol: asyncio.Protocol, peer: Peer) -> None:
+    def __init__(self, protocol: asyncio.Protocol, peer: Peer, leaps_s: float = 0.0) -> None:
         super().__init__()
+        self._leaps_s = leaps_s
         self._protocol = protocol
         self._peer = peer
         self._loop = asyncio.get_running_loop()
@@ -207,7 +223,11 @@ class InProcessTransport(asyncio.Transport):
             return
         for delay_s, reply in replies:
             self._last_due_s = max(self._last_due_s, now + delay_s)
-            self._loop.call_at(self._last_due_s, self._deliver, reply)
+            alone = len(replies) == 1 and self._last_due_s <= now + self._leaps_s
+            if alone and leap(self._last_due_s - now):
+                self._deliver(reply)
+            else:
+                self._loop.call_at(self._last_due_s, self._deliver, reply)
 
     def close(self) -> None:
         """Let go; replies still under way are lost."""
@@ -248,11 +268,13 @@ class Link(asyncio.Protocol):
         self._gone = gone
         self._spec = spec
         self._peer = peer
-        self._framer = _FRAMERS[framing_of(spec)](DecodePDU(is_server=False))
+        self._framer = _FRAMERS[framing_of(spec)](_Decoder())
         self._transport: asyncio.Transport | None = None
         self._numbered = framing_of(spec) == "tcp"
         self._number = 0
         self._asked: ModbusPDU | None = None
+        self._take: Callable[[ModbusPDU], None] = lambda _: None
+        self._send: Callable[[bytes], None] = lambda _: None
         self._answer: asyncio.Future[ModbusPDU] = asyncio.get_running_loop().create_future()
         self._frame = b""
         self._echo = b""
@@ -273,39 +295,58 @@ class Link(asyncio.Protocol):
         try:
             async with patience:
                 self._transport = await self._dial()
+                self._send = _sends(self._transport)
         except Exception as error:
             reason = _NO_ANSWER if patience.expired() else _reason(error)
             raise LinkError(f"{where(self._spec)} cannot be opened: {reason}") from error
         self.lost = ""
 
-    async def ask(self, pdu: ModbusPDU) -> ModbusPDU:
-        """Send a request and return what pymodbus takes for its reply.
+    async def ask(self, pdu: ModbusPDU, take: Callable[[ModbusPDU], None], *, silence_s: float = 0.0) -> None:
+        """Send a request, and wait until what pymodbus takes for its reply was taken.
+
+        Args:
+            pdu: the request.
+            take: is given the reply: over TCP, where each names its request, as it comes; else a turn of the loop
+                later, so that another one beside it is seen.
+            silence_s: for so long nothing is heard before it is sent.
 
         Raises:
             ModbusException: no reply in time, or none that could be decoded.
             ConnectionException: the connection is gone.
         """
-        # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
-        self.sent_s = now_s()
-        if self.lost or self._transport is None:
-            raise ConnectionException(self.lost)
         if self._numbered:
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
+        frame = self._framer.buildFrame(pdu)  # before the silence is over: it takes its time, too
+        if silence_s:
+            await sleep_until(self.heard_s + silence_s)
+        # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
+        self.sent_s = now_s()
+        if self.lost:
+            raise ConnectionException(self.lost)
         # What came before belongs to no reply to this request.
-        loop = asyncio.get_running_loop()
-        self._asked, self._frame = pdu, b""
-        self._answer = loop.create_future()
-        self.sent = self._framer.buildFrame(pdu)
+        self._asked, self._take, self._frame = pdu, take, b""
+        self._answer = asyncio.get_running_loop().create_future()
+        self.sent = frame
         self._echo = self.sent if self._echoes else b""
-        self._transport.write(self.sent)
-        late = loop.call_later(self._spec.timeout, self._late, self._answer)
+        self._send(self.sent)
+        try:
+            answer = await self._answered()
+            if not self._numbered:
+                take(answer)
+        finally:
+            self._asked = None
+            self._echo = b""
+
+    async def _answered(self) -> ModbusPDU:
+        if self._answer.done():
+            return self._answer.result()
+        late_s = self.sent_s + self._spec.timeout
+        late = asyncio.get_running_loop().call_at(late_s, self._late, self._answer)
         try:
             return await self._answer
         finally:
             late.cancel()
-            self._asked = None
-            self._echo = b""
 
     @staticmethod
     def _late(answer: asyncio.Future[ModbusPDU]) -> None:
@@ -349,7 +390,13 @@ class Link(asyncio.Protocol):
             return
         self._frame = self._frame[used:]
         if pdu is not None:
-            self._answer.set_result(pdu)
+            try:
+                if self._numbered:
+                    self._take(pdu)
+            except Exception as error:  # noqa: BLE001 - whoever asked is told, and not that the connection broke
+                self._answer.set_exception(error)
+            else:
+                self._answer.set_result(pdu)
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End the pending request at once rather than at its time-out."""
@@ -378,7 +425,7 @@ class Link(asyncio.Protocol):
             return transport
         if self._peer is None:
             raise OSError("there is no mock unit at the far end")
-        return InProcessTransport(self, self._peer)
+        return InProcessTransport(self, self._peer, spec.timeout)
 
     async def _open_port(self, spec: SerialBus) -> asyncio.Transport:
         from pymodbus.transport.serialtransport import create_serial_connection  # noqa: PLC0415 - loads pyserial
@@ -401,6 +448,20 @@ class Link(asyncio.Protocol):
         )
         _claim(transport)
         return transport
+
+
+def _sends(transport: Any) -> Callable[[bytes], None]:  # noqa: ANN401 - pymodbus' serial transport or another
+    """Return what sends bytes at once; pymodbus' serial transport would wait for a turn of the loop."""
+    write: Callable[[bytes], None] = transport.write
+    ready = getattr(transport, "intern_write_ready", None)
+    if ready is None:
+        return write
+
+    def send(data: bytes) -> None:
+        write(data)
+        ready()
+
+    return send
 
 
 def where(spec: BusSpec) -> str:

@@ -16,8 +16,9 @@ from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, Literal, final
 
 from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import BenchError, DriverError, LinkError, StimulusError
-from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, Edge, EdgeReport, FoundSetting, Window
+from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, EdgeReport, FoundSetting, Window
 from ventproof_bench.benchfile.model import RegisterOutput
 from ventproof_bench.outputs.messages import (
     Message,

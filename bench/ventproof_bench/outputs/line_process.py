@@ -12,7 +12,6 @@ from __future__ import annotations
 import asyncio
 import gc
 import os
-import selectors
 import signal
 import socket
 import sys
@@ -21,7 +20,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any, Final, final
 
-from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.clock import now_s, wall_loop
 from ventproof_bench.base.errors import BenchError, DriverError, LinkError, VentproofError
 from ventproof_bench.base.evidence import DrivenOutput, FoundSetting
 from ventproof_bench.base.protocols import Bus, ReadRequest
@@ -309,8 +308,7 @@ def main() -> None:
         stand_by(file, of_standby, theirs, line_process)
     of_standby.close()
     theirs.close()
-    # select() waits to the microsecond, where asyncio's epoll rounds up to the millisecond.
-    with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())) as runner:
+    with asyncio.Runner(loop_factory=wall_loop) as runner:
         runner.run(_live(file, connection, StandbyLine(ours)))
         os._exit(0)  # outputs are safe; a driver's thread that hangs must not keep the process
 

@@ -6,6 +6,7 @@ import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any, Final, final
 
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import (
     BenchError,
     BusFault,
@@ -17,16 +18,7 @@ from ventproof_bench.base.errors import (
     StimulusError,
     VentproofError,
 )
-from ventproof_bench.base.evidence import (
-    DrivenOutput,
-    Edge,
-    EdgeReport,
-    FoundSetting,
-    Gap,
-    Poll,
-    Unread,
-    Window,
-)
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Gap, Poll, Unread, Window
 from ventproof_bench.base.protocols import ReadRequest, Reply
 
 if TYPE_CHECKING:

@@ -10,8 +10,9 @@ from math import inf
 from typing import TYPE_CHECKING, Final, cast, final
 
 from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.edges import Edge, check_plan
 from ventproof_bench.base.errors import BenchError, DriverError, LimitError
-from ventproof_bench.base.evidence import DrivenOutput, Edge, EdgeReport, FoundSetting, Window, check_plan
+from ventproof_bench.base.evidence import DrivenOutput, EdgeReport, FoundSetting, Window
 from ventproof_bench.base.protocols import SettingDriver
 from ventproof_bench.benchfile.model import (
     BusSpec,

@@ -11,15 +11,9 @@ from ventproof_bench.outputs.outputs import LocalOutputs
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from ventproof_bench.base.edges import Edge
     from ventproof_bench.base.errors import BenchError
-    from ventproof_bench.base.evidence import (
-        BoardStarved,
-        DrivenOutput,
-        Edge,
-        EdgeReport,
-        FoundSetting,
-        Window,
-    )
+    from ventproof_bench.base.evidence import BoardStarved, DrivenOutput, EdgeReport, FoundSetting, Window
     from ventproof_bench.base.protocols import EvidenceSink, Outputs, PartCondition, VentPart
     from ventproof_bench.benchfile.model import OutputSpec
     from ventproof_bench.drivers.people import People

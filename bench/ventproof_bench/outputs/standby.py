@@ -9,13 +9,12 @@ from __future__ import annotations
 
 import asyncio
 import os
-import selectors
 import signal
 import socket
 from contextlib import suppress
 from typing import TYPE_CHECKING, Any, Final, final
 
-from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.clock import now_s, wall_loop
 from ventproof_bench.base.errors import BenchError
 from ventproof_bench.outputs.messages import Message, Messages, pack, pack_done
 from ventproof_bench.outputs.parts import OtherProcess, parts_of, raise_priority
@@ -192,6 +191,6 @@ def stand_by(file: BenchFile, harness: socket.socket, line: socket.socket, line_
         signal.signal(number, signal.SIG_IGN)  # it ends by itself, after the line process
     raise_priority()
     standby = _Standby(file, OtherProcess(line_process))
-    with asyncio.Runner(loop_factory=lambda: asyncio.SelectorEventLoop(selectors.SelectSelector())) as runner:
+    with asyncio.Runner(loop_factory=wall_loop) as runner:
         runner.run(_stand_by(standby, harness, line))
         os._exit(0)  # outputs are safe; a driver's thread that hangs must not keep the process

@@ -12,7 +12,8 @@ from ventproof_bench.base.errors import StimulusError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-    from ventproof_bench.base.evidence import Edge, EdgeReport
+    from ventproof_bench.base.edges import Edge
+    from ventproof_bench.base.evidence import EdgeReport
     from ventproof_bench.base.protocols import Outputs
 
 

@@ -9,8 +9,9 @@ from math import inf
 from typing import TYPE_CHECKING, Final, Protocol, final
 
 from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import BusFault, DriverError, LinkError
-from ventproof_bench.base.evidence import BoardStarved, Edge, EdgeReport, Sample, Window
+from ventproof_bench.base.evidence import BoardStarved, EdgeReport, Sample, Window
 from ventproof_bench.base.protocols import PartCondition, ReadRequest, VentPart
 from ventproof_bench.base.quantities import PLAIN_UNITS
 from ventproof_bench.benchfile.hookup import Answer

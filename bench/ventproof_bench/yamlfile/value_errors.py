@@ -240,6 +240,13 @@ def _word_value(kind: str, value: object, ctx: Mapping[str, Any], place: _Place)
         )
     if kind in {"value_error", "assertion_error"}:
         return _refused(Refusal.of(ctx["error"]), value, place)
+    if (
+        kind == "too_short"
+        and not value
+        and (names := [part for part in place.path if isinstance(part, str)])
+    ):
+        least = ctx.get("min_length")
+        return PathFault(place.path, f"{show(names[-1])} has no entry", f"write {least} or more")
     word: _Word = _TEXTS.get(kind, _unforeseen)
     reason, hint = word(value, ctx)
     if kind == "model_type" and place.needs:

@@ -1,8 +1,9 @@
-"""What a count must exclude (pure)."""
+"""What a count must exclude, and what it cannot come to (pure)."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from bisect import bisect_right
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final, final
@@ -10,13 +11,27 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.deciders.formulas import CountsFormula, Formula
 from ventproof.envelope.spans import INF
 from ventproof.log.events import EdgesPlayed, Event, StimulusApplied, StimulusEnd
-from ventproof.profile.model import Profile
-from ventproof.profile.stimulus import Fail, Restore
+from ventproof.profile.check_responses import kind_of
+from ventproof.profile.duration import anchor_time_s, stimulus_times
+from ventproof.profile.model import Counts, CountsAtLeast, Profile
+from ventproof.profile.stimulus import (
+    CloseContact,
+    Fail,
+    OpenContact,
+    PulseContact,
+    Rainfall,
+    Restore,
+    Stimulus,
+)
+from ventproof.profile.weather import rain_edges
 from ventproof_bench.base.evidence import EdgeReport
+from ventproof_bench.base.text import number_of
 from ventproof_bench.benchfile.model import ContactOutput
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
+    from ventproof_bench.base.errors import Problem
+    from ventproof_bench.benchfile.sensors import BucketSensor
 
 
 @final
@@ -96,6 +111,80 @@ def counted_contacts(bound: Bound) -> dict[str, frozenset[str]]:
     }
 
 
+def unplayed(bound: Bound) -> Iterator[Problem]:
+    """Yield a warning for each count that is required and that the profile does not play in time.
+
+    Only where it is certain: the bench says which contacts the counter counts, and nothing moves these but pulses, and
+    rain into a bucket in the same step.
+    """
+    counted = counted_contacts(bound)
+    played_before: list[Stimulus] = []
+    for number, step in enumerate(bound.profile.model.steps):
+        for place, response in enumerate(step.expect):
+            contacts = counted.get(response.signal)
+            if contacts and isinstance(response, Counts | CountsAtLeast):
+                if any(not _is_plain(its) for its in played_before if not contacts.isdisjoint(its.outputs)):
+                    continue
+                closures_s = _closures_s(bound, step.do, contacts)
+                wrong = None if closures_s is None else _too_few(response, step.do, closures_s)
+                if wrong is not None:
+                    yield bound.profile.problem(("steps", number, "expect", place, kind_of(response)), *wrong)
+        played_before += step.do
+
+
+def _is_plain(stimulus: Stimulus) -> bool:
+    """Return whether nothing of a stimulus goes on in later steps."""
+    return isinstance(stimulus, CloseContact | OpenContact | PulseContact)
+
+
+def _closures_s(bound: Bound, do: Sequence[Stimulus], contacts: frozenset[str]) -> list[float] | None:
+    """Return when contacts close at most in a step, seconds after its begin; None where nobody can say."""
+    found: list[float] = []
+    for stimulus, (begins_s, _) in zip(do, stimulus_times(do), strict=True):
+        if contacts.isdisjoint(stimulus.outputs):
+            continue
+        match stimulus:
+            case OpenContact():
+                pass
+            case CloseContact():
+                found.append(begins_s)
+            case PulseContact(closed_for=closed_s, open_for=open_s):
+                found += (begins_s + pulse * (closed_s + open_s) for pulse in range(stimulus.times))
+            case Rainfall() if not found:  # what it finds in the bucket is known of the first one
+                edges = rain_edges(_bucket(bound, stimulus), stimulus)
+                found += (begins_s + edge.at_s for edge in edges if edge.closed)
+            case _:
+                return None
+    return sorted(found)
+
+
+def _bucket(bound: Bound, rainfall: Rainfall) -> BucketSensor:
+    output = bound.bench.model.outputs[bound.outputs[rainfall.rainfall]]
+    assert isinstance(output, ContactOutput), "binding the profile sees to it"
+    assert output.sensor is not None, "likewise"
+    assert output.sensor.bucket is not None, "likewise"
+    return output.sensor.bucket
+
+
+def _too_few(
+    response: Counts | CountsAtLeast, do: Sequence[Stimulus], closures_s: Sequence[float]
+) -> tuple[str, str] | None:
+    """Return reason and hint where fewer closures come in time than are required."""
+    wanted = response.counts if isinstance(response, Counts) else response.counts_at_least
+    anchor_s = anchor_time_s(response, do)
+    come = bisect_right(closures_s, anchor_s + response.within + _ROUNDING_S)
+    if come >= wanted:
+        return None
+    reason = f"no right unit can count {wanted} by then: {number_of(come, 'closure')} at most will have come"
+    if wanted > len(closures_s):
+        return reason, "play as many as are required"
+    return (
+        reason,
+        f"write `within: {closures_s[wanted - 1] - anchor_s:.4g} s` and what the unit needs to count",
+    )
+
+
+_ROUNDING_S: Final = 1e-6
 _SHARE: Final = 0.2  # of a span that may be off before it is another stimulus than the one asked for
 _LEAST_S: Final = 0.005
 

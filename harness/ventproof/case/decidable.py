@@ -14,6 +14,7 @@ from functools import lru_cache
 from math import ceil, floor, log10
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.case.counting import unplayed
 from ventproof.case.decidable_flags import flag_problems
 from ventproof.case.decidable_pairs import unlike_problems
 from ventproof.case.demand import anchor_of, formula_of, invariant_formula
@@ -29,7 +30,8 @@ from ventproof.judge.trace import SignalTrace
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Step
 from ventproof.verdict.finding import Rule, Verdict
-from ventproof_bench.base.evidence import SignalTraits, Window, is_discrete
+from ventproof_bench.base.evidence import SignalTraits, Window
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.benchfile.model import PERSON, ContactOutput
 from ventproof_bench.benchfile.people import PersonSignal
 from ventproof_bench.plant.contacts import ReckonedTraits
@@ -219,6 +221,7 @@ def checked(bound: Bound) -> Bound:
     """Return a profile on a bench with all that no unit can pass there, and a warning for what none can fail."""
     errors, warnings = flag_problems(bound)
     warnings += unlike_problems(bound, errors)
+    warnings += unplayed(bound)
     for demand in _demands(bound):
         place = believed_place(demand.formula, demand.evidence.traits)
         if place is not None and demand.path[0] == "steps":

@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 from ventproof.statistics.conformity import Limits, Rectangular, conformance
 from ventproof.verdict.finding import Bounds, Finding, Ruling, Status, Verdict
-from ventproof_bench.base.evidence import Window, is_discrete
+from ventproof_bench.base.evidence import Window
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.case.case import Case, Result

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof.deciders import formulas
 from ventproof.envelope.spans import INF
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.yamlfile.fields import COUNT_UNIT
 
 if TYPE_CHECKING:

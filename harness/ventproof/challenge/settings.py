@@ -20,6 +20,7 @@ from ventproof_bench.mock.rules.terms import (
     ContactTerm,
     RainTerm,
     SilentTerm,
+    Term,
     TogetherTerm,
     WindTerm,
     place_of,
@@ -113,7 +114,7 @@ class _Finder:
     def every(self) -> Iterator[MockSetting]:
         for name in self.mock.vents:
             yield self._vent(name)
-        for place in ("outside", "house"):
+        for place in ("outside", "house", "wind"):
             if getattr(self.mock.sensors, place) is not None:
                 line = f"sensors.{self._at(place)}"
                 for key in ("fails_after", "recovers_after"):
@@ -124,7 +125,7 @@ class _Finder:
         yield from self._rain()
         yield from self._gale()
         yield from self._frost()
-        yield from self._positions("failure", ("sensors", "failure"), "house", "outside", "cups")
+        yield from self._positions("failure", ("sensors", "failure"), "house", "outside", self._wind)
         for name in self.mock.rules:
             yield from self._of_rule(name)
         yield self._span("supply.rides_through", ("supply", "rides_through"), "supply")
@@ -139,22 +140,23 @@ class _Finder:
     def _gale(self) -> Iterator[MockSetting]:
         if self.mock.wind is None:
             return
-        yield from self._threshold("gale", "cups", ("wind",), "gale_at", rising=True)
-        yield self._span(f"gale.{self._at('cups')}.averaged_over", ("wind", "gust_over"), "cups")
+        wind = self._wind
+        yield from self._threshold("gale", wind, ("wind",), "gale_at", rising=True)
+        yield self._span(f"gale.{self._at(wind)}.averaged_over", ("wind", "gust_over"), wind)
         if self.mock.wind.gale_by_mean is not None:
-            mean, line = ("wind", "gale_by_mean"), f"gale.{self._at('cups')}_2"
-            yield from self._beyond(line, "cups", mean, "at", rising=True)
-            yield self._span(f"{line}.averaged_over", (*mean, "wind_over"), "cups")
+            mean, line = ("wind", "gale_by_mean"), f"gale.{self._at(wind)}_2"
+            yield from self._beyond(line, wind, mean, "at", rising=True)
+            yield self._span(f"{line}.averaged_over", (*mean, "wind_over"), wind)
         if self.mock.bus_loss is not None and self.mock.bus_loss.treat_as == "gale":
             yield self._span("gale.bus_silent", ("bus_loss", "silent_for"), "bus")
-        yield from self._rule("gale", ("wind",), "cups", "bus")
+        yield from self._rule("gale", ("wind",), wind, "bus")
         if self.mock.wind.settles_after:
             yield self._span("sides.settles_after", ("wind", "settles_after"), "direction")
         if band := self.mock.wind.dead_band.value:
             place: Path = ("wind", "dead_band")
             yield MockSetting("sides.dead_band", "°", band, band, ("direction",), {place: 1.0})
         for vent in self.mock.wind.leeward:
-            yield self._position(f"gale.leeward.{vent}", ("wind", "leeward", vent), "cups", "direction")
+            yield self._position(f"gale.leeward.{vent}", ("wind", "leeward", vent), wind, "direction")
 
     def _frost(self) -> Iterator[MockSetting]:
         if self.mock.frost is not None:
@@ -186,15 +188,23 @@ class _Finder:
             line = f"{name}.limits.{vent}"
             yield MockSetting(line, "%", first.value, _POSITION_PERCENT, shows_by, ends)
 
+    @property
+    def _wind(self) -> str:
+        """The input of the wind."""
+        return "cups" if self.mock.sensors.wind is None else "wind"
+
     def _terms(self, name: str) -> Iterator[tuple[Path, str]]:
         """Yield where each term of a rule stands, and the input that it is about."""
         for number, alternative in enumerate(self.mock.rules[name].when):
             here = ("rules", name, "when", number)
             if isinstance(alternative, TogetherTerm):
                 for part, term in enumerate(alternative.all):
-                    yield (*here, "all", part), place_of(term)
+                    yield (*here, "all", part), self._place(term)
             else:
-                yield here, place_of(alternative)
+                yield here, self._place(alternative)
+
+    def _place(self, term: Term) -> str:
+        return self._wind if isinstance(term, WindTerm) else place_of(term)
 
     def _rule(self, line: str, path: Path, *shows_by: str) -> Iterator[MockSetting]:
         for key in ("entry_delay", "release_delay"):

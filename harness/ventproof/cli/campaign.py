@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from ventproof.campaign.planned import CampaignJob, PlannedGroup, Variants
     from ventproof.jobs.executor import Executor
     from ventproof.profile.model import Profile
-    from ventproof.runset.campaign import Campaign
+    from ventproof.runset.campaign import Campaign, CampaignBench
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path as Place
@@ -95,20 +95,26 @@ def groups_in(campaign: Campaign, *, any_path: bool) -> list[PlannedGroup]:
     from ventproof.session.session import Session  # noqa: PLC0415
 
     found = _Found(campaign)
-    benches, profiles = found.benches(), found.profiles()
+    model = campaign.model
+    every = found.profiles(("profiles",), model.profiles) if model.profiles else [options.SHIPPED]
+    benches: list[Loaded[BenchFile]] = []
     suites: list[Sequence[Loaded[Profile]]] = []
     variants: Variants = {}
-    for bench in benches if profiles else ():
+    named: Sequence[CampaignBench | None] = model.benches or [None]
+    for number, one in enumerate(named):
+        place = ("benches", number, "profiles")
+        its = every if one is None or one.profiles is None else found.profiles(place, one.profiles)
+        session = None
         with found.problems_of():
-            session = Session(bench=bench, out=Path())
-            suites.append(load_suite(profiles, session, Selection(any_path=any_path)))
-    if found.every_bench:
+            benches.append(found.bench(number, one))
+            session = Session(bench=benches[-1], out=Path())
+        with found.problems_of():
+            suites.append(load_suite(its, session, Selection(any_path=any_path)) if its else [])
+    if len(benches) == len(named):
         with found.problems_of():
             variants = variants_of(campaign, benches, lambda one, fault: options.with_faults(one, [fault]))
     if found.problems:
-        own = [one for one in found.problems if one.file == campaign.path]
-        others = [one for one in found.problems if one not in own]
-        raise FileError([*sorted(own, key=lambda one: (one.line or 0, one.column or 0)), *others])
+        raise FileError(found.in_order)
     return groups_of(campaign, benches, suites, variants)
 
 
@@ -120,7 +126,6 @@ class _Found:
         self._campaign = campaign
         self._folder = Path(campaign.path).parent
         self.problems: dict[Problem, None] = {}
-        self.every_bench = False
 
     @contextmanager
     def problems_of(self) -> Iterator[None]:
@@ -130,37 +135,43 @@ class _Found:
         except FileError as error:
             self.problems |= dict.fromkeys(error.problems)
 
-    def benches(self) -> list[Loaded[BenchFile]]:
-        """Return the benches that are right."""
+    @property
+    def in_order(self) -> list[Problem]:
+        """What is wrong with the campaign file itself, by its lines, then all else."""
+        own = [one for one in self.problems if one.file == self._campaign.path]
+        others = [one for one in self.problems if one.file != self._campaign.path]
+        return sorted(own, key=lambda one: (one.line or 0, one.column or 0)) + others
+
+    def bench(self, number: int, named: CampaignBench | None) -> Loaded[BenchFile]:
+        """Return a bench; the shipped one where none is named.
+
+        Raises:
+            FileError: it is not there, or something in it is wrong.
+        """
         from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-        named = [(("benches", n, "file"), one.file) for n, one in enumerate(self._campaign.model.benches)]
+        if named is None:
+            return load_bench(options.SHIPPED_BENCH)
+        return options.warned(load_bench(self._there(("benches", number, "file"), named.file)))
+
+    def profiles(self, place: Place, names: Sequence[str]) -> list[Path]:
+        """Return profiles, and folders of such, that are there."""
         found = []
-        for path in self._there(named, options.SHIPPED_BENCH):
+        for number, name in enumerate(names):
             with self.problems_of():
-                found.append(options.warned(load_bench(path)))
-        self.every_bench = len(found) == max(1, len(named))
+                found.append(self._there((*place, number), name))
         return found
 
-    def profiles(self) -> list[Path]:
-        """Return the profiles, and folders of such, that are there."""
-        named = [(("profiles", n), name) for n, name in enumerate(self._campaign.model.profiles)]
-        return self._there(named, options.SHIPPED)
-
-    def _there(self, named: Sequence[tuple[Place, str]], shipped: Path) -> list[Path]:
-        """Return the files that are there; one that is not is told where it is named."""
-        found = []
-        for place, name in named:
-            path = self._folder / name
-            try:
-                options.profile_paths([path])
-            except FileError as error:
-                for one in error.problems:
-                    problem = self._campaign.problem(place, f"{name!r} {one.reason}", one.hint)
-                    self.problems[problem] = None
-            else:
-                found.append(path)
-        return found if named else [shipped]
+    def _there(self, place: Place, name: str) -> Path:
+        """Return a file or folder that is there; one that is not is told where it is named."""
+        path = self._folder / name
+        try:
+            options.profile_paths([path])
+        except FileError as error:
+            raise FileError(
+                self._campaign.problem(place, f"{name!r} {one.reason}", one.hint) for one in error.problems
+            ) from None
+        return path
 
 
 def _require_virtual(groups: list[PlannedGroup]) -> None:

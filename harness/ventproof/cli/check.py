@@ -151,11 +151,11 @@ def _check_other(kind: str, path: Path, session: Session | None, *, any_path: bo
 
 def _check_rack(path: Path, *, any_path: bool) -> None:
     """Check a rack file and all files that it names, and say what it tests."""
-    from ventproof.cli.rack import ready_places  # noqa: PLC0415
+    from ventproof.cli.rack import RackWanted, ready_places  # noqa: PLC0415
     from ventproof.cli.suite import Selection  # noqa: PLC0415
     from ventproof.runset.rack_file import load_rack  # noqa: PLC0415
 
-    ready = ready_places(load_rack(path), Selection(any_path=any_path))
+    ready = ready_places(load_rack(path), RackWanted(Selection(any_path=any_path)))
     _say([f"{path}: valid; `ventproof rack {path}` tests {len(ready)} places"])
     _say(
         f"  {one.plan.name}: {one.session.bench.model.bench}, {number_of(len(one.suite), 'profile')}"

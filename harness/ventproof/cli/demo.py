@@ -20,6 +20,7 @@ def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
     from ventproof.cli.run import run_suite  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.log.names import free_path  # noqa: PLC0415
+    from ventproof.session.ahead import call_up  # noqa: PLC0415
     from ventproof.session.repeats import RepeatPlan  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
@@ -36,6 +37,7 @@ def demo(out: Path, seed: int, faults: tuple[str, ...]) -> int:
         keeper=keeper_of(None, out),
         table=fitting_table(options.SHIPPED_TABLE, bench),
     )
+    call_up(session, len(options.profile_paths([options.SHIPPED])))
     suite = load_suite([options.SHIPPED], session)
     code = run_suite(session, suite, RepeatPlan(), [free_path(out, "report", ".html")], quiet=True)
     if faults and code == EXIT_PASS:

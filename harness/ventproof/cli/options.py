@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, TypeVar
 
 import click
+from click.core import ParameterSource
 
 from ventproof.cli import HISTORY_VARIABLE
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS, code_of
@@ -64,6 +65,18 @@ WAIVERS: Final = click.option(
     metavar="FILE",
     help="Known fails that are accepted: they are shown as accepted deviations, never as passes. `ventproof explain "
     "waivers` shows such a file.",
+)
+SIGN: Final = click.option(
+    "--sign",
+    type=click.Path(path_type=Path),
+    metavar="KEYFILE",
+    help="Sign every log with this private key, in the operator's name; `ventproof key` makes one.",
+)
+SAVE_SETTLING: Final = click.option(
+    "--save-settling",
+    is_flag=True,
+    help="Run profiles with the same start state one after the other, so that the unit settles less often. No verdict "
+    "depends on the order.",
 )
 ANY_PATH: Final = click.option(
     "--any-path", is_flag=True, help="Let profiles name files (`series:`) outside their own folders."
@@ -366,6 +379,25 @@ def view_for(
     from ventproof.terminal.console import new_console  # noqa: PLC0415 - only on a terminal
 
     return LiveView(new_console(), spans)
+
+
+def only_resumed(path: Path) -> Path:
+    """Return what is resumed, unless options say otherwise what its plan says.
+
+    Raises:
+        FileError: they do.
+    """
+    context = click.get_current_context()
+    given = [
+        Problem(
+            f"--{name.replace('_', '-')}", None, None, "the plan that is resumed says this", "leave it out"
+        )
+        for name in ("repeat", "success_ratio", "seed", "out")
+        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
+    ]
+    if given:
+        raise FileError(given)
+    return path
 
 
 def with_faults(bench: Loaded[BenchFile], pairs: Sequence[str]) -> Loaded[BenchFile]:

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, final
+from typing import TYPE_CHECKING, Any, Final, Self, final
 
 import click
 
 from ventproof.cli import main, options
+from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.run import session_of
-from ventproof.cli.suite import ONLY, TAG, Selection, load_suite
+from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite
 from ventproof.jobs.executor import cores
 from ventproof.log.run import ABORTED
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
-from ventproof_bench.base.errors import DriverError, FileError, Problem
+from ventproof_bench.base.errors import DriverError, FileError, Problem, VentproofError
 from ventproof_bench.base.text import harmless, number_of
 
 if TYPE_CHECKING:
+    from ventproof.log.signing import SigningKey
     from ventproof.profile.model import Profile
+    from ventproof.rack.before import PlaceBefore
     from ventproof.rack.follow import PlaceProgress, RackPlace
     from ventproof.rack.process import ForkedPlace
     from ventproof.rack.supervise import Rack
@@ -43,12 +46,19 @@ class ReadyPlace:
     Attributes:
         plan: as the rack file has it.
         session: what stays the same for all its runs.
-        suite: its profiles.
+        suite: its profiles, in the order in which they are run.
+        before: what stands of it, where a rack goes on.
     """
 
     plan: PlacePlan
     session: Session
     suite: Sequence[Loaded[Profile]]
+    before: PlaceBefore | None = None
+
+    @property
+    def left(self) -> bool:
+        """Whether something is left to run."""
+        return self.before is None or self.before.code is None
 
 
 @click.command("rack")
@@ -72,82 +82,149 @@ class ReadyPlace:
 @options.seed(options.VIRTUAL)
 @ONLY
 @TAG
+@VALUES
 @options.ANY_PATH
+@options.WAIVERS
+@options.SIGN
 @options.HISTORY
+@REPORTS
+@click.option(
+    "--resume",
+    type=click.Path(path_type=Path, file_okay=False),
+    metavar="FOLDER",
+    help="Continue an interrupted rack: the folder of its logs. Each place goes on as `run --resume` does; a place "
+    "whose runs all have a verdict is left alone.",
+)
+@options.SAVE_SETTLING
 @options.CLEAR
 def rack(
     file: Path,
     operator: str,
     out: Path,
     at_once: int | None,
-    repeat: int,
-    seed: int,
-    only: tuple[str, ...],
-    tags: tuple[str, ...],
-    any_path: bool,
+    sign: Path | None,
     history: str | None,
+    reports: tuple[Path, ...],
     clear: bool,
+    **stated: Any,  # noqa: ANN401 - the options that `RackWanted.of` names
 ) -> int:
     """Test several units at the same time: each place of rack FILE is a `ventproof run` of its own.
 
     Nothing is switched until all files are correct, no two places share a port or host, and every bench answers. The
     units start one after the other. A failure at one place stops no other. Ctrl-C stops all places and makes their
-    outputs safe. The logs are in one folder, with a folder for each place and a record that lists all logs.
+    outputs safe. The logs are in one folder, with a folder for each place and a record that lists all logs. `--waivers`
+    takes the place of the waivers that FILE names; `--sign` signs the record, too.
 
     \b
     Exit code: as of `run`, the worst of all places: 4, then 1, 2, 5, 0.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.history.database import FILE  # noqa: PLC0415
-    from ventproof.rack.process import call_up  # noqa: PLC0415
+    from ventproof.cli.sign import signing_key  # noqa: PLC0415 - slow
+    from ventproof.history.database import FILE  # noqa: PLC0415 - as above
+    from ventproof.rack.process import call_up  # noqa: PLC0415 - as above
     from ventproof.runset.rack_file import load_rack  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = load_rack(file)
+    loaded, wanted = load_rack(file), RackWanted.of(**stated)
+    if wanted.resume is not None:
+        out = options.only_resumed(wanted.resume).resolve().parent
     history = history or str(out / FILE)
-    stated = [f"--history={history}", f"--repeat={repeat}", f"--seed={seed}", f"--operator={operator}"]
-    chosen = [*(f"-k{text}" for text in only), *(f"--tag={tag}" for tag in tags), *["--any-path"] * any_path]
-    ready = ready_places(
-        loaded, Selection(only, tags, (), any_path), operator=operator, seed=seed, history=history
-    )
+    ready = ready_places(loaded, wanted, operator=operator, history=history)
+    key = signing_key(sign, shared=True) if sign else None
     call_up()
     most = at_once or _carried(ready)
     _say(_planned(ready, most, asked=at_once is not None))
-    options.confirm_clear(*(one.session.bench for one in ready), clear=clear)
-    _probe(ready)
-    folder = _new_folder(out, loaded.model.rack)
-    words = ["run", "--quiet", "--confirm-clear", *stated, *chosen]
-    places = [_place(one, folder, repeat, words) for one in ready]
-    return _test(loaded.model.rack, places, folder, most)
+    for one in ready:
+        if one.before is not None:
+            click.echo(harmless(f"{one.plan.name}: {one.before.says}"), err=True)
+    here = [one for one in ready if one.left]
+    options.confirm_clear(*(one.session.bench for one in here), clear=clear)
+    _probe(here)
+    folder = wanted.resume or _new_folder(out, loaded.model.rack)
+    said = [f"--history={history}", f"--operator={operator}", *([f"--sign={sign}"] if sign else [])]
+    places = [_place(one, folder, wanted, ["run", "--quiet", "--confirm-clear", *said]) for one in ready]
+    return _test(RackTest(loaded.model.rack, folder, key, operator, reports), places, most)
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class RackWanted:
+    """What is wanted of every place.
+
+    Attributes:
+        selection: which profiles are run, with what values.
+        repeat: how often each.
+        seed: of virtual benches.
+        waivers: that take the place of those of the rack file; None: those count.
+        resume: the folder of the rack that goes on; None: it is a new one.
+        save_settling: whether profiles with the same start state are run one after the other.
+    """
+
+    selection: Selection = field(default_factory=Selection)
+    repeat: int = 1
+    seed: int = 0
+    waivers: Path | None = None
+    resume: Path | None = None
+    save_settling: bool = False
+
+    @classmethod
+    def of(
+        cls,
+        *,
+        only: tuple[str, ...],
+        tags: tuple[str, ...],
+        values: tuple[str, ...],
+        any_path: bool,
+        **stated: Any,  # noqa: ANN401 - its other fields
+    ) -> Self:
+        """Return what the options of the command say."""
+        return cls(Selection(only, tags, values, any_path), **stated)
+
+    @property
+    def words(self) -> list[str]:
+        """It as the command line of `run` states it, but for what a plan says that goes on."""
+        chosen = self.selection
+        return [
+            *(f"-k{text}" for text in chosen.only),
+            *(f"--tag={tag}" for tag in chosen.tags),
+            *(f"--set={value}" for value in chosen.values),
+            *["--any-path"] * chosen.any_path,
+            *["--save-settling"] * self.save_settling,
+        ]
 
 
 def ready_places(
     rack: Loaded[RackFile],
-    selection: Selection,
+    wanted: RackWanted,
     *,
     operator: str = "",
-    seed: int = 0,
     history: str | None = None,
 ) -> list[ReadyPlace]:
     """Check all files of all places, and return these.
 
     Args:
         rack: the rack file.
-        selection: which profiles are run at each place.
+        wanted: what is wanted of each place.
         operator: who runs the tests.
-        seed: of virtual benches.
         history: where runs are entered; None: beside their logs.
 
     Raises:
         FileError: something in one of them is wrong, or two places share what they must not; every fault found.
     """
+    from ventproof.rack.before import recorded  # noqa: PLC0415 - slow
     from ventproof.rack.shared import shared_problems  # noqa: PLC0415
     from ventproof.runset.rack_file import plans_of  # noqa: PLC0415
 
     ready: list[ReadyPlace] = []
     problems: dict[Problem, None] = {}
+    record: Mapping[str, RackedPlace] = {}
+    if wanted.resume is not None:
+        record = recorded(wanted.resume, rack.model.rack, rack.model.places)
     for plan in plans_of(rack):
+        if wanted.waivers is not None:
+            plan = replace(plan, waivers=wanted.waivers)  # noqa: PLW2901 - the same place
         try:
-            session = _session(rack, plan, operator=operator, seed=seed, history=history)
-            ready.append(ReadyPlace(plan, session, load_suite(plan.profiles, session, selection)))
+            session = _session(rack, plan, operator=operator, seed=wanted.seed, history=history)
+            suite = load_suite(plan.profiles, session, wanted.selection)
+            ready.append(_ready(plan, session, suite, wanted, record.get(plan.name)))
         except FileError as error:
             problems |= dict.fromkeys(error.problems)
     benches = {one.plan.name: one.session.bench for one in ready}
@@ -155,6 +232,32 @@ def ready_places(
     if problems:
         raise FileError(problems)
     return ready
+
+
+def _ready(
+    plan: PlacePlan,
+    session: Session,
+    suite: Sequence[Loaded[Profile]],
+    wanted: RackWanted,
+    record: RackedPlace | None,
+) -> ReadyPlace:
+    """Return a place with what is left to run there, in order.
+
+    Raises:
+        FileError: what goes on is not as it was.
+    """
+    from ventproof.profile.duration import saving_order  # noqa: PLC0415 - slow
+    from ventproof.rack.before import place_before  # noqa: PLC0415 - as above
+    from ventproof.session.resume import in_plan  # noqa: PLC0415 - as above
+
+    if wanted.save_settling:
+        suite = [suite[place] for place in saving_order([profile.model for profile in suite])]
+    if wanted.resume is None:
+        return ReadyPlace(plan, session, suite)
+    before = place_before(wanted.resume / plan.name, record)
+    if before.plan is not None:
+        suite, _ = in_plan(before.plan, session, suite)
+    return ReadyPlace(plan, session, suite, before)
 
 
 def _session(
@@ -244,13 +347,18 @@ def _made(folder: Path) -> bool:
     return True
 
 
-def _place(ready: ReadyPlace, folder: Path, repeat: int, words: Sequence[str]) -> RackPlace:
+def _place(ready: ReadyPlace, folder: Path, wanted: RackWanted, words: Sequence[str]) -> RackPlace:
     from ventproof.profile.duration import part_spans  # noqa: PLC0415
     from ventproof.profile.stimulus import Idle  # noqa: PLC0415
+    from ventproof.rack.before import PlaceBefore  # noqa: PLC0415
     from ventproof.rack.follow import RackPlace  # noqa: PLC0415
 
     plan, own = ready.plan, folder / ready.plan.name
     stimuli = (one for profile in ready.suite for step in profile.model.steps for one in step.do)
+    before = ready.before or PlaceBefore()
+    where = [f"--out={own}", f"--repeat={wanted.repeat}", f"--seed={wanted.seed}"]
+    if before.plan is not None:
+        where = [f"--resume={own}"]
     return RackPlace(
         name=plan.name,
         unit=ready.session.unit,
@@ -258,14 +366,37 @@ def _place(ready: ReadyPlace, folder: Path, repeat: int, words: Sequence[str]) -
         bench=ready.session.bench.model.bench,
         virtual=ready.session.bench.model.virtual,
         folder=own,
-        words=(*words, f"--out={own}", *plan.words),
+        words=(*words, *where, *wanted.words, *plan.words),
         profiles=tuple(tuple(part_spans(profile.model)) for profile in ready.suite),
-        repeats=repeat,
+        repeats=before.plan.plan.repeats if before.plan else wanted.repeat,
         silence_s=_SILENCE_S + max((one.idle for one in stimuli if isinstance(one, Idle)), default=0.0),
+        kept=before.outcomes,
+        code=before.code,
+        remark=before.remark,
     )
 
 
-def _test(name: str, places: Sequence[RackPlace], folder: Path, most: int) -> int:
+@final
+@dataclass(frozen=True, slots=True)
+class RackTest:
+    """What a test of a rack leaves behind.
+
+    Attributes:
+        rack: its name.
+        folder: of the logs and the record.
+        key: signs the record; None: nothing is signed.
+        operator: in whose name.
+        reports: files to write of all that was run.
+    """
+
+    rack: str
+    folder: Path
+    key: SigningKey | None = None
+    operator: str = ""
+    reports: tuple[Path, ...] = ()
+
+
+def _test(test: RackTest, places: Sequence[RackPlace], most: int) -> int:
     """Test all places, close the test with a record, show how it ended, and return the exit code.
 
     Raises:
@@ -275,35 +406,61 @@ def _test(name: str, places: Sequence[RackPlace], folder: Path, most: int) -> in
     import asyncio  # noqa: PLC0415 - only where something is tested
 
     from ventproof.rack.supervise import Rack, worst_code  # noqa: PLC0415
-    from ventproof.runset.rack_record import RACK, RackRecord, write_rack_record  # noqa: PLC0415
     from ventproof.terminal.console import new_console  # noqa: PLC0415
     from ventproof.terminal.live import show_rack  # noqa: PLC0415
     from ventproof_bench.base.interrupts import held  # noqa: PLC0415
 
     with held() as interruption:
         tested = Rack(places, _begin, at_once=most)
-        with _shown(name, tested) as tested.tell:
+        with _shown(test.rack, tested) as tested.tell:
             asyncio.run(tested.run(lambda: interruption.came))
-        ended = [_ended(one, folder) for one in tested.progress]
-        written = True
-        try:
-            write_rack_record(folder / RACK, RackRecord(name, tuple(ended)))
-        except FileError as error:
-            click.echo(f"RECORD OF THE RACK NOT WRITTEN: {error}", err=True)
-            written = False
-        show_rack(new_console(), tested.progress, str(folder))
+        ended = [_ended(one, test.folder) for one in tested.progress]
+        written = _close(test, ended)
+        show_rack(new_console(), tested.progress, str(test.folder))
         for one in tested.progress:
             _tell(one)
         if interruption.came:
             _require_safe(tested.progress)
+        written = _report(test, ended) and written
     code = worst_code(one.code for one in ended)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
+
+
+def _close(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
+    """Write the record of a rack, signed where its logs are; whether that was done, and if not it is told."""
+    from ventproof.log.names import signature_path  # noqa: PLC0415 - slow
+    from ventproof.runset.rack_record import RACK, RackRecord, write_rack_record  # noqa: PLC0415
+
+    path = test.folder / RACK
+    try:
+        # That of the record which the same rack left before it went on says nothing of this one.
+        signature_path(path).unlink(missing_ok=True)
+        write_rack_record(path, RackRecord(test.rack, tuple(ended)), replaces=True)
+        if test.key is not None:
+            from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
+            from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - as above
+
+            sign_closing(path, test.key, test.operator)
+            _say(f"{path.name} is signed, key {fingerprint(test.key.public)}")
+    except (OSError, VentproofError) as error:
+        click.echo(f"RECORD OF THE RACK NOT WRITTEN: {error}", err=True)
+        return False
+    return True
+
+
+def _report(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
+    """Write the reports of a rack; whether all were written."""
+    from ventproof.log.names import log_at  # noqa: PLC0415 - slow
+    from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
+
+    logs = [log_at(test.folder / log.log) for one in ended for log in one.logs]
+    return write_all(test.reports if logs else (), logs, Choice.RACK)
 
 
 def _begin(place: RackPlace) -> ForkedPlace:
     from ventproof.rack.process import ForkedPlace  # noqa: PLC0415 - slow
 
-    place.folder.mkdir()
+    place.folder.mkdir(exist_ok=True)
     return ForkedPlace(place, main)
 
 
@@ -341,21 +498,24 @@ def _say(line: str) -> None:
 
 def _ended(one: PlaceProgress, folder: Path) -> RackedPlace:
     """Return how a place ended; an exit code that its logs do not show is no verdict."""
-    from ventproof.log.read import check_log  # noqa: PLC0415
+    from ventproof.log.names import logs_in, plain_path  # noqa: PLC0415
+    from ventproof.log.read import LogCheck, check_log  # noqa: PLC0415
+    from ventproof.rack.before import last_attempts  # noqa: PLC0415
     from ventproof.runset.rack_record import RackedLog, RackedPlace  # noqa: PLC0415
 
-    place, logs = one.place, list[RackedLog]()
-    for path in sorted(place.folder.glob("*.jsonl")):
+    place, logs, checks = one.place, list[RackedLog](), list[LogCheck]()
+    for path in logs_in(place.folder):
         try:
             check = check_log(path)
-            logs.append(RackedLog(path.relative_to(folder).as_posix(), check.sha256, check.outcome))
+            name = plain_path(path).relative_to(folder).as_posix()
+            logs.append(RackedLog(name, check.sha256, check.outcome))
+            checks.append(check)
         except FileError as error:
             one.remark = one.remark or str(error)
-    if one.code in _SHOWN_BY and (
-        one.remark or not _shows(one.code, [log.outcome for log in logs], place.runs)
-    ):
-        outcomes = ", ".join(log.outcome for log in logs) or "none"
-        said = f"its run ended with exit code {one.code}, and its logs of {place.runs} planned runs show: {outcomes}"
+    outcomes = [check.outcome for check in last_attempts(checks)]
+    if one.code in _SHOWN_BY and (one.remark or not _shows(one.code, outcomes, place.runs)):
+        shown = ", ".join(outcomes) or "none"
+        said = f"its run ended with exit code {one.code}, and its logs of {place.runs} planned runs show: {shown}"
         one.remark = one.remark or said
         one.code = EXIT_BENCH
     return RackedPlace(

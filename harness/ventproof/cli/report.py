@@ -83,6 +83,24 @@ def check_names(outs: Iterable[Path]) -> None:
         raise FileError(problems)
 
 
+def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
+    """Refuse endings that no report has."""
+    check_names(reports)
+    return reports
+
+
+REPORTS: Final = click.option(
+    "--report",
+    "reports",
+    multiple=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    callback=_named,
+    help="Also write a report of all runs, as `ventproof report` does. The file ending selects "
+    "the kind (.html, .pdf, .xml, .md, .json). May be given more than once.",
+)
+
+
 def module_for(out: Path) -> str:
     """Return the module that works on the logs of a report."""
     people = out.suffix.lower() in _FOR_PEOPLE
@@ -164,18 +182,23 @@ def code_of_standings(standings: Iterable[str]) -> int:
     return EXIT_INCONCLUSIVE if found else EXIT_PASS
 
 
-def write_all(outs: Iterable[Path], logs: Sequence[Path]) -> bool:
+def write_all(outs: Iterable[Path], logs: Sequence[Path], choice: Choice | None = None) -> bool:
     """Write the reports that a run was asked for; what cannot be written is told, since the logs stand.
+
+    Args:
+        outs: the files; their names were checked.
+        logs: of the runs.
+        choice: how they came to be looked at; None: the command left them.
 
     Returns:
         Whether all were written, and believe every log.
     """
     from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
-    written = True
+    written, choice = True, choice or Choice.OWN
     for out in outs:
         try:
-            written = write(out, logs, Choice.OWN) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
+            written = write(out, logs, choice) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
         except VentproofError as error:
             written = False
             click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)

@@ -8,12 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import click
-from click.core import ParameterSource
 
 from ventproof.cli import options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.page import PageAsked, live_page, with_page
-from ventproof.cli.report import write_all
+from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite
 from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.findings import show
@@ -191,14 +190,6 @@ def _watched(session: Session, suite: Sequence[Loaded[Profile]], live: LivePage 
     return replace(session, follow=live.opened, desks=(*session.desks, live))
 
 
-def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
-    """Refuse endings that no report has."""
-    from ventproof.cli.report import check_names  # noqa: PLC0415 - with the slow imports
-
-    check_names(reports)
-    return reports
-
-
 @click.command("run")
 @click.argument("profiles", nargs=-1, required=True, type=click.Path(path_type=Path))
 @options.BENCH
@@ -251,23 +242,9 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     "ambient conditions, witness. `ventproof explain acceptance` shows such a file.",
 )
 @options.WAIVERS
-@click.option(
-    "--sign",
-    type=click.Path(path_type=Path),
-    metavar="KEYFILE",
-    help="Sign every log with this private key, in the operator's name; `ventproof key` makes one.",
-)
+@options.SIGN
 @options.HISTORY
-@click.option(
-    "--report",
-    "reports",
-    multiple=True,
-    type=click.Path(path_type=Path, dir_okay=False),
-    metavar="FILE",
-    callback=_named,
-    help="Also write a report of all runs, as `ventproof report` does. The file ending selects "
-    "the kind (.html, .pdf, .xml, .md, .json). May be given more than once.",
-)
+@REPORTS
 @click.option(
     "--quiet",
     "-q",
@@ -282,12 +259,7 @@ def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, .
     "unit and firmware must be unchanged. Runs with a verdict are kept. Runs without one "
     "are repeated and stay on record.",
 )
-@click.option(
-    "--save-settling",
-    is_flag=True,
-    help="Run profiles with the same start state one after the other, so that the unit settles less often. No verdict "
-    "depends on the order.",
-)
+@options.SAVE_SETTLING
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -323,9 +295,10 @@ def run(
     from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
     loaded = options.with_faults(options.warned(load_bench(bench)), faults)
-    going_on = resumed(_only_resumed(resume)) if resume else None
+    going_on = resumed(options.only_resumed(resume)) if resume else None
     session = session_of(loaded, going_on, page=page.page, **stated)
-    suite = load_suite(profiles, session, Selection(only, tags, values, any_path))
+    selection = Selection(only, tags, values, any_path)
+    suite = _suite(profiles, session, selection, repeat or 1, alone=dry_run or page.page)
     if save_settling:
         suite = [suite[place] for place in saving_order([profile.model for profile in suite])]
     plan = repeats_for(repeat, success_ratio, confidence)
@@ -344,6 +317,17 @@ def run(
     with live_page(page, list(loaded.model.people)) as live:
         watched = _watched(session, suite, live)
         return run_suite(watched, suite, plan, reports, quiet=quiet, going_on=going_on)
+
+
+def _suite(
+    paths: Sequence[Path], session: Session, selection: Selection, repeats: int, *, alone: bool
+) -> list[Loaded[Profile]]:
+    """Return what is to be run; unless this process runs it alone, the others make ready meanwhile."""
+    from ventproof.session.ahead import call_up  # noqa: PLC0415 - slow
+
+    if not (alone or selection.chooses):
+        call_up(session, repeats * len(options.profile_paths(paths)))
+    return load_suite(paths, session, selection)
 
 
 def session_of(
@@ -436,27 +420,6 @@ def _warn_of_calibration(bench: Loaded[BenchFile]) -> None:
 
     for line in overdue(bench.model.equipment, local_now().date()):
         click.echo(harmless(f"warning: {line}; calibrate it and state the new date"), err=True)
-
-
-def _only_resumed(path: Path) -> Path:
-    """Return what is resumed, unless options say otherwise what its plan says.
-
-    Raises:
-        FileError: they do.
-    """
-    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
-
-    context = click.get_current_context()
-    given = [
-        Problem(
-            f"--{name.replace('_', '-')}", None, None, "the plan that is resumed says this", "leave it out"
-        )
-        for name in ("repeat", "success_ratio", "seed", "out")
-        if context.get_parameter_source(name) is ParameterSource.COMMANDLINE
-    ]
-    if given:
-        raise FileError(given)
-    return path
 
 
 def _tell_resumed(going_on: Resumed, others: Sequence[str], session: Session) -> None:

@@ -34,8 +34,12 @@ def new_passphrase() -> str:
     return said
 
 
-def signing_key(path: Path) -> SigningKey:
+def signing_key(path: Path, *, shared: bool = False) -> SigningKey:
     """Load a private key; its passphrase, where it has one, is asked for on a terminal.
+
+    Args:
+        path: its file.
+        shared: processes that begin later load it, too, and are not asked again.
 
     Raises:
         FileError: the file cannot be read, holds no private key that can sign here, or has another passphrase.
@@ -46,6 +50,8 @@ def signing_key(path: Path) -> SigningKey:
     if not passphrase and is_protected(path) and sys.stdin.isatty():
         passphrase = click.prompt(f"Passphrase of {path}", hide_input=True, err=True)
     key = load_signing_key(path, passphrase)
+    if shared and passphrase:
+        os.environ[PASSPHRASE] = passphrase
     if readable_by_others(path):
         click.echo(f"{path}: other accounts can read this private key; chmod 600 {path}", err=True)
     return key
@@ -63,13 +69,13 @@ def signing_key(path: Path) -> SigningKey:
 def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     """Sign LOGS (files or folders). Each signature is a small file next to its log: LOG.sig.
 
-    An aborted log can be signed, a broken one cannot. Signed logs in folders are not signed again. A manifest is signed
-    with the last of its logs.
+    An aborted log can be signed, a broken one cannot. Signed logs in folders are not signed again. A manifest, and the
+    record of a rack, is signed with the last of its logs.
     """
     from ventproof.log.names import signature_path  # noqa: PLC0415
     from ventproof.log.signing import sign_log  # noqa: PLC0415
     from ventproof.runset.present import left_unsigned  # noqa: PLC0415
-    from ventproof.runset.signature import sign_manifest  # noqa: PLC0415
+    from ventproof.runset.signature import sign_closing  # noqa: PLC0415
 
     name = stated(signer, "--signer")
     every = options.log_paths(logs)
@@ -78,11 +84,11 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     for path in paths:
         signed = sign_log(path, own, name)
         click.echo(f"{path}: signed, {signed.lines} lines, digest {signed.digest}")
-    manifests = left_unsigned(every)
-    for path in manifests:
-        sign_manifest(path, own, name)
+    closing = left_unsigned(every)
+    for path in closing:
+        sign_closing(path, own, name)
         click.echo(f"{path}: signed")
-    if not (paths or manifests):
+    if not (paths or closing):
         click.echo("nothing to sign: every log there is signed already")
     return EXIT_PASS
 

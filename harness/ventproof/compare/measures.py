@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from ventproof.compare.side import Key, complete, responses
 from ventproof.statistics.shifts import Shift, holm, shift
 from ventproof.verdict.finding import Bounds
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -24,6 +24,7 @@ from ventproof.table.model import (
     RainfallCondition,
     ThresholdCondition,
     WindCondition,
+    output_of,
 )
 from ventproof_bench.base.quantities import Dimension, Quantity, canonical_symbol, parse, span_text
 
@@ -122,7 +123,7 @@ def pulsed(name: str, times: int, *, closed_s: float, open_s: float) -> PlannedS
 
 
 def wind(name: str, speed: Quantity) -> PlannedStimulus:
-    """Return a wind that turns the cups."""
+    """Return a wind on cups, or on a wind sensor."""
     change = WeatherChange(0.0, "wind", name, speed.value, PULSES_LATE_S)
     return PlannedStimulus(Wind(wind=name, speed=speed), (change,), f"wind of {speed}")
 
@@ -259,10 +260,11 @@ def none(table: OverrideTable, condition: ThresholdCondition) -> float:
     """Return a value with which the condition is over for certain; what the sensor shows while it is well."""
     if isinstance(condition, RainfallCondition):
         return 0.0
-    if isinstance(condition, LevelCondition):
-        sensor = table.sensors.get(condition.level)
+    if isinstance(condition, LevelCondition | WindCondition):
+        sensor = table.sensors.get(str(output_of(condition)))
         if sensor is not None and sensor.normal is not None:
             return sensor.normal.value
+    if isinstance(condition, LevelCondition):
         return condition.ends_at.value - sign(condition) * abs(strong(condition) - condition.ends_at.value)
     return round(condition.ends_at.value / 3, 1)
 

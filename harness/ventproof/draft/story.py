@@ -17,7 +17,13 @@ from ventproof.oracle.sides import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.model import Step
 from ventproof.table.lines import condition_name, joint_names
-from ventproof.table.model import ActiveCondition, FailedCondition, LevelCondition, WindCondition, output_of
+from ventproof.table.model import (
+    ActiveCondition,
+    FailedCondition,
+    ThresholdCondition,
+    WindCondition,
+    output_of,
+)
 from ventproof_bench.base.quantities import Dimension
 from ventproof_bench.benchfile.model import ContactOutput
 
@@ -450,7 +456,9 @@ class ScenarioBuilder:
         if sensor is not None and sensor.normal is not None:
             return quantity(sensor.normal.value, sensor.normal.dimension)
         conditions = (c for override in self.table.overrides.values() for c in override.conditions)
-        condition = next(c for c in conditions if isinstance(c, LevelCondition) and c.level == output)
+        condition = next(
+            c for c in conditions if isinstance(c, ThresholdCondition) and output_of(c) == output
+        )
         return quantity(none(self.table, condition), condition.begins_at.dimension)
 
     def ending(self, name: str, override: TableOverride, ends: PlannedStimulus) -> tuple[Phase, ...]:

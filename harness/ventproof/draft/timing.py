@@ -221,7 +221,7 @@ def _still(
             c
             for its in table.overrides.values()
             for c in its.conditions
-            if isinstance(c, WindCondition) and c.wind == condition.failed
+            if isinstance(c, WindCondition) and c.wind == condition.failed and not table.has_level(c.wind)
         ),
         None,
     )

@@ -91,7 +91,7 @@ class LeastStartsDecider(FlagsDecider):
 
     def violated(self, flags: Sequence[FlagRuns], last: int | None) -> Violation | None:
         """See `FlagsDecider`; nothing is violated while more can come."""
-        if last is not None or flags[0].known_to_s < self.judged.end_s:
+        if last is not None:
             return None
         count = self._count(flags[0])
         return Violation(count, self.judged.end_s) if count.high < self.formula.number else None
@@ -106,9 +106,9 @@ class LeastStartsDecider(FlagsDecider):
         most = sum(turn.times for turn in _may(self.judged, turns))
         return Bounds(float(len(_sure(self.judged, turns))), most)
 
-    def shown(self, flags: Sequence[FlagRuns]) -> bool:
+    def shown(self, flags: Sequence[FlagRuns]) -> bool:  # noqa: ARG002 - of no account here
         """Return True: the starts that make it pass show it."""
-        return bool(flags)
+        return True
 
 
 def _sure(judged: JudgedTime, turns: Sequence[Turn]) -> list[Turn]:

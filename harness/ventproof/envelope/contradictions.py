@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from ventproof.envelope.spans import EPS, INF
 from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.errors import EvidenceError
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from ventproof_bench.base.evidence import Sample, SignalTraits

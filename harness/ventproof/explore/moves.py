@@ -187,7 +187,7 @@ def _of_condition(condition: Condition, override: TableOverride, table: Override
         case ContactCondition():
             yield from _contact(condition.contact, condition.debounce, rest=table.rests(condition.contact))
         case WindCondition():
-            yield from _wind(condition, falling)
+            yield from _wind(condition, falling, table)
         case RainfallCondition():
             yield from _rain(condition, falling)
         case LevelCondition():
@@ -206,8 +206,9 @@ def _contact(name: str, debounce_s: float, *, rest: ContactState) -> Iterator[Mo
     yield Move(thing=name, rest="open", state="open", planned=planned, from_states=frozenset({"open"}))
 
 
-def _wind(condition: WindCondition, falling: Sequence[Quantity]) -> Iterator[Move]:
-    calm = quantity(0.0, Dimension.SPEED)
+def _wind(condition: WindCondition, falling: Sequence[Quantity], table: OverrideTable) -> Iterator[Move]:
+    normal = table.sensors[condition.wind].normal if condition.wind in table.sensors else None
+    calm = quantity(0.0, Dimension.SPEED) if normal is None else normal
     for speed in {
         its.text: its for its in (*_telling(condition, calm), *_limiting(condition, falling))
     }.values():

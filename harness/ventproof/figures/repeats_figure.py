@@ -18,7 +18,7 @@ from ventproof.figures.drawing import RED, AxisScale, Drawing, outline, padded, 
 from ventproof.figures.panel import SMALL, Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
 from ventproof.log.events import StepBegin
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.benchfile.vents import FULL_PERCENT
 from ventproof_bench.plant.contacts import ReckonedTraits
 

@@ -33,7 +33,8 @@ from ventproof.log.events import StepBegin
 from ventproof.profile.check_responses import FLAG_WORDS
 from ventproof.verdict.finding import Ruling, Verdict
 from ventproof.verdict.text import margin_text, miss_text, number_text, outward
-from ventproof_bench.base.evidence import Window, is_discrete
+from ventproof_bench.base.evidence import Window
+from ventproof_bench.base.quantities import is_discrete
 
 _WHOLE_PX: Final = 230.0
 _STEPS_PX: Final = 100.0

@@ -11,7 +11,7 @@ from ventproof.figures.drawing import BLUE, Drawing, text_width
 from ventproof.figures.panel import SMALL, Panel
 from ventproof.figures.sheet import RIGHT
 from ventproof.verdict.text import span_text
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 _ROW_PX: Final = 24.0
 TIMED_ROW_PX: Final = 40.0

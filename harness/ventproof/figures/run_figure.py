@@ -19,7 +19,7 @@ from ventproof.figures.vents_seen import vents_seen
 from ventproof.figures.weather_lane import weather_lane
 from ventproof.log.events import OutputsSafe, StepBegin
 from ventproof.verdict.finding import Verdict
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.benchfile.vents import FULL_PERCENT
 
 _PLOT_PX: Final = 120.0

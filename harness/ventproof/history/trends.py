@@ -12,7 +12,7 @@ from ventproof.figures.trend_chart import Point, Trend
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.verdict.brief import brief
 from ventproof.verdict.text import titled
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.history.store import HistoryEntry

@@ -9,7 +9,7 @@ from ventproof.envelope.spans import INF
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Miss
 from ventproof.verdict.text import decimals_for
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.deciders.formulas import Formula

@@ -18,7 +18,8 @@ from ventproof.judge.contrast import Role
 from ventproof.judge.watch import Watch, reading_error
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule
-from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:

@@ -22,7 +22,8 @@ from ventproof.judge.reasons import witness_of
 from ventproof.judge.reckoning import believed
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
-from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window, is_discrete
+from ventproof_bench.base.evidence import Gap, Sample, SignalTraits, Window
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 if TYPE_CHECKING:

@@ -18,7 +18,8 @@ from ventproof.judge.by_contacts import nearer, not_bridged, place_unknown, sour
 from ventproof.judge.reasons import band_of
 from ventproof.verdict.finding import Bounds, Cause, Ruling, Verdict, Witness
 from ventproof.verdict.text import decimals_for, number_text, range_text, value_text
-from ventproof_bench.base.evidence import Gap, SignalTraits, is_discrete
+from ventproof_bench.base.evidence import Gap, SignalTraits
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.plant.contacts import ReckonedTraits
 
 

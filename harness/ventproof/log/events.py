@@ -344,7 +344,7 @@ class EdgesPlayed:
 @final
 @dataclass(frozen=True, slots=True)
 class LevelWandered:
-    """A sensor that fails shows a value that is wrong by `error`, so that `level` is on the terminals."""
+    """Now `level` is on the terminals: a sensor that fails is wrong by `error`, or one follows a wind that changes."""
 
     name: ClassVar[str] = "wandered"
     t_s: float

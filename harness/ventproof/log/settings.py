@@ -8,7 +8,7 @@ from typing import Final, final
 
 from ventproof.log.events import Event, LevelWandered, OutputDriven, SettingFound, StimulusApplied
 from ventproof.verdict.text import number_text
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 OF_SETTINGS: Final = (SettingFound, StimulusApplied, LevelWandered, OutputDriven)
 """Events that tell of settings, among others."""

@@ -42,6 +42,8 @@ from ventproof.table.model import (
 from ventproof_bench.yamlfile.fields import ContactState
 
 _CALM: Final = 1e-9  # m/s: what is nothing
+_STRONGEST: Final = 1000.0
+"""M/s; no wind is so strong, and a mean of it is a number."""
 _BEGUN: Final = Timeline(switches_s=(0.0,))
 
 
@@ -149,16 +151,16 @@ class _Conditions:
                 instants = {t_s: its.value for its in filled for t_s in (its.at_s, its.at_s + its.late_s)}
                 return raining(condition, low, high, self.powered, instants)
             case WindCondition(wind=name, averaged_over=over_s):
-                return self._beyond(condition, self._pulses("wind", name), over_s)
+                return self._beyond(condition, self._wind(name), over_s)
             case LevelCondition(level=name):
-                return self._beyond(condition, self._level(name, condition), 0.0)
+                return self._beyond(condition, self._level("level", name, condition.ends_at.value), 0.0)
 
     def measured(self, override: TableOverride) -> MeasuredWeather:
         """Return how much of its wind or rain a unit sees that limits vents by it."""
         condition = override.measures
         off_by = condition.accuracy.value
         if isinstance(condition, WindCondition):
-            low, high = self._pulses("wind", condition.wind)
+            low, high = self._wind(condition.wind)
             return MeasuredWind(low, high, condition.averaged_over, off_by)
         low, high = self._pulses("rainfall", condition.rainfall)
         ends_at, tips_mm = condition.ends_at.value, condition.tips * condition.tip.value
@@ -204,11 +206,26 @@ class _Conditions:
         # is never too low.
         return _masked(low, self.powered.must), high
 
-    def _level(self, name: str, condition: LevelCondition) -> tuple[Steps, Steps]:
-        """Return the lowest and the highest course of a level as the unit takes it: its last good value."""
+    def _wind(self, name: str) -> tuple[Steps, Steps]:
+        """Return the lowest and the highest course of a wind as the unit takes it."""
+        if not self._table.has_level(name):
+            return self._pulses("wind", name)
+        low, high = self._level("wind", name, 0.0, most=_STRONGEST)
+        # Of a mean it surely has only what came while it ran.
+        return _masked(low, self.powered.must), high
+
+    def _level(self, kind: str, name: str, first: float, *, most: float = inf) -> tuple[Steps, Steps]:
+        """Return the lowest and the highest course of a level as the unit takes it: its last good value.
+
+        Args:
+            kind: of the changes that state it.
+            name: of the sensor.
+            first: the value at first, where the table has none that is normal.
+            most: as high it may be, or as low below 0, where nobody knows it.
+        """
         sensor = self._table.sensors.get(name)
-        first = condition.ends_at.value if sensor is None or sensor.normal is None else sensor.normal.value
-        changes = [c for c in self._weather if c.name == name and c.kind in {"level", "failed"}]
+        first = first if sensor is None or sensor.normal is None else sensor.normal.value
+        changes = [c for c in self._weather if c.name == name and c.kind in {kind, "failed"}]
         shown: list[WeatherChange] = []
         value, failed = first, False
         for change in sorted(changes, key=lambda c: c.at_s):
@@ -220,7 +237,7 @@ class _Conditions:
                 shown.append(WeatherChange(change.at_s, "level", name, value, change.late_s))
         low, high = stepped(shown, first)
         spans = list(self._forgotten(name))
-        return _overlaid(low, spans, -inf), _overlaid(high, spans, inf)
+        return _overlaid(low, spans, -most), _overlaid(high, spans, most)
 
     def _forgotten(self, name: str) -> Iterator[tuple[float, float]]:
         """Yield when nobody can say which value a unit goes by: a loss of supply, while the sensor fails, took it."""
@@ -260,6 +277,8 @@ class _Conditions:
 
     def _turns(self, name: str) -> bool:
         """Return whether a sensor is a set of cups, which fail by standing still."""
+        if self._table.has_level(name):
+            return False
         conditions = (c for override in self._table.overrides.values() for c in override.conditions)
         return any(isinstance(c, WindCondition) and c.wind == name for c in conditions)
 

@@ -24,7 +24,7 @@ from ventproof.profile.stimulus import (
     WriteValue,
 )
 from ventproof.profile.weather import rain_of, wind_of
-from ventproof.table.model import ContactCondition
+from ventproof.table.model import ContactCondition, WindCondition
 
 if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
 
 
 PULSES_LATE_S: Final = 1.0
-"""Cups that begin to turn otherwise show it so much later: the time to the next pulses."""
+"""Cups that begin to turn otherwise show it so much later: the time to the next pulses. A level is no later."""
 READ_BEFORE_S: Final = 10.0
 """Idle time ends so long after reading began again, see `ventproof.profile.stimulus.Idle`."""
 _HOUR_S: Final = 3600
@@ -129,7 +129,14 @@ def _written(name: str, value: float, at_s: float, table: OverrideTable) -> Weat
     """Return what a value that is written changes."""
     if name == table.direction:
         return WeatherChange(at_s, "direction", "", value)
+    if any(name == its.wind for its in _winds(table)):
+        return WeatherChange(at_s, "wind", name, value)
     return WeatherChange(at_s, "level", name, value)
+
+
+def _winds(table: OverrideTable) -> Iterator[WindCondition]:
+    conditions = (its for override in table.overrides.values() for its in override.conditions)
+    return (its for its in conditions if isinstance(its, WindCondition))
 
 
 def _silence(at_s: float, for_s: float) -> Iterator[WeatherChange]:
@@ -174,7 +181,9 @@ def _intensities(rainfall: Rainfall) -> Iterator[tuple[float, float]]:
 
 
 def _takes_over(stimulus: Stimulus, before: Stimulus) -> bool:
-    return type(stimulus) is type(before) and stimulus.outputs == before.outputs
+    """Return whether a stimulus puts an end to another: a wind or a rain to one of its kind, a value to a wind."""
+    alike = type(stimulus) is type(before) or isinstance(stimulus, WriteValue)
+    return alike and stimulus.outputs == before.outputs
 
 
 def as_stated(profile: Profile, table: OverrideTable) -> PlayedRun:
@@ -316,11 +325,7 @@ def weather_of(timed: Sequence[tuple[float, Stimulus]], table: OverrideTable) ->
     """Yield what stimuli change, each from its instant on; a wind or a rain only until the next one takes over."""
     for number, (at_s, stimulus) in enumerate(timed):
         to_s = next(
-            (
-                t_s
-                for t_s, its in timed[number + 1 :]
-                if type(its) is type(stimulus) and its.outputs == stimulus.outputs
-            ),
+            (t_s for t_s, its in timed[number + 1 :] if _takes_over(its, stimulus)),
             inf,
         )
         for change in changes_of(stimulus, at_s, table):

@@ -26,7 +26,7 @@ from ventproof.profile.duration import longest_s
 from ventproof.profile.load import read_profile
 from ventproof.verdict.text import response, titled
 from ventproof_bench.base.errors import EvidenceError
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.plant.contacts import ReckonedTraits
 

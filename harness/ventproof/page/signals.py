@@ -10,7 +10,7 @@ from ventproof.log.left import LeftCounter
 from ventproof.run.ending import left_lines
 from ventproof.verdict.finding import Bounds
 from ventproof.verdict.text import range_text, reading_text
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import product
 from pathlib import Path as FilePath
 from typing import TYPE_CHECKING
 
@@ -34,9 +35,9 @@ from ventproof.profile.weather import (
     wind_of,
 )
 from ventproof.weather.levels import FAULT_FROM_MA, FAULT_UP_TO_MA
+from ventproof_bench.base.edges import check_plan
 from ventproof_bench.base.errors import FileError, Refusal
-from ventproof_bench.base.evidence import check_plan
-from ventproof_bench.base.quantities import FAHRENHEIT, Quantity, canonical_symbol, value_fault
+from ventproof_bench.base.quantities import FAHRENHEIT, Dimension, Quantity, canonical_symbol, value_fault
 from ventproof_bench.benchcheck.levels import put_fault
 from ventproof_bench.drivers.driver import fastest_edge_s
 
@@ -52,12 +53,15 @@ if TYPE_CHECKING:
         LevelOutput,
         OutputSpec,
         ResistanceOutput,
+        ValueOutput,
     )
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
 
 
 _CONTACT = "contact"
+WIND_UNIT = canonical_symbol(Dimension.SPEED)
+"""What a profile needs of an output that shows a wind by its level."""
 
 
 def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) -> Iterator[Problem]:
@@ -67,7 +71,8 @@ def stated_problems(profile: Loaded[Profile], here: Path, stimulus: Stimulus) ->
             yield from contact_problems(profile, (*here, "rainfall"), name)
             yield from _course_problems(profile, here, lambda: rain_of(stimulus))
         case Wind(wind=name):
-            yield from contact_problems(profile, (*here, "wind"), name)
+            if profile.model.needs.outputs.get(name) != WIND_UNIT:
+                yield from contact_problems(profile, (*here, "wind"), name)
             yield from _course_problems(profile, here, lambda: wind_of(stimulus))
         case Fail(fail=name) | VentFailure(fail=name) | Restore(restore=name):
             key = "restore" if isinstance(stimulus, Restore) else "fail"
@@ -183,6 +188,8 @@ def sensor_problems(
             elif isinstance(stimulus, Fail):
                 yield from _can_fail(profile, path, stimulus, output, at)
                 yield from _chatter_problems(profile, path, stimulus, output, (at, bench.model))
+            elif isinstance(stimulus, Wind) and output.kind != "contact":
+                yield from _blown_problems(profile, path, stimulus, output, at)
             elif isinstance(stimulus, Rainfall | Wind) and output.kind == "contact":
                 _, number, _, index = path
                 left = found.get((int(number), int(index))) or EMPTY
@@ -205,6 +212,26 @@ def _level_problems(
         return
     if (said := put_fault(output, level, exact=exact)) is not None:
         yield profile.problem(path, *said)
+
+
+def _blown_problems(
+    profile: Loaded[Profile], path: Path, stimulus: Wind, output: ValueOutput, at: str
+) -> Iterator[Problem]:
+    """Yield what is wrong with a wind on an output that shows it by its level."""
+    if output.kind != "level":
+        hint = "name an output of `kind: level` that stands for a wind sensor, or a contact of cups"
+        yield profile.problem((*path, "wind"), f"{at} shows no wind that changes by itself", hint)
+        return
+    if stimulus.bounce is not None:
+        yield profile.problem((*path, "bounce"), f"{at} is a level and does not bounce", "leave it out")
+    low, high = sorted(output.range, key=lambda end: end.value)
+    course = wind_of(stimulus)
+    for speed in (course.slowest_m_per_s, course.fastest_m_per_s):
+        if not low.value <= speed <= high.value:
+            reason = f"a wind of {speed:.4g} m/s is beyond the range of {at}, {low} to {high}"
+            yield profile.problem(path, reason, "let it blow within that range")
+        elif (said := put_fault(output, level_of(output, speed))) is not None:
+            yield profile.problem(path, *said)
 
 
 def _can_fail(
@@ -294,12 +321,12 @@ def _error_fault(by: Quantity, unit: str, name: str) -> tuple[str, str] | None:
 
 def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec]) -> Iterator[Problem]:
     """Yield what is wrong with values while their sensor makes them wrong."""
-    values = {name: value.value for name, value in profile.model.start.write.items()}
+    values = {name: (value.value,) * 2 for name, value in profile.model.start.write.items()}
     errors: dict[str, Sequence[float]] = {}
     for path, stimulus in _stimuli(profile):
         match stimulus:
-            case WriteValue(write=name, value=value):
-                values[name] = value.value
+            case WriteValue(write=name) | Wind(wind=name):
+                values[name] = _extremes(stimulus)
             case Fail(fail=name, by=Quantity() as by):
                 output = outputs[name]
                 if output.kind == "contact":
@@ -315,8 +342,15 @@ def _wandering_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSp
             case Restore(restore=name):
                 errors.pop(name, None)
         for name in stimulus.outputs:
-            for error in errors.get(name, ()):
-                yield from _level_problems(profile, path, outputs[name], values[name] + error, exact=False)
+            for value, error in product({*values.get(name, ())}, errors.get(name, ())):
+                yield from _level_problems(profile, path, outputs[name], value + error, exact=False)
+
+
+def _extremes(stimulus: WriteValue | Wind) -> tuple[float, float]:
+    """Return the lowest and the highest value that an output shows from a stimulus on."""
+    if isinstance(stimulus, WriteValue):
+        return stimulus.value.value, stimulus.value.value
+    return wind_of(stimulus).slowest_m_per_s, wind_of(stimulus).fastest_m_per_s
 
 
 def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec]) -> Iterator[Problem]:
@@ -324,7 +358,7 @@ def _mending_problems(profile: Loaded[Profile], outputs: Mapping[str, OutputSpec
     known, cut = set(profile.model.start.write), set[str]()
     for path, stimulus in _stimuli(profile):
         match stimulus:
-            case WriteValue(write=name):
+            case WriteValue(write=name) | Wind(wind=name):
                 known.add(name)
             case Fail(fail=name, mode="open" | "short" | "signals"):
                 cut.add(name)

@@ -162,14 +162,15 @@ class Rainfall(StimulusCommon):
 
 
 class Wind(StimulusCommon):
-    """Let a wind turn the cups; it blows on until another wind is stated or the run ends.
+    """Let a wind blow on the cups, or on a wind sensor with a level, until another wind is stated or the run ends.
 
     It is steady at `speed`, unless `to`, `gust` or `turbulence` say more; or it follows a `series`, and then blows on
     at its last speed.
     """
 
     wind: Name
-    """The contact that stands for the cups."""
+    """The contact that stands for the cups, or the output in m/s that stands for a wind sensor: its level follows the
+    wind, within the sensor's range, as often as `updated_every` says, until a value is written to it."""
     speed: AnyQuantity | None = None
     """How fast it blows; 0 m/s for a calm."""
     to: AnyQuantity | None = None

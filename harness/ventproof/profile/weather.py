@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from ventproof.profile.courses import Bounce, FormulaStorm, OffsetFormula, PowerFormula, Showers
     from ventproof.profile.stimulus import Rainfall, Wind
     from ventproof.weather.hyetograph import Hyetograph
-    from ventproof_bench.base.evidence import Edge
+    from ventproof_bench.base.edges import Edge
     from ventproof_bench.base.quantities import Quantity
     from ventproof_bench.benchfile.model import (
         ContactOutput,

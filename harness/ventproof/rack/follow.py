@@ -58,6 +58,9 @@ class RackPlace:
         profiles: how long the parts of each profile take.
         repeats: how often each profile is run.
         silence_s: after so long without a line in a log its process hangs.
+        kept: how the runs ended that stand from before, where a rack goes on.
+        code: the exit code of these, where nothing is left to run; None: something is.
+        remark: what befell its process then.
     """
 
     name: str
@@ -70,6 +73,9 @@ class RackPlace:
     profiles: tuple[tuple[Span, ...], ...]
     repeats: int = 1
     silence_s: float
+    kept: tuple[str, ...] = ()
+    code: int | None = None
+    remark: str = ""
 
     @property
     def runs(self) -> int:
@@ -112,20 +118,20 @@ class PlaceProgress:
 
     def __init__(self, place: RackPlace) -> None:
         self.place = place
-        self.phase = PlacePhase.WAITS
+        self.phase = PlacePhase.WAITS if place.code is None else PlacePhase.ENDED
         self.run = 0
         self.profile = ""
         self.step: int | None = None
         self.step_name = ""
-        self.counts = Counter[str]()
+        self.counts = Counter(place.kept)
         self.outputs = ""
         self.polled = False
         self.heard_s = 0.0
-        self.code: int | None = None
-        self.remark = ""
+        self.code = place.code
+        self.remark = place.remark
         self.happened: list[str] = []
         self._t_s = self._step_s = 0.0
-        self._logs: dict[Path, Tail | None] = {}
+        self._logs: dict[Path, Tail | None] = dict.fromkeys(place.folder.glob("*.jsonl"))
 
     def look(self, now_s: float) -> None:
         """Take in what its process wrote since the last look."""

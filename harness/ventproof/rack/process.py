@@ -35,11 +35,13 @@ _WARM: Final = (
     "ventproof.cli.sign",
     "ventproof.history.enter",
     "ventproof.history.store",
+    "ventproof.log.signing",
     "ventproof.papers.acceptance",
     "ventproof.papers.waivers",
     "ventproof.rejudge.batch",
     "ventproof.run.limits",
     "ventproof.run.schedule",
+    "ventproof.runset.signature",
     "ventproof.session.onward",
     "ventproof.session.repeats",
     "ventproof.session.resume",
@@ -131,7 +133,7 @@ def _be(
     for number in _KEPT_FROM:
         signal.signal(number, signal.SIG_DFL)
     for stream, name in ((1, SAID), (2, WARNED)):
-        file = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o666)
+        file = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o666)
         os.dup2(file, stream)
         os.close(file)
     if virtual:

@@ -11,7 +11,7 @@ from ventproof.report.chapter import date_text
 from ventproof.report.model import Fact, ReportedTable, Section, short_code
 from ventproof.verdict.text import board_span, short_span
 from ventproof_bench.base.errors import FileError
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.benchfile.model import PERSON, BenchFile, ContactOutput
 from ventproof_bench.benchfile.people import PersonSignal

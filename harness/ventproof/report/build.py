@@ -20,13 +20,14 @@ from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
 from ventproof.report.cover import cover_of
 from ventproof.report.model import Past, Report, Section, short_code
 from ventproof.report.overlays import LaidRun, Overlays
-from ventproof.report.pages import Pages, RunPage, remembered, write_run
+from ventproof.report.pages import Pages, RememberedRuns, RunPage, remembered, write_run
 from ventproof.report.papers import Waiving, deviating, waiving_today
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import Plan
     from ventproof.log.read import LogState
     from ventproof.papers.fingerprint import SettingsBefore
     from ventproof.papers.waivers import Waived, WaiverSpec
@@ -135,7 +136,7 @@ def report_of(
     complete, beside = complete or len(paths) <= FEW, beside or Beside()
     overlays = Overlays()
     jobs = _jobs(paths, pages, beside.waiving, complete=complete)
-    done = list(_laid(_sharing(each(_part, jobs)), overlays))
+    done = list(_laid(_sharing(each(_part, jobs), slim=pages is not None), overlays))
     parts = _unique(part for part in done if isinstance(part, _Part))
     runs = [part for part in parts if part.chapter is not None]
     if not runs:
@@ -239,15 +240,24 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
         write_run(chapter, job.page, complete=job.complete)
         chapter = remembered(chapter)
     laid = LaidRun(header.profile.sha256, thin_run(log.run) if log.run else None)
-    header = replace(header, profile=PinnedText())
+    header = replace(header, profile=PinnedText(), place=None)
     link = job.page.link if job.page else ""
     here = present_log(path, state)
     return _Part(state.digest, state.broken_at, header, chapter, here, link, None, laid, waived)
 
 
-def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tuple[Problem, ...]]:
-    """Yield the parts as they come; a text that many of them pin is held once."""
+def _sharing(
+    done: Iterable[_Part | tuple[Problem, ...]], *, slim: bool
+) -> Iterator[_Part | tuple[Problem, ...]]:
+    """Yield the parts as they come; texts that many of them pin, and what runs with pages say alike, are held once.
+
+    Args:
+        done: the parts.
+        slim: whether each run has a page of its own.
+    """
     held: dict[tuple[str, str], PinnedText] = {}
+    plans: dict[str, Plan] = {}
+    shared = RememberedRuns()
 
     def once(pinned: PinnedText) -> PinnedText:
         return held.setdefault((pinned.name, pinned.text), pinned)
@@ -262,7 +272,12 @@ def _sharing(done: Iterable[_Part | tuple[Problem, ...]]) -> Iterator[_Part | tu
                 acceptance=header.acceptance and once(header.acceptance),
                 waivers=header.waivers and once(header.waivers),
             )
-            yield replace(part, header=header)
+            here = part.here
+            if here is not None and here.place is not None:
+                plan = here.place.plan
+                here = replace(here, place=replace(here.place, plan=plans.setdefault(plan.sha256, plan)))
+            chapter = shared.of(part.chapter) if slim and part.chapter else part.chapter
+            yield replace(part, header=header, here=here, chapter=chapter)
         else:
             yield part
 

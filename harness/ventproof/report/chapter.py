@@ -50,7 +50,7 @@ from ventproof.verdict.finding import Status, Verdict
 from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.clock import offset_text
 from ventproof_bench.base.errors import FileError
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.base.text import number_of
 from ventproof_bench.benchfile.equipment import overdue
 

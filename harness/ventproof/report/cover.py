@@ -21,6 +21,7 @@ from ventproof.report.model import (
     ReportedEntry,
 )
 from ventproof.report.papers import BLANKS, blank_or, differing_papers, paper_of
+from ventproof.report.requirements import names_of
 from ventproof.report.suite import cause_of, groups_of, hollow_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
 
@@ -80,7 +81,7 @@ def cover_of(
     """
     standings = Counter([chapter.standing for chapter in chapters] + ["unreadable"] * len(lost))
     gone = [f"MISSING FROM THIS RECORD: {one.log}: {one.reason}. Its content is unknown." for one in lost]
-    groups, hollow = groups_of(chapters), hollow_of(chapters)
+    groups, hollow, name = groups_of(chapters), hollow_of(chapters), names_of(chapters)
     return ReportedCover(
         title=_title(chapters),
         standing=worst_of(
@@ -103,7 +104,7 @@ def cover_of(
         paper=paper_of(chapters, of_waivers, before),
         entries=(
             *(ReportedEntry("", one.name, "unreadable", "–", "1", "–") for one in lost),
-            *(_entry(chapter) for chapter in chapters),
+            *(_entry(name(chapter), chapter) for chapter in chapters),
         ),
     )
 
@@ -208,8 +209,6 @@ def _listed(values: Sequence[str]) -> str:
     return f"{'; '.join(values[:_MOST])} and {len(values) - _MOST} more"
 
 
-def _entry(chapter: Chapter) -> ReportedEntry:
+def _entry(name: str, chapter: Chapter) -> ReportedEntry:
     when = "no date" if chapter.identity["when"] == NO_DATE else chapter.identity["when"]
-    return ReportedEntry(
-        chapter.ident, chapter.profile, chapter.standing, when, f"{chapter.repeat}", chapter.code
-    )
+    return ReportedEntry(chapter.ident, name, chapter.standing, when, f"{chapter.repeat}", chapter.code)

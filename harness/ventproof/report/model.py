@@ -426,6 +426,17 @@ class ReportedCover:
 
 @final
 @dataclass(frozen=True, slots=True)
+class ReportedIndex:
+    """A page that lists some of the runs: its name, where the first page finds it, how they stand, and its SHA-256."""
+
+    name: str
+    link: str
+    says: str
+    sha256: str
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class Section:
     """A part after the runs: a bench and its uncertainty, or an annex."""
 
@@ -451,6 +462,7 @@ class Report:
         date: of the last run, `2026-05-01`; empty when all were in virtual time.
         maker: the program that made it.
         pages: where the page of each run is, by ident; empty where it stands in the first page.
+        indexes: the pages that list the runs, where these are too many for the first page.
     """
 
     cover: ReportedCover
@@ -462,6 +474,7 @@ class Report:
     date: str
     maker: str
     pages: Mapping[str, str]
+    indexes: tuple[ReportedIndex, ...] = ()
 
 
 Past = Mapping[tuple[str, str], Sequence[tuple[str, str]]]

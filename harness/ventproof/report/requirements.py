@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
@@ -40,6 +40,13 @@ def mark_of(response: Response) -> str:
     return "hollow" if verdict == "pass" and response.hollow else verdict
 
 
+def names_of(chapters: Sequence[Chapter]) -> Callable[[Chapter], str]:
+    """Return what names a run to a reader: its profile, and its unit where these runs are of several."""
+    if len({chapter.identity["unit"] for chapter in chapters}) == 1:
+        return lambda chapter: chapter.profile
+    return lambda chapter: f"{chapter.profile}, unit {chapter.identity['unit']}"
+
+
 def worst_of_tests(chapters: Sequence[Chapter]) -> Iterator[tuple[str, Chapter, list[Chapter]]]:
     """Yield each test with its id: the worst of its runs, and all of them; in the order of the report."""
     places = {chapter.profile: place for place, chapter in reversed([*enumerate(chapters)])}
@@ -61,11 +68,12 @@ def ids_of(chapters: Sequence[Chapter]) -> Mapping[str, str]:
 
 def required_of(chapters: Sequence[Chapter]) -> tuple[ReportedTest, ...]:
     """Return every requirement with what was measured; of a test with several runs, those of its worst."""
+    name = names_of(chapters)
     return tuple(
         ReportedTest(
             ident=worst.ident,
             number=number,
-            profile=worst.profile,
+            profile=name(worst),
             standing=worst.standing,
             requirements=tuple(
                 _requirement(response.named or f"{number}.{response.place}", step, response)

@@ -22,7 +22,7 @@ from ventproof.report.model import (
     ReportedStep,
 )
 from ventproof.report.model import ReportedResponse as Response
-from ventproof.report.requirements import mark_of, verdict_of, worst_of_tests
+from ventproof.report.requirements import mark_of, names_of, verdict_of, worst_of_tests
 from ventproof.verdict.brief import cause_sentence
 from ventproof_bench.base.text import number_of
 
@@ -34,8 +34,9 @@ _REST: Final = "others"
 
 def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
     """Return what did not pass of what was run: the worst first, then what most runs have in common."""
+    name = names_of(chapters)
     found = [
-        _complaint(chapter, step, response)
+        _complaint(name(chapter), chapter, step, response)
         for chapter in chapters
         for step in chapter.steps
         for response in step.responses
@@ -49,8 +50,9 @@ def groups_of(chapters: Sequence[Chapter]) -> tuple[ComplaintGroup, ...]:
 
 def hollow_of(chapters: Sequence[Chapter]) -> tuple[Complaint, ...]:
     """Return the passes that show nothing."""
+    name = names_of(chapters)
     return tuple(
-        _complaint(chapter, step, response)
+        _complaint(name(chapter), chapter, step, response)
         for chapter in chapters
         for step in chapter.steps
         for response in step.responses
@@ -75,11 +77,11 @@ def _noun(chapters: Sequence[Chapter]) -> str:
     return "profile" if len({chapter.profile for chapter in chapters}) == len(chapters) else "run"
 
 
-def _complaint(chapter: Chapter, step: ReportedStep, response: Response) -> Complaint:
+def _complaint(name: str, chapter: Chapter, step: ReportedStep, response: Response) -> Complaint:
     return Complaint(
         ident=response.ident,
         run=chapter.ident,
-        profile=chapter.profile,
+        profile=name,
         step=step.name,
         response=f"{response.signal} {response.demand}",
         verdict=verdict_of(response),
@@ -165,4 +167,5 @@ def _mark(step: ReportedStep, response: Response) -> ReportedMark:
 
 
 def _run_label(run: Chapter) -> str:
-    return f"firmware {run.identity['firmware']}, repeat {run.repeat}: {run.standing}"
+    identity = run.identity
+    return f"unit {identity['unit']}, firmware {identity['firmware']}, repeat {run.repeat}: {run.standing}"

@@ -11,7 +11,7 @@ from urllib.parse import unquote
 
 from ventproof.report.build import FEW, Annex, Beside, report_of
 from ventproof.report.model import plain
-from ventproof.report.pages import Pages, folder_beside
+from ventproof.report.pages import Pages, folder_beside, write_indexes
 from ventproof.report.typeset import TEMPLATES, document, maker_for, page, style
 from ventproof.runset.present import Choice
 from ventproof_bench.base.files import whole_file, whole_folder
@@ -87,8 +87,11 @@ def write_report(
 def _write_pages(made: Callable[..., Report], out: Path) -> Report:
     """Write a first page and a page a run; of each run only what the first page needs is held."""
     with whole_file(out) as file, whole_folder(folder_beside(out), ending=".html") as folder:
-        report = made(pages=Pages(out, folder))
-        kept = {unquote(link.rpartition("/")[2]) for link in report.pages.values()}
+        pages = Pages(out, folder)
+        report = made(pages=pages)
+        report = replace(report, indexes=write_indexes(report, pages))
+        links = (*report.pages.values(), *(index.link for index in report.indexes))
+        kept = {unquote(link.rpartition("/")[2]) for link in links}
         for page_of_copy in (path for path in folder.iterdir() if path.name not in kept):
             page_of_copy.unlink()
         file.write(html_of(report).encode())

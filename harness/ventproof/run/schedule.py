@@ -27,8 +27,8 @@ from ventproof.profile.weather import EMPTY, anemometer, rain_edges, wind_of, wi
 from ventproof.run.stimuli import contact_plan, failure_said, rain_said, wind_said
 from ventproof.weather.levels import contact_chatter
 from ventproof.weather.wind import turned_by, wind_edges
-from ventproof_bench.base.evidence import Edge
-from ventproof_bench.benchfile.model import ContactOutput, TerminalOutput
+from ventproof_bench.base.edges import Edge
+from ventproof_bench.benchfile.model import ContactOutput, LevelOutput, TerminalOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 
 if TYPE_CHECKING:
@@ -177,6 +177,9 @@ def _add_weather(  # noqa: PLR0917 - as above
     outputs = plan.bound.bench.model.outputs
     name = stimulus.outputs[0]
     output = outputs[plan.bound.outputs[name]]
+    if isinstance(stimulus, Wind) and isinstance(output, LevelOutput):
+        plan.moves.append(plan.add(path, step, name, wind_said(stimulus), at))
+        return
     assert isinstance(output, ContactOutput), "binding the profile sees to it"
     assert output.sensor is not None, "likewise"
     plan.left[name] = False

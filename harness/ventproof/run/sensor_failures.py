@@ -58,14 +58,26 @@ class Failing:
     async def write(self, of: StimulusId, stimulus: WriteValue) -> Window:
         """Write a value, or play it to the terminals as the sensor shows it; returns the window of that."""
         name = stimulus.write
-        self._values[name] = stimulus.value.value
-        window = Window(now_s(), now_s())
-        if name not in self.failed or name in self._errors:
-            window = await self._put(name)
-        level = None if isinstance(self._value_output(name), RegisterOutput) else self._level(name)
+        window, shown = await self.show(name, stimulus.value.value)
+        level = None if isinstance(self._value_output(name), RegisterOutput) else shown
         said = f"write {stimulus.value} to {name}"
         self._stimulus(of, name, said, window, stimulus.value.value, level)
         return window
+
+    async def show(self, name: str, value: float) -> tuple[Window, float]:
+        """Put a value as its sensor shows it, if that works; returns the window of that, and the level."""
+        self._values[name] = value
+        window = await self._put(name) if self._shows(name) else Window(now_s(), now_s())
+        return window, self._level(name)
+
+    async def follow(self, of: StimulusId, name: str, value: float) -> Window:
+        """Let a value change by itself, as its sensor shows it, and write that down; returns the window of that.
+
+        Raises:
+            StimulusError: it is not known when it changed.
+        """
+        self._values[name] = value
+        return await self._wandered(of, name) if self._shows(name) else Window(now_s(), now_s())
 
     async def fail(self, of: StimulusId, stimulus: Fail) -> Window:
         """Let a sensor fail; what played on it has been stopped. Returns the window of that."""
@@ -182,14 +194,21 @@ class Failing:
             for at_s, error in errors:
                 await sleep_until(began_s + at_s)
                 self._errors[name] = error
-                window = await self._put(name)
-                if window.again:
-                    said = f"{name} is not confirmed to have changed in time: a reply was lost"
-                    raise StimulusError(said, since_s=window.earliest_s)
-                level = self._level(name)
-                self.tell(LevelWandered, of, name, error, level, self.times.window(window))
+                await self._wandered(of, name)
         except BenchError as error:  # nobody awaits this task for its outcome
             self.broken(error)
+
+    def _shows(self, name: str) -> bool:
+        """Return whether a sensor shows its value, right or wrong."""
+        return name not in self.failed or name in self._errors
+
+    async def _wandered(self, of: StimulusId, name: str) -> Window:
+        window, level = await self._put(name), self._level(name)
+        if window.again:
+            said = f"{name} is not confirmed to have changed in time: a reply was lost"
+            raise StimulusError(said, since_s=window.earliest_s)
+        self.tell(LevelWandered, of, name, self._errors.get(name, 0.0), level, self.times.window(window))
+        return window
 
     async def _put(self, name: str) -> Window:
         return await self.rig.outputs.level(self.names[name], self._level(name))

@@ -19,17 +19,28 @@ from ventproof.profile.stimulus import (
     Wind,
     WriteValue,
 )
-from ventproof.profile.weather import EMPTY, anemometer, rain_edges, rain_of, wind_of
+from ventproof.profile.weather import (
+    EMPTY,
+    anemometer,
+    level_of,
+    rain_edges,
+    rain_of,
+    wind_of,
+)
 from ventproof.verdict.text import seconds
 from ventproof.weather.rain_gauge import Left
-from ventproof_bench.base.evidence import Edge, pulse_plan
-from ventproof_bench.benchfile.model import ContactOutput
+from ventproof.weather.wind import held_off_by
+from ventproof_bench.base.edges import Edge, pulse_plan
+from ventproof_bench.base.quantities import canonical_symbol
+from ventproof_bench.benchfile.model import ContactOutput, LevelOutput
+from ventproof_bench.drivers.driver import number_put
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from ventproof.profile.bind import Bound
     from ventproof.profile.courses import Bounce
+    from ventproof.weather.wind import WindCourse
     from ventproof_bench.benchfile.sensors import BucketSensor
 
 
@@ -67,6 +78,19 @@ def weather_said(bound: Bound) -> Iterator[str]:
                     f"{wind_said(stimulus)}: {fastest:.3g} m/s at most, "
                     f"{cups.frequency_hz(fastest):.3g} pulses a second"
                 )
+            elif isinstance(stimulus, Wind) and isinstance(output, LevelOutput):
+                yield f"{wind_said(stimulus)}: {_levels_said(output, wind_of(stimulus))}"
+
+
+def _levels_said(output: LevelOutput, course: WindCourse) -> str:
+    """Return which levels a wind makes, and how exactly they follow it."""
+    fastest, every_s = course.fastest_m_per_s, output.updated_every
+    put, unit = number_put(output, level_of(output, fastest)), canonical_symbol(output.carries)
+    said = f"{fastest:.3g} m/s at most, {put:.4g} {unit}"
+    off_by = held_off_by(course, every_s)
+    return (
+        f"{said}; one level for each {every_s:g} s, up to {off_by:.2g} m/s off within it" if off_by else said
+    )
 
 
 def _tips_said(bucket: BucketSensor, rainfall: Rainfall, found: Left | None) -> str:

@@ -24,13 +24,15 @@ from ventproof.profile.weather import (
 )
 from ventproof.run.sensor_failures import Failing
 from ventproof.run.stimuli import rain_said, wind_said
+from ventproof.run.wind_levels import WindLevels
 from ventproof.weather.anemometer import CupAnemometer
 from ventproof.weather.exact import exact
 from ventproof.weather.rain_gauge import Left
 from ventproof.weather.wind import WindCourse, turned_by, wind_edges
 from ventproof_bench.base.clock import now_s, sleep_until
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import BenchError
-from ventproof_bench.base.evidence import Edge, EdgeReport, Window
+from ventproof_bench.base.evidence import EdgeReport, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.drivers.driver import fastest_edge_s
 from ventproof_bench.outputs.trains import LEAD_S, Train
@@ -166,9 +168,12 @@ class PlayedWeather:
     _trains: set[Train] = field(init=False, default_factory=set)
     _rained: dict[str, _Rained] = field(init=False, default_factory=dict)
     _failing: Failing = field(init=False)
+    _levels: WindLevels = field(init=False)
 
     def __post_init__(self) -> None:
-        self._failing = Failing(self.rig, self.names, self.tell, self.times, self.broken, self._trains)
+        said = self.rig, self.names, self.tell, self.times, self.broken
+        self._failing = Failing(*said, self._trains)
+        self._levels = WindLevels(*said, self._failing)
 
     async def apply(
         self, step: int, index: int, stimulus: Rainfall | Wind | Fail | VentFailure | Restore | WriteValue
@@ -177,9 +182,12 @@ class PlayedWeather:
         of = StimulusId(step, index, stimulus.label)
         window: Window | None = None
         match stimulus:
+            case Wind(wind=name) if self._levels.carries(name):
+                await self._levels.play(of, stimulus)
             case Rainfall(rainfall=name) | Wind(wind=name):
                 await self._play(of, stimulus, name)
-            case WriteValue():
+            case WriteValue(write=name):
+                await self._levels.end(name)
                 window = await self._failing.write(of, stimulus)
             case Fail(fail=name):
                 playing = self._playing.get(name)
@@ -215,12 +223,14 @@ class PlayedWeather:
             BenchError: the weather was not the one asked for.
         """
         await self._failing.stop()
+        await self._levels.stop()
         for name in list(self._playing):
             await self._end(self._playing.pop(name))
 
     def drop(self) -> None:
         """Drive nothing more, from this moment on: the outputs are made safe."""
         self._failing.drop()
+        self._levels.drop()
         for playing in self._playing.values():
             if playing.settling is not None:
                 playing.settling.cancel()
@@ -230,6 +240,7 @@ class PlayedWeather:
     async def gone(self) -> None:
         """Wait until nothing goes on any more, once all was dropped and the outputs were made safe."""
         await self._failing.gone()
+        await self._levels.gone()
         for train in list(self._trains):
             await train.gone()
 

@@ -185,7 +185,7 @@ def _is_ours(name: str) -> bool:
         return name in _KNOWN
     if folder == REPORT_RUNS:
         return len(parts) == 1 and name.endswith(".html")
-    return folder == LOGS and (name.endswith(_ENDINGS) or parts[-1] == RACK)
+    return folder == LOGS and (name.endswith(_ENDINGS) or parts[-1] in {RACK, f"{RACK}.sig"})
 
 
 def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tuple[int, str]]:

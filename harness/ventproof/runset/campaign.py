@@ -32,6 +32,8 @@ class CampaignBench(FileModel):
 
     file: Line
     """Its bench file, from the folder of the campaign file."""
+    profiles: Annotated[Lines, Field(min_length=1, max_length=1000)] | None = None
+    """Profiles for this bench, in place of those of the campaign."""
     units: Lines | None = None
     """Serial numbers of the units on this bench, in place of those of the campaign. Real outputs have one unit."""
     firmware: Lines | None = None
@@ -92,7 +94,10 @@ def _strays(campaign: Campaign) -> Iterator[Problem]:
     named: list[tuple[tuple[str | int, ...], str]] = [
         (("profiles", number), name) for number, name in enumerate(campaign.model.profiles)
     ]
-    named += [(("benches", number, "file"), one.file) for number, one in enumerate(campaign.model.benches)]
+    for number, one in enumerate(campaign.model.benches):
+        named.append((("benches", number, "file"), one.file))
+        own = enumerate(one.profiles or ())
+        named += [(("benches", number, "profiles", place), name) for place, name in own]
     for place, name in named:
         if not stands_below(folder / name, folder):
             reason = f"{name!r} is outside the folder of the campaign file"

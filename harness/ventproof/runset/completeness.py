@@ -107,6 +107,7 @@ def check_set(
     *,
     named: bool = False,
     every_plan: bool = True,
+    apart: bool = False,
 ) -> SetCheck:
     """Return what there is to say of a set of logs.
 
@@ -115,6 +116,7 @@ def check_set(
         manifests: that lie with them.
         named: somebody chose these logs one by one, so that what is not among them need not be gone.
         every_plan: a manifest counts too where no log of its plan is here, or where it is none to be believed.
+        apart: each plan lies in a folder of its own, as at the places of a rack: nobody mixed them.
     """
     found = _Sentences()
     unique = _unique(logs, found)
@@ -122,7 +124,8 @@ def check_set(
     for log in unique:
         if log.place is not None and (log.place.plan.runs > 1 or log.place.earlier):
             plans[log.place.plan.sha256].append(log)
-    _tell_mixed(unique, list(plans.values()), found)
+    if not apart:
+        _tell_mixed(unique, list(plans.values()), found)
     closing: dict[str, list[PresentManifest]] = defaultdict(list)
     for one in manifests:
         of_plan = one.manifest.plan.sha256 if one.manifest else ""

@@ -74,6 +74,11 @@ class Manifest:
     broken_off: str = ""
 
     @property
+    def logs_left(self) -> tuple[str, ...]:
+        """The logs that it lists, from its folder; without those of earlier attempts."""
+        return tuple(one.log for one in self.left if one.log)
+
+    @property
     def content(self) -> bytes:
         """The file's bytes: of one set of runs there is one spelling."""
         runs = [

@@ -14,9 +14,10 @@ from ventproof.log.events import RunBegin
 from ventproof.log.names import has_signature, log_at, plain_path, signature_path
 from ventproof.log.read import LogCheck, LogState
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
-from ventproof.runset.manifest import ENDING, Manifest, read_manifest
+from ventproof.runset.manifest import ENDING, read_manifest
 from ventproof.runset.rack_record import RACK, read_rack_record
 from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.text import number_of
 
 
 @final
@@ -55,11 +56,26 @@ def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None 
     paths = [Path(log.name) for log in logs]
     labelled = [replace(log, name=name) for log, name in zip(logs, _labels(paths), strict=True)]
     closing = [_present(path, owner) for path in manifests_beside(paths)]
-    found = check_set(labelled, closing, named=choice is Choice.NAMED, every_plan=choice.all_there)
+    apart = choice is Choice.RACK and _lie_apart(logs)
+    found = check_set(
+        labelled, closing, named=choice is Choice.NAMED, every_plan=choice.all_there, apart=apart
+    )
     if choice is not Choice.RACK:
         return found
-    wrong, missing = _of_racks(racks_above(paths), {log.sha256 for log in logs})
-    return replace(found, wrong=(*found.wrong, *wrong), missing=(*found.missing, *missing))
+    wrong, missing, whole = _of_racks(racks_above(paths), {log.sha256 for log in logs}, owner)
+    return replace(
+        found,
+        wrong=(*found.wrong, *wrong),
+        missing=(*found.missing, *missing),
+        whole=(*found.whole, *whole),
+    )
+
+
+def _lie_apart(logs: Sequence[PresentLog]) -> bool:
+    """Return whether all logs are of places of racks, and each place has one plan."""
+    plans = {(Path(log.name).parent, log.place.plan.sha256) for log in logs if log.place}
+    places = {folder for folder, _ in plans}
+    return len(plans) == len(places) and all((folder.parent / RACK).is_file() for folder in places)
 
 
 def racks_above(logs: Iterable[Path]) -> list[Path]:
@@ -68,15 +84,31 @@ def racks_above(logs: Iterable[Path]) -> list[Path]:
     return [path for path in above if path.is_file()]
 
 
-def _of_racks(records: Iterable[Path], here: Collection[str]) -> tuple[list[str], list[str]]:
-    """Return what is wrong with records of racks, and what they list and is not here."""
-    wrong, missing = list[str](), list[str]()
+def _of_racks(
+    records: Iterable[Path], here: Collection[str], owner: bytes | None
+) -> tuple[list[str], list[str], list[str]]:
+    """Return what is wrong with records of racks, what they list and is not here, and which are here as a whole."""
+    wrong, missing, whole = list[str](), list[str](), list[str]()
     for path in records:
         try:
-            missing += read_rack_record(path).missing(here)
+            record = read_rack_record(path)
         except FileError as error:
             wrong.append(f"{path.name}: {'; '.join(problem.reason for problem in error.problems)}.")
-    return wrong, missing
+            continue
+        false, signed = _signed(path, record.content, owner)
+        wrong += [f"{path.name}: {false}."] if false else []
+        if owner is not None and not has_signature(path):  # of a rack that an older ventproof tested, too
+            missing.append(
+                f"{path.name} is not signed: it does not prove that all logs of the rack are here."
+            )
+        if gone := list(record.missing(here)):
+            missing += gone
+        else:
+            places = number_of(len(record.places), "place")
+            whole.append(
+                f"All logs of the {places} of rack {record.rack} are here, as {path.name} lists them{signed}."
+            )
+    return wrong, missing, whole
 
 
 def _labels(paths: Sequence[Path]) -> Iterator[str]:
@@ -102,30 +134,41 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
         manifest = read_manifest(path)
     except FileError as error:
         return PresentManifest(path.name, None, "; ".join(problem.reason for problem in error.problems))
-    if has_signature(path):
-        from ventproof.runset.signature import manifest_signature  # noqa: PLC0415 - cryptography is slow to import
-
-        signer, wrong = manifest_signature(path, manifest, owner)
-        return PresentManifest(path.name, manifest, wrong, f", signed by {signer}" if signer else "")
-    if owner is not None or is_left_unsigned(path, manifest):
-        return PresentManifest(path.name, manifest, "it is not signed: its signature is missing")
-    return PresentManifest(path.name, manifest)
+    wrong, signed = _signed(path, manifest.content, owner)
+    if not signed and (owner is not None or _is_left_unsigned(path, manifest.logs_left)):
+        wrong = wrong or "it is not signed: its signature is missing"
+    return PresentManifest(path.name, manifest, wrong, signed)
 
 
-def is_left_unsigned(path: Path, manifest: Manifest) -> bool:
-    """Return whether a manifest has no signature though all the logs that it lists, as far as they are here, have."""
-    logs = [path.with_name(one.log) for one in manifest.left if one.log]
-    here = [log for log in logs if log_at(log).exists()]
+def _signed(path: Path, content: bytes, owner: bytes | None) -> tuple[str, str]:
+    """Return what is wrong with the signature of a file that closes runs, and who signed it, as the end of a sentence.
+
+    Both are empty where there is none.
+    """
+    if not has_signature(path):
+        return "", ""
+    from ventproof.runset.signature import closing_signature  # noqa: PLC0415 - cryptography is slow to import
+
+    signer, wrong = closing_signature(path, content, owner)
+    return wrong, f", signed by {signer}" if signer else ""
+
+
+def _is_left_unsigned(path: Path, listed: Iterable[str]) -> bool:
+    """Return whether a file has no signature though all the logs that it lists, as far as they are here, have."""
+    here = [log for log in (path.parent / name for name in listed) if log_at(log).exists()]
     signed = bool(here) and all(map(has_signature, here))
     return signed and not has_signature(path)
 
 
-def left_unsigned(logs: Iterable[Path]) -> list[Path]:
-    """Return the manifests beside some logs that are not signed though their logs are; what is none is left alone."""
+def left_unsigned(logs: Sequence[Path]) -> list[Path]:
+    """Return the files that close some logs and are not signed though their logs are; what is none is left alone."""
     found = []
     for path in manifests_beside(logs):
         with suppress(FileError):
-            found += [path] if is_left_unsigned(path, read_manifest(path)) else []
+            found += [path] if _is_left_unsigned(path, read_manifest(path).logs_left) else []
+    for path in racks_above(logs):
+        with suppress(FileError):
+            found += [path] if _is_left_unsigned(path, read_rack_record(path).logs_left) else []
     return found
 
 

@@ -76,6 +76,11 @@ class RackRecord:
     places: tuple[RackedPlace, ...]
 
     @property
+    def logs_left(self) -> tuple[str, ...]:
+        """The logs that it lists, from its folder."""
+        return tuple(log.log for one in self.places for log in one.logs)
+
+    @property
     def content(self) -> bytes:
         """The file's bytes: of one record there is one spelling."""
         places = [
@@ -111,13 +116,18 @@ class RackRecord:
                 yield f"Place {one.place} of rack {self.rack} has no log{f': {one.remark}' * bool(one.remark)}."
 
 
-def write_rack_record(path: Path, record: RackRecord) -> None:
-    """Write a record: there as a whole or not at all, and never in place of another file.
+def write_rack_record(path: Path, record: RackRecord, *, replaces: bool = False) -> None:
+    """Write a record: there as a whole or not at all.
+
+    Args:
+        path: the file.
+        record: what it is to say.
+        replaces: whether it may take the place of the record that the same rack left when it was broken off.
 
     Raises:
         FileError: it cannot be written.
     """
-    with whole_file(path, replaces=False) as file:
+    with whole_file(path, replaces=replaces) as file:
         file.write(record.content)
 
 

@@ -1,4 +1,4 @@
-"""The signature of a manifest."""
+"""The signature of a file that closes runs: a manifest, or the record of a rack."""
 
 from __future__ import annotations
 
@@ -17,7 +17,8 @@ from ventproof.log.signing import (
     is_signed,
     write_signature,
 )
-from ventproof.runset.manifest import Manifest, read_manifest
+from ventproof.runset.manifest import read_manifest
+from ventproof.runset.rack_record import RACK, read_rack_record
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.text import printable
 from ventproof_bench.yamlfile.fields import FileModel
@@ -29,12 +30,12 @@ _DOMAIN: Final = "ventproof manifest signature 1"
 
 @final
 class SignedManifest(FileModel):
-    """The signature file of a manifest: one JSON object."""
+    """The signature file of a manifest, or of the record of a rack: one JSON object."""
 
     format: Literal[1] = 1
     """Version of this kind of file."""
     sha256: Hex32
-    """SHA-256 of the manifest."""
+    """SHA-256 of the signed file, which says itself what it is."""
     signer: Annotated[str, AfterValidator(printable)]
     """Who signed, as they stated it; only the key proves anything."""
     public_key: Hex32
@@ -53,11 +54,11 @@ class SignedManifest(FileModel):
         return is_signed(bytes.fromhex(self.public_key), bytes.fromhex(self.signature), self.message)
 
 
-def sign_manifest(path: Path, key: SigningKey, signer: str = "") -> None:
-    """Sign a manifest and write the signature beside it; one that exists is never replaced.
+def sign_closing(path: Path, key: SigningKey, signer: str = "") -> None:
+    """Sign a file that closes runs and write the signature beside it; one that exists is never replaced.
 
     Args:
-        path: the manifest.
+        path: a manifest, or the record of a rack.
         key: the signer's.
         signer: who signs, as they state it.
 
@@ -65,8 +66,9 @@ def sign_manifest(path: Path, key: SigningKey, signer: str = "") -> None:
         FileError: it cannot be read, or is none as ventproof writes it.
         RecordError: the signature cannot be written.
     """
+    closing = read_rack_record(path) if path.name == RACK else read_manifest(path)
     facts = SignedManifest(
-        sha256=hashlib.sha256(read_manifest(path).content).hexdigest(),
+        sha256=hashlib.sha256(closing.content).hexdigest(),
         signer=signer,
         public_key=key.public.hex(),
         signature="0" * 128,
@@ -75,12 +77,12 @@ def sign_manifest(path: Path, key: SigningKey, signer: str = "") -> None:
     write_signature(signature_path(path), signed)
 
 
-def manifest_signature(path: Path, manifest: Manifest, owner: bytes | None) -> tuple[str, str]:
-    """Return who signed a manifest, as stated, and what is wrong with the signature beside it; empty where nothing is.
+def closing_signature(path: Path, content: bytes, owner: bytes | None) -> tuple[str, str]:
+    """Return who signed a file that closes runs, as stated, and what is wrong with its signature; empty: nothing.
 
     Args:
-        path: the manifest; its signature is there.
-        manifest: what it says.
+        path: the file; its signature is beside it.
+        content: its bytes.
         owner: public key of whoever must have signed it; None where anybody may.
     """
     try:
@@ -89,7 +91,7 @@ def manifest_signature(path: Path, manifest: Manifest, owner: bytes | None) -> t
         return "", f"its signature cannot be read: {error}"
     if not signed.genuine:
         return "", "its signature was not made with the key that it names, or was changed"
-    if signed.sha256 != hashlib.sha256(manifest.content).hexdigest():
+    if signed.sha256 != hashlib.sha256(content).hexdigest():
         return "", "it was changed since it was signed"
     if owner is not None and bytes.fromhex(signed.public_key) != owner:
         return "", f"it is signed by another key; the key asked for is {fingerprint(owner)}"

@@ -18,6 +18,7 @@ from ventproof.jobs.executor import WorkersLostError, cores
 from ventproof.log.names import free_path
 from ventproof.log.read import read_log
 from ventproof.log.run import RunRecord, results_of
+from ventproof.rejudge import batch
 from ventproof.rejudge.batch import each
 from ventproof.run.view import SilentView
 from ventproof_bench.base.files import create_file
@@ -85,6 +86,17 @@ class RunsAhead:
 def pays(session: Session, runs: int) -> bool:
     """Return whether runs may be made elsewhere, nothing real being driven and nobody looking on, and gain by it."""
     return session.bench.model.virtual and not session.desks and runs >= _FEWEST and cores() > 1
+
+
+def call_up(session: Session, runs: int) -> None:
+    """Let the other processes load what they need while this one still checks what to run.
+
+    Args:
+        session: of the runs.
+        runs: how many there will be, as far as is known.
+    """
+    if pays(session, runs):
+        batch.call_up(runs, "ventproof.session.planned")
 
 
 @contextmanager

@@ -166,9 +166,9 @@ class PlannedRuns:
         left = tuple(map(self._left, self.plan.places))
         path = written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
         if self._session.signing is not None:
-            from ventproof.runset.signature import sign_manifest  # noqa: PLC0415 - slow, and only who signs needs it
+            from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - slow, and only who signs needs it
 
-            sign_manifest(path, self._session.signing, self._session.operator)
+            sign_closing(path, self._session.signing, self._session.operator)
         self.manifest = path
 
     def _number(self, place: PlannedRun) -> int:

@@ -61,6 +61,7 @@ class Resumed:
         earlier: the attempts that were aborted, in order, by number of the run.
         headers: the first lines of its logs, which say what else must be as it was.
         closed: whether a manifest closes it as it stands.
+        unfinished: whether a run of it is left.
     """
 
     plan: Plan
@@ -69,6 +70,7 @@ class Resumed:
     earlier: Mapping[int, tuple[tuple[Attempt, LeftLog], ...]]
     headers: tuple[Header, ...]
     closed: bool
+    unfinished: bool = True
 
     @property
     def says(self) -> str:
@@ -99,11 +101,12 @@ class _Here:
         return len(done | spared) < self.plan.runs
 
 
-def resumed(path: Path) -> Resumed:
+def resumed(path: Path, *, finished: bool = False) -> Resumed:
     """Return what is left of a plan that was broken off.
 
     Args:
         path: a folder with the logs of one unfinished plan, or a manifest or a log of the one that is meant.
+        finished: whether the only plan of a folder may be one of which nothing is left.
 
     Raises:
         FileError: there is no such plan, there are several, a log of it is missing or changed, or it still goes on.
@@ -111,7 +114,7 @@ def resumed(path: Path) -> Resumed:
     folder = path if path.is_dir() else path.parent
     plans = _plans_in(folder)
     if path.is_dir():
-        here = _only_unfinished(path, list(plans.values()))
+        here = _only_unfinished(path, list(plans.values()), finished=finished)
     else:
         plan = read_manifest(path).plan if path.name.endswith(ENDING) else _plan_of(path)
         here = plans[plan.sha256]
@@ -140,7 +143,7 @@ def resumed(path: Path) -> Resumed:
             )
     listed = {left.sha256 for _, manifest in here.manifests for left in manifest.left}
     closed = not here.unfinished and all(one.sha256 in listed for one in kept.values())
-    return Resumed(here.plan, folder, kept, earlier, tuple(headers), closed)
+    return Resumed(here.plan, folder, kept, earlier, tuple(headers), closed, here.unfinished)
 
 
 def _plans_in(folder: Path) -> dict[str, _Here]:
@@ -160,7 +163,9 @@ def _plans_in(folder: Path) -> dict[str, _Here]:
     return {sha256: _Here(plan, logs[sha256], manifests[sha256]) for sha256, plan in plans.items()}
 
 
-def _only_unfinished(folder: Path, plans: Sequence[_Here]) -> _Here:
+def _only_unfinished(folder: Path, plans: Sequence[_Here], *, finished: bool) -> _Here:
+    if finished and len(plans) == 1:
+        return plans[0]
     unfinished = [one for one in plans if one.unfinished]
     if not unfinished:
         reason = "every plan here is finished" if plans else "here is no log of a planned run"

@@ -109,25 +109,23 @@ def _position(table: Loaded[OverrideTable], path: Path, position: Quantity) -> I
 
 def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     model = table.model
-    pulses = {c.wind for o in model.overrides.values() for c in o.conditions if isinstance(c, WindCondition)}
+    winds = {c.wind for o in model.overrides.values() for c in o.conditions if isinstance(c, WindCondition)}
     for name, sensor in model.sensors.items():
         path: Path = ("sensors", name)
         if sensor.loop is not None:
             yield from _loop_problems(table, name, sensor.loop)
-        elif name in pulses:
+        elif name in winds and sensor.normal is None:
             for number, mode in enumerate(sensor.modes):
                 if mode != "open":
                     reason = f"cups that fail {mode!r} send no pulse either"
                     yield table.problem(
                         (*path, "modes", number), reason, "write [open]: the unit sees no difference"
                     )
-            if sensor.normal is not None:
-                yield table.problem(
-                    (*path, "normal"), "cups have no level to play", "leave it out", at_key=True
-                )
         elif sensor.normal is None:
             hint = "add `normal:`, a value with which no override begins"
             yield table.problem(path, f"the normal value of {name!r} is missing", hint, at_key=True)
+        elif name in winds and (said := value_fault(sensor.normal, "m/s", f"wind sensor {name!r}")):
+            yield table.problem((*path, "normal"), *said)
 
 
 _BREAKS: Final[Mapping[ContactState, str]] = {"closed": "open", "open": "short"}
@@ -370,7 +368,7 @@ def _condition_outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:
             match condition := placed.condition:
                 case ContactCondition(contact=output):
                     yield (*path, "contact"), output, _CONTACT
-                case WindCondition(wind=output):
+                case WindCondition(wind=output) if not model.has_level(output):
                     yield (*path, "wind"), output, _CONTACT
                 case RainfallCondition(rainfall=output):
                     yield (*path, "rainfall"), output, _CONTACT

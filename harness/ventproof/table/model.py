@@ -45,7 +45,8 @@ class TableSensor(FileModel):
     flag: Name | None = None
     """Signal that is on while the sensor has failed."""
     normal: AnyQuantity | None = None
-    """A value with which no override begins: what the bench plays before and after a failure."""
+    """A value with which no override begins: what the bench plays before and after a failure. A wind sensor with one
+    has a level and no pulses: it fails by that, and the unit goes by its last good value until it counts as failed."""
     loop: ContactState | None = None
     """State of its supervised loop, a contact, while it works: a cut wire is then a failure and no weather. Left out
     for a sensor that has a level or sends pulses."""
@@ -96,10 +97,10 @@ class ThresholdCondition(FileModel):
 
 
 class WindCondition(ThresholdCondition):
-    """The condition: cups show wind of so much."""
+    """The condition: the cups, or a wind sensor, show wind of so much."""
 
     wind: Name
-    """The contact that stands for the cups."""
+    """The contact that stands for the cups, or the output in m/s that stands for a wind sensor."""
     averaged_over: PositiveSeconds
     """The unit takes the mean over this time."""
 
@@ -325,6 +326,10 @@ class OverrideTable(FileModel):
         if self.precedence == "most-closed":
             return None
         return tuple((rank,) if isinstance(rank, str) else tuple(rank) for rank in self.precedence)
+
+    def has_level(self, name: str) -> bool:
+        """Return whether a sensor that can fail shows a value by its level; one that sends pulses shows none."""
+        return name in self.sensors and self.sensors[name].normal is not None
 
     def rests(self, contact: str) -> ContactState:
         """Return the state of a contact in which it calls for no override; of two that differ, as one alone says."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from ventproof.log.settings import value_said
 from ventproof.terminal.console import new_console
 from ventproof.verdict.text import number_text, reading_text
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 from ventproof_bench.rig.looking import home_of, readings_of
 
 if TYPE_CHECKING:

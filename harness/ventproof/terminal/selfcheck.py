@@ -58,13 +58,13 @@ def of_bench(bench: Loaded[BenchFile], today: dt.date) -> Iterator[str]:
         yield f"  warning: {line}; calibrate it and state the new date"
     for name, spec in bench.model.buses.items():
         yield f"  bus {name}: {_carries(bench.model, name, spec)}"
-    yield from (f"  warning: {warning}" for warning in bench.renamed)
+    yield from _warnings(bench.renamed)
     yield from _notes(bench.notes)
 
 
 def of_bound(bound: Bound) -> Iterator[str]:
     """Yield what is worth knowing of a profile that fits its bench: its weather, and what it asks of the buses."""
-    yield from (f"  warning: {warning}" for warning in bound.warnings)
+    yield from _warnings(bound.warnings)
     for line in weather_said(bound):
         yield f"  {line}"
     for bus, share, worst in busiest(bound):
@@ -73,6 +73,10 @@ def of_bound(bound: Bound) -> Iterator[str]:
             f"stimulus latency {said(worst.latency_us)}; worst sample age {said(worst.age_us)}"
         )
     yield from _notes(late_notes(bound))
+
+
+def _warnings(warnings: Iterable[Problem]) -> Iterator[str]:
+    return (f"  warning: {warning}" for warning in warnings)
 
 
 def _notes(notes: Iterable[Problem]) -> Iterator[str]:

@@ -8,7 +8,7 @@ from math import ceil, floor, inf, log10
 from typing import TYPE_CHECKING, Final
 
 from ventproof.verdict.finding import Bounds, Finding, Miss, NotRun, Status
-from ventproof_bench.base.evidence import is_discrete
+from ventproof_bench.base.quantities import is_discrete
 
 if TYPE_CHECKING:
     from ventproof.verdict.finding import Finding

@@ -8,8 +8,8 @@ from math import isfinite
 from random import Random
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.evidence import Edge
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

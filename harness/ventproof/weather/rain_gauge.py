@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.weather.exact import Number, exact, more_than_zero, not_negative, shown
 from ventproof.weather.hyetograph import Hyetograph, MassCurve
+from ventproof_bench.base.edges import MOST_EDGES, Edge
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.evidence import MOST_EDGES, Edge
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

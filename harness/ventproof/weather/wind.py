@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
-from itertools import chain, repeat
-from math import cos, pi
+from itertools import chain, pairwise, repeat
+from math import ceil, cos, fsum, pi
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.weather.anemometer import CupAnemometer, turned, turned_instants
 from ventproof.weather.course import Trace, constant
 from ventproof.weather.exact import exact
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import Refusal
-from ventproof_bench.base.evidence import Edge
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 _STEADY_S: Final = 600.0
 """A steady wind is played in spans of this length."""
+_DECIMALS: Final = 6
+"""Speeds in whole micrometres a second: the same on every machine."""
 
 
 @final
@@ -44,6 +46,11 @@ class WindCourse:
     def fastest_m_per_s(self) -> float:
         """The highest speed, m/s."""
         return max(trace.largest() for trace in (*self.first, self.then))
+
+    @property
+    def slowest_m_per_s(self) -> float:
+        """The lowest speed, m/s."""
+        return min(trace.smallest() for trace in (*self.first, self.then))
 
     def traces(self) -> Iterator[Trace]:
         """Yield what is blown, one after the other, without end."""
@@ -72,6 +79,49 @@ def steady(speed_m_per_s: float) -> WindCourse:
 def settling(trace: Trace) -> WindCourse:
     """Return a wind that follows a trace and keeps the speed at its end."""
     return WindCourse((trace,), constant(trace.values[-1], for_s=_STEADY_S))
+
+
+def held(course: WindCourse, every_s: float) -> Iterator[tuple[float, float]]:
+    """Yield instants and speeds of a wind that is shown by one value after the other; without end, or until it is even.
+
+    Each value is the mean of the wind until the next instant, so that means over longer times are right. The instants
+    are so far apart, and there is one at each step of the wind.
+    """
+    begun_s, last = 0.0, None
+    for number, trace in enumerate(course.traces()):
+        for from_s, to_s in pairwise(_instants(trace, every_s)):
+            speed = round(_mean(trace.part(from_s, to_s)), _DECIMALS)
+            if speed != last:
+                yield begun_s + from_s - trace.start_s, speed
+                last = speed
+        if number >= len(course.first) and trace.smallest() == trace.largest():
+            return
+        begun_s += trace.duration_s
+
+
+def held_off_by(course: WindCourse, every_s: float) -> float:
+    """Return how far a wind is from the value that shows it, at most, m/s."""
+    parts = (
+        trace.part(from_s, to_s)
+        for trace in (*course.first, course.then)
+        for from_s, to_s in pairwise(_instants(trace, every_s))
+    )
+    return max(max(part.largest() - _mean(part), _mean(part) - part.smallest()) for part in parts)
+
+
+def _instants(trace: Trace, every_s: float) -> list[float]:
+    """Return when a trace is shown anew, and its end."""
+    times_s = trace.times_s
+    if trace.smallest() == trace.largest():
+        return [trace.start_s, trace.end_s]
+    steps_s = {a for a, b in pairwise(times_s) if a == b}
+    even_s = (trace.start_s + k * every_s for k in range(ceil(trace.duration_s / every_s)))
+    return sorted({*even_s, *steps_s, trace.end_s})
+
+
+def _mean(trace: Trace) -> float:
+    pieces = pairwise(zip(trace.times_s, trace.values, strict=True))
+    return fsum((b_s - a_s) * (u + v) / 2 for (a_s, u), (b_s, v) in pieces) / trace.duration_s
 
 
 def turned_by(cups: CupAnemometer, course: WindCourse, at_s: float, *, phase: Fraction) -> Fraction:

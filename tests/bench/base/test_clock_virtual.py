@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import signal
 import socket
 from itertools import pairwise
 
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventproof_bench.base import clock as virtual
-from ventproof_bench.base.clock import ORIGIN_S, VirtualTimeError, now_s, sleep_until
+from ventproof_bench.base.clock import ORIGIN_S, VirtualTimeError, leap, now_s, sleep_until
 
 
 def in_virtual_time(coroutine):
@@ -207,3 +208,69 @@ def test_an_ordinary_loop_serves_the_same_code():
         return now_s() - start
 
     assert virtual.run(main(), virtual=False) >= 0.001
+
+
+@pytest.mark.parametrize(
+    ("other_s", "leaps"), [(None, True), (0.0, False), (0.9, False), (0.7 + 0.3, False), (1.1, True)]
+)
+def test_time_leaps_over_nothing_that_happens(other_s, leaps):
+    """A second passes at once where nothing else happens now, meanwhile or at its end; otherwise no time passes."""
+
+    async def main():
+        loop = asyncio.get_running_loop()
+        if other_s == 0:
+            loop.call_soon(int)
+        elif other_s is not None:
+            loop.call_at(ORIGIN_S + other_s, int)
+        return leap(1.0), now_s()
+
+    assert in_virtual_time(main()) == (leaps, ORIGIN_S + leaps)
+
+
+def test_no_real_time_leaps():
+    """On an ordinary loop whoever asks for a leap must wait."""
+
+    async def main():
+        return leap(0.001)
+
+    assert not virtual.run(main(), virtual=False)
+
+
+@given(st.lists(st.lists(st.sampled_from([0.1, 0.2, 0.3, 0.7, 1e-9, 3e-10]), max_size=6), max_size=4))
+def test_sleepers_wake_as_asyncio_would_wake_them(spans):
+    """Whether time leaps or the loop turns: the same sleepers wake in the same order at the same instants."""
+
+    async def woken(sleep):
+        seen = []
+
+        async def sleeper(name):
+            for span_s in spans[name]:
+                await sleep(span_s)
+                seen.append((name, now_s()))
+
+        await asyncio.gather(*map(sleeper, range(len(spans))))
+        return seen
+
+    async def leaping(span_s):
+        await sleep_until(now_s() + span_s)
+
+    async def turning(span_s):
+        await asyncio.sleep(now_s() + span_s - now_s())
+
+    assert in_virtual_time(woken(leaping)) == in_virtual_time(woken(turning))
+
+
+def test_an_interruption_ends_a_sleeper_that_only_leaps():
+    """Ctrl-C reaches a task that nothing else disturbs, in its next sleep."""
+    slept = []
+
+    async def main():
+        while True:
+            await sleep_until(now_s() + 1)
+            slept.append(now_s())
+            if len(slept) == 3:
+                signal.raise_signal(signal.SIGINT)
+
+    with pytest.raises(KeyboardInterrupt):
+        in_virtual_time(main())
+    assert len(slept) == 3

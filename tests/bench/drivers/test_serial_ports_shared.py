@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.edges import pulse_plan
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import pulse_plan
 from ventproof_bench.benchfile.model import BenchFile, ContactOutput, TcpBus
 from ventproof_bench.drivers.serial_ports import Ports
 from ventproof_bench.mock.wires.modbus_server import Responder, Trouble

@@ -56,6 +56,18 @@ def make_rules():
 
 
 @pytest.fixture
+def make_wind():
+    """Build the unit whose wind sensor has a level, with faults, powered up at 1000 s."""
+
+    def make(faults=None):
+        return build(
+            MockSettings.model_validate(_shipped("wind-house.yaml") | {"faults": faults or {}}), START_S, 0
+        )
+
+    return make
+
+
+@pytest.fixture
 def make(settings):
     """Build the shipped unit with faults (name to severity) and changed settings, powered up at 1000 s."""
 

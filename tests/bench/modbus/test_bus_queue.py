@@ -186,3 +186,29 @@ def test_in_process_bus_needs_its_mock():
             await ModbusBus("line", spec_of()).open()
 
     run(main(), virtual=True)
+
+
+class SlowTcp:
+    """A TCP unit that takes 50 ms and answers reads with zeros."""
+
+    def exchange(self, data, _):
+        """Answer one request."""
+        body = bytes([data[6], data[7], 2 * data[11]]) + bytes(2 * data[11])
+        return [(0.05, data[:4] + len(body).to_bytes(2, "big") + body)]
+
+
+def test_two_buses_that_ask_the_same_at_the_same_time_are_both_answered():
+    """The second bus's request carries another number than the first one's, and changes nothing of it."""
+
+    async def main():
+        buses = [ModbusBus(name, spec_of(framing="tcp"), peer=SlowTcp()) for name in ("one", "two")]
+        for bus in buses:
+            await bus.open()
+        request = ReadRequest(1, "input", 0, 2)
+        await buses[0].read(request)
+        replies = await asyncio.gather(*(bus.read(request) for bus in buses))
+        for bus in buses:
+            await bus.close()
+        return [reply.words for reply in replies]
+
+    assert run(main(), virtual=True) == [(0, 0), (0, 0)]

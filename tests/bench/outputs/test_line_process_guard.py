@@ -15,8 +15,9 @@ import pytest
 from plain_unit import PlainBank
 
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.edges import pulse_plan
 from ventproof_bench.base.errors import BenchError, BusFault, DriverError, LinkError, StimulusError
-from ventproof_bench.base.evidence import DrivenOutput, FoundSetting, pulse_plan
+from ventproof_bench.base.evidence import DrivenOutput, FoundSetting
 from ventproof_bench.base.protocols import ReadRequest
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.mock.wires.modbus_server import Request, Responder, Trouble

@@ -7,8 +7,8 @@ import pytest
 from plain_unit import PlainBank
 
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.edges import pulse_plan
 from ventproof_bench.base.errors import BenchError, DriverError
-from ventproof_bench.base.evidence import pulse_plan
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.mock.wires.modbus_server import Responder, Trouble
 from ventproof_bench.mock.wires.relay_boards import CoilBoard

@@ -125,7 +125,7 @@ def test_a_train_goes_on_no_further_after_its_link_was_lost():
     """No pulse comes after the contact was made safe: whoever plays it is told."""
 
     async def main():
-        from ventproof_bench.base.evidence import pulse_plan  # noqa: PLC0415
+        from ventproof_bench.base.edges import pulse_plan  # noqa: PLC0415
 
         stand = _Stand()
         async with _opened(stand) as (outputs, bus):

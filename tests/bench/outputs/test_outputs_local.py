@@ -6,8 +6,9 @@ from typing import Any
 import pytest
 
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.edges import pulse_plan
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import Window, pulse_plan
+from ventproof_bench.base.evidence import Window
 from ventproof_bench.base.protocols import Contact
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.drivers.driver import find, names

@@ -9,8 +9,8 @@ from itertools import count, islice
 import pytest
 
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import Edge
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.trains import Train

@@ -8,7 +8,7 @@ from itertools import count
 import pytest
 
 from ventproof_bench.base.clock import now_s, run
-from ventproof_bench.base.evidence import Edge
+from ventproof_bench.base.edges import Edge
 from ventproof_bench.benchfile.model import BenchFile
 from ventproof_bench.mock.wires.relay_boards import FramesBoard
 from ventproof_bench.mock.wires.stand import serve_pty

@@ -7,8 +7,9 @@ import asyncio
 import pytest
 
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.edges import pulse_plan
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import EdgeReport, Window, pulse_plan
+from ventproof_bench.base.evidence import EdgeReport, Window
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs.outputs import LocalOutputs
 from ventproof_bench.outputs.trains import play

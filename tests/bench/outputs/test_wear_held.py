@@ -13,8 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventproof_bench.base.clock import now_s, run, utc_now
+from ventproof_bench.base.edges import pulse_plan
 from ventproof_bench.base.errors import DriverError, LimitError
-from ventproof_bench.base.evidence import pulse_plan
 from ventproof_bench.benchcheck.load import load_bench
 from ventproof_bench.benchfile.model import ContactOutput
 from ventproof_bench.outputs import wear

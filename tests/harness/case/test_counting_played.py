@@ -8,11 +8,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.case.counting import spoiled
+from ventproof.case.counting import spoiled, unplayed
+from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.clockwork import Clockwork
 from ventproof.log.encode import fields_of
 from ventproof.log.events import StimulusApplied, StimulusId
+from ventproof.profile.bind import bind
+from ventproof.profile.load import read_profile
 from ventproof_bench.base.evidence import EdgeReport, Window
+from ventproof_bench.benchcheck.load import load_bench
+
+BENCH = load_bench(SHIPPED_BENCH)
 
 
 def train(spans_s, *, width_s=0.01, late=(), lost=()):
@@ -77,3 +83,51 @@ def test_an_edge_given_again_is_told_from_others_in_the_log():
     fields = fields_of(event)
     assert [edge.get("again") for edge in fields["edges"]] == [True, None]
     assert Clockwork(0.0).edges([again, plain]) == (again, plain)
+
+
+COUNTS = """
+profile: counts that are played, and counts that are not
+needs: {outputs: {rain: contact, bucket: contact}, signals: {rain_count: count, tip_count: count}}
+steps:
+  - step: a step before
+    do: [BEFORE]
+    expect: [{signal: rain_count, counts: 1, within: 3 s}]
+  - step: so many
+    do: [STIMULUS]
+    expect: [{signal: SIGNAL, REQUIRED}]
+"""
+TRAIN = "{pulse: rain, times: 20, closed_for: 500 ms, open_for: 500 ms}"
+RAIN = "{rainfall: bucket, intensity: 36 mm/h, for: 2 min}"
+
+
+@pytest.mark.parametrize(
+    ("stimulus", "signal", "required", "come"),
+    [
+        (TRAIN, "rain_count", "counts: 15, within: 3 s", "4 closures"),
+        (TRAIN, "rain_count", "counts: 4, within: 3 s", ""),
+        (TRAIN, "rain_count", "counts_at_least: 20, within: 19 s", ""),
+        (TRAIN, "rain_count", "counts_at_least: 21, within: 1 min", "20 closures"),
+        ("{close: rain}", "rain_count", "counts: 2, within: 5 s", "1 closure"),
+        (RAIN, "tip_count", "counts_at_least: 3, within: 40 s", "2 closures"),
+        (RAIN, "tip_count", "counts: 2, within: 40 s", ""),
+        (f"{RAIN}, {{wait: 10 s}}, {RAIN}", "tip_count", "counts: 30, within: 40 s, after: again", ""),
+        ("{fail: rain, mode: chatter, every: 1 s}", "rain_count", "counts: 30, within: 3 s", ""),
+    ],
+)
+def test_a_count_that_is_not_played_is_doubted(stimulus, signal, required, come):
+    """A tip comes each 20 s, a pulse each second; only where that is certain is anything said."""
+    first, last, again = stimulus.rpartition(RAIN)
+    labelled = f"{first}{RAIN[:-1]}, label: again}}{again}" if "again" in required and last else stimulus
+    text = COUNTS.replace("BEFORE", "{close: rain}").replace("SIGNAL", signal)
+    profile = read_profile("p.yaml", text.replace("STIMULUS", labelled).replace("REQUIRED", required))
+    said = [problem.reason for problem in unplayed(bind(profile, BENCH, {}))]
+    assert [come in reason for reason in said] == [True] * bool(come)
+
+
+def test_what_a_step_before_leaves_going_makes_no_doubt():
+    """A rain that goes on from the step before tips on: nobody knows how often."""
+    text = COUNTS.replace("BEFORE", f"{{close: rain}}, {RAIN[:-1]}, label: rain}}")
+    text = text.replace("counts: 1, within: 3 s", "counts: 1, within: 3 s, after: rain")
+    text = text.replace("STIMULUS", "{close: rain}").replace("SIGNAL", "tip_count")
+    profile = read_profile("p.yaml", text.replace("REQUIRED", "counts: 5, within: 3 s"))
+    assert list(unplayed(bind(profile, BENCH, {}))) == []

@@ -159,6 +159,7 @@ def test_all_that_is_wrong_with_a_campaign_is_told_at_once(night, ventproof):
     told = ventproof("check", "night.yaml")[2].splitlines()
     assert told[0].startswith("night.yaml:3:12: ")
     assert told[1] == "night.yaml:4:18: 'mok.yaml' does not exist; did you mean 'mock.yaml'?"
+    assert any(line.startswith("late.yaml:") for line in told[2:])
     (night / "night.yaml").write_text(NIGHT, encoding="utf-8")
     code, said, _ = ventproof("check", "night.yaml")
     assert (code, said) == (0, "night.yaml: valid; `ventproof campaign night.yaml` makes 8 runs in 4 plans\n")
@@ -170,6 +171,19 @@ def test_a_campaign_begins_once_somebody_is_there_to_make_its_runs(night, ventpr
     assert code == 4
     assert told.splitlines()[-1].startswith("no scheduler answers at 127.0.0.1:1: ")
     assert [path.name for path in (night / "out").iterdir()] == [".lock"]
+
+
+def test_a_bench_has_profiles_of_its_own(night, ventproof):
+    """In place of those of the campaign, which may fit the others alone."""
+    shutil.copytree(SHIPPED.parent / "by-hand", night / "by-hand")
+    shutil.copy(SHIPPED_BENCH.with_name("by-hand-mock.yaml"), night / "people.yaml")
+    people = '{file: people.yaml, profiles: [by-hand], units: [GH-8], firmware: ["2.4"]}'
+    text = NIGHT.replace("[{file: mock.yaml}]", f"[{{file: mock.yaml}}, {people}]")
+    (night / "night.yaml").write_text(text, encoding="utf-8")
+    assert "makes 24 runs in 6 plans" in ventproof("check", "night.yaml")[1]
+    (night / "night.yaml").write_text(text.replace("[by-hand]", "[by-hnd]"), encoding="utf-8")
+    told = ventproof("check", "night.yaml")[2]
+    assert told == "night.yaml:4:61: 'by-hnd' does not exist; did you mean 'by-hand'?\n"
 
 
 def test_runs_that_fail_are_named_with_their_logs(night, ventproof):

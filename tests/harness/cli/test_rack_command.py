@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
+import shutil
 import signal
 import subprocess
+from dataclasses import replace
 
 import pytest
 from fast_house import VENTPROOF
@@ -13,9 +16,12 @@ from screen import played
 from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
-from ventproof.cli.rack import _shows
+from ventproof.cli.rack import RackWanted, _shows, ready_places
+from ventproof.cli.suite import Selection
 from ventproof.history.database import place_of
 from ventproof.history.store import History
+from ventproof.log.signing import make_key
+from ventproof.runset.rack_file import load_rack
 from ventproof.runset.rack_record import read_rack_record
 
 COUNT = shipped_path("rain-count")
@@ -51,7 +57,9 @@ def tested(tmp_path_factory):
         "right": virtual("V-3", ', firmware: "3.2"'),
     }
     file = written(folder, places, (COUNT, RAIN))
-    command = [*VENTPROOF, "rack", file, "--out", folder / "records", "--at-once", "2"]
+    make_key(folder / "anna.key", folder / "anna.pub")
+    command = [*VENTPROOF, "rack", file, "--out", folder / "records", "--at-once", "2", "--save-settling"]
+    command += ["--sign", "anna.key", "--operator", "Anna Falk", "--report", "all.json"]
     done = subprocess.run(command, capture_output=True, text=True, check=False, cwd=folder)
     return folder / "records", done
 
@@ -121,6 +129,104 @@ def test_a_log_that_is_taken_away_is_missed(tested, ventproof, tmp_path):
     assert ventproof("verify", copy / "left")[0] == 0
     code, out, _ = ventproof("report", copy, "-o", tmp_path / "report.md")
     assert "1 of 2 logs of place right" in (tmp_path / "report.md").read_text(encoding="utf-8")
+
+
+def test_a_rack_signs_its_logs_and_its_record(tested, ventproof, tmp_path):
+    """Whoever has the public key sees that nothing was changed, and that no place was left out."""
+    records, done = tested
+    public, copy = records.parent / "anna.pub", tmp_path / "bay-2"
+    assert re.search(r"^rack.json is signed, key( [0-9a-f]{4}){16}$", done.stdout, re.MULTILINE)
+    subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
+    code, out, _ = ventproof("verify", copy, "--key", public)
+    assert code == 0
+    assert (
+        "All logs of the 3 places of rack bay 2 are here, as rack.json lists them, signed by Anna Falk.\n"
+        in out
+    )
+    right = (copy / "rack.json").read_text(encoding="utf-8")
+    (copy / "rack.json").write_text(right.replace("V-3", "V-4"), encoding="utf-8")
+    code, out, _ = ventproof("verify", copy)
+    assert (code, "rack.json: it was changed since it was signed." in out) == (4, True)
+    (copy / "rack.json").write_text(right, encoding="utf-8")
+    (copy / "rack.json.sig").unlink()
+    assert ventproof("verify", copy)[0] == 0
+    code, out, _ = ventproof("verify", copy, "--key", public)
+    assert (code, out.startswith("rack.json is not signed: it does not prove that all logs")) == (2, True)
+    assert ventproof("sign", copy, "--key", records.parent / "anna.key")[1] == f"{copy}/rack.json: signed\n"
+    assert ventproof("verify", copy, "--key", public)[0] == 0
+
+
+def test_a_report_of_all_places_is_written_with_the_last(tested):
+    """Of every log of the rack; that its plans are several is no remark."""
+    records, done = tested
+    told = json.loads((records.parent / "all.json").read_text(encoding="utf-8"))
+    assert len(told["runs"]) == 6
+    assert "different plans" not in done.stdout
+
+
+def test_an_interrupted_rack_goes_on(tested, tmp_path):
+    """What stands is left alone, an unfinished plan goes on, and a place that was never begun is tested."""
+    records, _ = tested
+    copy = tmp_path / "bay-2"
+    subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
+    for path in (copy / "rack.json", *(copy / "right").glob("series*"), *(copy / "right").glob("rain*")):
+        path.unlink()
+    shutil.rmtree(copy / "middle")
+    before = {path: path.read_bytes() for path in copy.rglob("*.jsonl")}
+    command = [*VENTPROOF, "rack", records.parent / "rack.yaml", "--resume", copy, "--history", "none"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 1, done.stderr
+    assert done.stderr.splitlines()[:2] == [
+        "left: 2 runs done, nothing is left to run",
+        "middle: nothing was run here yet",
+    ]
+    assert re.search(r"^right: plan \w+ goes on: 1 of 2 runs stand$", done.stderr, re.MULTILINE)
+    assert re.search(r"│ left +│ V-1 +│ +│ 2 of 2 │ 2 pass +│ not driven +│", done.stdout)
+    assert re.search(r"│ right +│ V-3 +│ 3.2 +│ 2 of 2 │ 2 pass +│ safe +│", done.stdout)
+    assert {path: path.read_bytes() for path in before} == before
+    record, old = (read_rack_record(one / "rack.json") for one in (copy, records / "bay-2"))
+    for one, other in zip(record.places, old.places, strict=True):
+        assert (one.place, one.code) == (other.place, other.code)
+        assert [(log.log, log.outcome) for log in one.logs] == [(log.log, log.outcome) for log in other.logs]
+    assert not (copy / "rack.json.sig").exists()  # it was of the record before
+
+
+@pytest.mark.parametrize(
+    ("folder", "said"),
+    [
+        (".", "no place of this rack was tested in this folder; leave --resume out"),
+        (
+            "bay-2",
+            "these are the logs of rack 'bay 2', and the file is of 'bay 3'; a rack goes on with the places",
+        ),
+    ],
+)
+def test_only_the_same_rack_goes_on(tested, ventproof, tmp_path, folder, said):
+    """Nothing of another rack is taken for what this one left."""
+    records, _ = tested
+    file = written(tmp_path, {"left": virtual("V-1")}, rack="bay 3")
+    code, _, err = ventproof("rack", file, "--resume", records / folder)
+    assert (code, said in err) == (3, True)
+
+
+def test_a_finished_place_is_none_of_another_unit(tested, ventproof, tmp_path):
+    """What V-1 did is not recorded as what stands now in its place: nothing is left to run, and all is checked."""
+    records, _ = tested
+    places = {name: virtual(unit) for name, unit in (("left", "V-9"), ("middle", "V-2"), ("right", "V-3"))}
+    file = written(tmp_path, places, (COUNT, RAIN))
+    code, _, err = ventproof("rack", file, "--resume", records / "bay-2")
+    assert (code, "--unit: 'V-9', where the plan says 'V-1'" in err) == (3, True)
+    assert "this is not the bench file of the plan, as it was" in err  # of the middle
+
+
+def test_each_place_is_told_what_is_wanted_of_all(tmp_path):
+    """Values and order go on to its run, and the waivers that are given take the place of those in the file."""
+    waivers = SHIPPED_BENCH.parent / "papers" / "waivers.yaml"
+    wanted = RackWanted(Selection(values=["a=1 s"]), waivers=waivers, save_settling=True)
+    assert wanted.words == ["--set=a=1 s", "--save-settling"]
+    file = written(tmp_path, {"left": virtual("V-1", ", waivers: none.yaml"), "right": virtual("V-2")})
+    ready = ready_places(load_rack(file), replace(wanted, selection=Selection()))
+    assert [f"--waivers={waivers}" in one.plan.words for one in ready] == [True, True]
 
 
 def test_a_bundle_of_a_rack_keeps_its_record(tested, ventproof, tmp_path):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import random
 import subprocess
 from shutil import which
 
@@ -32,6 +33,15 @@ def sealed_lines(bodies):
 def poll_lines(count):
     fields = {"event": "reading", "values": {"roof_vent": 99.5}}
     return sealed_lines({"seq": seq, "t": seq / 10, **fields} for seq in range(count))
+
+
+def stray_lines(count):
+    """Readings that stray, so many that a frame of them has several blocks and is unpacked block by block."""
+    rng = random.Random(5)
+    fields = ({f"vent_{number}": rng.random() for number in range(9)} for _ in range(count))
+    return sealed_lines(
+        {"seq": seq, "t": seq / 10, "event": "reading", "values": values} for seq, values in enumerate(fields)
+    )
 
 
 def packed(lines):
@@ -150,10 +160,18 @@ def test_a_log_reads_the_same_plain_and_archived(run, shipped, tmp_path):
         assert read_log(made) == read_log(log)
 
 
-@pytest.mark.parametrize("at", [0, 90])
+def test_of_a_damaged_frame_no_line_is_given():
+    """Its beginning unpacks to what may be another log; what came before the frame is the log's own."""
+    lines = stray_lines(FRAME_LINES + 400)
+    content = packed(lines)
+    for at in range(60, len(content), 1931):
+        assert refused_or(lines, content[:at] + bytes([content[at] ^ 1 << at % 8]) + content[at + 1 :]), at
+
+
+@pytest.mark.parametrize("at", [0, 90, 1700])
 def test_a_damaged_archive_is_told_in_a_line(tmp_path, at):
     """Its name, the frame and where that begins, and what helps; the log in it is not blamed, wherever it was hit."""
-    content = packed(poll_lines(FRAME_LINES + 4))
+    content = packed(stray_lines(FRAME_LINES + 400))
     begins = content.index(content[:4], 4)
     made = tmp_path / "made.jsonl.zst"
     for frame, begin in ((1, 0), (2, begins)):

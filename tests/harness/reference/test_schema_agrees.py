@@ -23,7 +23,7 @@ from ventproof_bench.benchcheck.load import read_bench
 from ventproof_bench.yamlfile.tree import as_data, grow_tree
 
 ROOT = Path(__file__).parents[3]
-TABLES = {"mock-overrides.yaml", "snow-house-overrides.yaml", "table.yaml"}
+TABLES = {"mock-overrides.yaml", "snow-house-overrides.yaml", "wind-house-overrides.yaml", "table.yaml"}
 FILES = [
     ("table" if path.name in TABLES else "bench", path)
     for path in sorted((ROOT / "bench" / "files").glob("*.yaml"))

@@ -307,3 +307,17 @@ def test_a_first_line_that_belies_its_own_texts_is_no_pass(change, said, logs, m
     cover = report_of([mock.rechained(events, tmp_path / "forged.jsonl")]).cover
     assert cover.standing == "unconfirmed"
     assert said in cover.alarms[0]
+
+
+def test_of_several_units_each_run_names_its_own(logs, mock, tmp_path):
+    """Where a profile failed on one unit and passed on another, a reader sees on which; of one unit all is plain."""
+    first, *rest = mock.events_of(logs["fail"])
+    alone = {name: value for name, value in first.items() if name != "plan"} | {"unit": "V-2"}
+    other = mock.rechained([alone, *rest], tmp_path / "other.jsonl")
+    cover, plain = (report_of([log, other]).cover for log in (logs["pass"], tmp_path / "other.jsonl"))
+    (profile,) = {test.profile for test in plain.paper.tests}
+    named = f"{profile}, unit V-2"
+    assert {one.profile for one in cover.complaints} == {named}
+    assert {test.profile for test in cover.paper.tests} == {named}
+    assert [entry.profile for entry in cover.entries] == [f"{profile}, unit V-1042", named]
+    assert {one.profile for one in plain.complaints} == {profile}

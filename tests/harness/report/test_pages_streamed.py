@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 import gc
+import hashlib
 import re
 import tracemalloc
+from dataclasses import replace
 from html.parser import HTMLParser
 from urllib.parse import unquote
 
 import pytest
 
-from ventproof.report import build
-from ventproof.report.build import FEW
-from ventproof.report.pages import Pages, folder_beside
+from ventproof.report import build, pages
+from ventproof.report.build import FEW, report_of
+from ventproof.report.pages import Pages, RememberedRuns, folder_beside
+from ventproof.report.suite import hollow_of, matrix_of
 from ventproof.report.write import write_report
 from ventproof_bench.base.errors import FileError
 
@@ -73,6 +76,50 @@ def test_every_link_leads_to_a_place_in_the_same_folder(reported):
             assert not ident or ident in pages[target].idents, href
             led.add(target)
     assert led == set(pages), "every page is linked"
+
+
+def test_very_many_runs_are_listed_on_pages_of_their_own(many, tmp_path, monkeypatch):
+    """Each page lists some runs and has its digest on the first page, which names those that did not pass."""
+    monkeypatch.setattr(pages, "LISTED", 5)
+    out = tmp_path / "house 3.html"
+    report = write_report(many(FEW + 1), out)
+    first, written = Links(out), {path: Links(path) for path in folder_beside(out).iterdir()}
+    assert [index.name for index in report.indexes] == ["runs 1 to 5", "runs 6 to 10", "runs 11 to 13"]
+    led = list[str]()
+    for index in report.indexes:
+        listing = out.parent / unquote(index.link)
+        assert hashlib.sha256(listing.read_bytes()).hexdigest() == index.sha256
+        assert index.link in first.hrefs
+        assert index.sha256 in out.read_text(encoding="utf-8")
+        led += [href.partition("#")[0] for href in written[listing].hrefs if href.startswith("run-")]
+        assert "../house%203.html" in written[listing].hrefs
+    assert len(led) == FEW + 1
+    assert {*led} == {path.name for path in written} - {
+        unquote(i.link).rpartition("/")[2] for i in report.indexes
+    }
+    linked = {href.partition("#")[0] for href in first.hrefs}
+    for chapter in report.chapters:
+        assert (report.pages[chapter.ident] in linked) == (chapter.standing != "pass")
+
+
+def test_the_first_page_says_the_same_of_runs_that_have_pages_as_of_those_in_it(many, tmp_path):
+    """What is left out of runs that passed once their pages are written is nothing that it tells."""
+    logs = many(FEW + 1)
+    whole = report_of(logs)
+    assert report_of(logs, pages=Pages(tmp_path / "report.html", tmp_path)).cover == whole.cover
+    one, other = [chapter for chapter in whole.chapters if chapter.standing == "pass"][:2]
+    *before, step = other.steps
+    *quiet, last = step.responses
+    closest = replace(last, used=(0.99, "of the deadline"))
+    responses = (*quiet, replace(last, ident="hollow", hollow=True), closest)
+    both = [one, replace(other, steps=(*before, replace(step, responses=responses)))]
+    held = RememberedRuns()
+    slim = [held.of(chapter) for chapter in both]
+    assert (matrix_of(slim), hollow_of(slim)) == (matrix_of(both), hollow_of(both))
+    assert [response.ident for step in slim[1].steps for response in step.responses] == [
+        "hollow",
+        closest.ident,
+    ]
 
 
 def test_few_runs_stand_in_one_page(many, tmp_path):

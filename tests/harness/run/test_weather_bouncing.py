@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from ventproof.weather.levels import bounced
-from ventproof_bench.base.evidence import Edge
+from ventproof_bench.base.edges import Edge
 
 RAIN = """
 profile: a worn bucket

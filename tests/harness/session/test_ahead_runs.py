@@ -131,3 +131,12 @@ def test_few_runs_and_what_somebody_follows_stay_in_this_process(session_in, tmp
     assert not ahead.pays(replace(session, bench=replace(session.bench, model=real)), REPEATS)
     monkeypatch.setattr(ahead, "cores", lambda: 1)
     assert not ahead.pays(session, REPEATS)
+
+
+def test_other_processes_make_ready_only_for_what_they_will_do(session_in, tmp_path, monkeypatch):
+    """They load the runs' modules for eight runs, and nothing for seven."""
+    called = []
+    monkeypatch.setattr(ahead.batch, "call_up", lambda *words: called.append(words))
+    for runs in (REPEATS - 1, REPEATS):
+        ahead.call_up(session_in(tmp_path), runs)
+    assert called == [(REPEATS, "ventproof.session.planned")]

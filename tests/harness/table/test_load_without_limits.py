@@ -10,7 +10,7 @@ from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.table.load import read_table
 from ventproof_bench.base.errors import FileError
 
-TABLES = [SHIPPED_BENCH.with_name(f"{name}-overrides.yaml") for name in ("mock", "snow-house")]
+TABLES = [SHIPPED_BENCH.with_name(f"{name}-overrides.yaml") for name in ("mock", "snow-house", "wind-house")]
 LIMITS = [
     (path.stem, *found.span())
     for path in TABLES

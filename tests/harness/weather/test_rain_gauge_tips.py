@@ -19,7 +19,7 @@ from ventproof.weather.hyetograph import (
     ramp,
 )
 from ventproof.weather.rain_gauge import TippingBucket, contact_plan, jittered, tip_instants_s
-from ventproof_bench.base.evidence import Edge, check_plan
+from ventproof_bench.base.edges import Edge, check_plan
 from ventproof_bench.base.quantities import Dimension
 
 FEW = settings(max_examples=60, deadline=None)

@@ -76,6 +76,8 @@ class Behaviour:
     counts_per_pulse: int = 1
     cups_debounce_factor: float = 1.0
     gust_window_factor: float = 1.0
+    live_zero_known: bool = True
+    """A wind sensor's 4 mA are no wind; else 0 mA are."""
     sides_exchanged: bool = False
     """Vents on the lee side take the windward position, and the other way round."""
 

@@ -26,15 +26,18 @@ FAMILIES: Final[tuple[Family, ...]] = get_args(Family)
 """What part of a unit's work is wrong: the signals it takes, its rules, its eyes, its supply, its clock, its drives,
 what it makes of where its vents say they are, what it tells, or something that is wrong only now and then."""
 
-Touch = Literal["rain", "cups", "bucket", "supply", "outside", "implausible", "time"]
-"""What of a unit was moved: a contact that changed; an outside temperature other than at power-up; a level that no
-healthy sensor gives; more than an hour, or a minute in which nobody asked."""
+Touch = Literal["rain", "cups", "wind", "bucket", "supply", "outside", "implausible", "time"]
+"""What of a unit was moved: a contact that changed; an outside temperature or a wind by level other than at power-up; a
+level that no healthy sensor gives; more than an hour, or a minute in which nobody asked."""
 
 MOST_SEVERE: Final = 1000
 """The greatest severity: beyond any use, and it keeps every product finite."""
 
 RAIN: Final = frozenset[Touch]({"rain"})
 CUPS: Final = frozenset[Touch]({"cups"})
+WIND: Final = frozenset[Touch]({"cups", "wind"})
+BY_WIND: Final = ("cups", "wind")
+"""Inputs of the wind; a unit has one of them."""
 BUCKET: Final = frozenset[Touch]({"bucket"})
 SUPPLY: Final = frozenset[Touch]({"supply"})
 OUTSIDE: Final = frozenset[Touch]({"outside"})
@@ -43,7 +46,7 @@ FAILING: Final = frozenset[Touch]({"implausible", "time"})
 RAIN_OVERRIDE: Final = RAIN | BUCKET | FAILING
 """What can begin an override for rain; a failed sensor begins one too, in time."""
 
-GALE_OVERRIDE: Final = CUPS | FAILING
+GALE_OVERRIDE: Final = WIND | FAILING
 FROST_OVERRIDE: Final = OUTSIDE | FAILING
 
 

@@ -6,11 +6,23 @@ from dataclasses import replace
 from functools import partial
 from math import inf
 
-from ventproof_bench.mock.faults.fault import BUCKET, CUPS, FAILING, OUTSIDE, RAIN, TIME, Fault, left
+from ventproof_bench.mock.faults.fault import (
+    BUCKET,
+    BY_WIND,
+    CUPS,
+    FAILING,
+    OUTSIDE,
+    RAIN,
+    TIME,
+    WIND,
+    Fault,
+    left,
+)
 
 _conditioning = partial(Fault, family="conditioning")
 _conditioning_rain = partial(_conditioning, only_by=RAIN)
-_conditioning_cups = partial(_conditioning, needs="wind", shows_by=("cups",), only_by=CUPS)
+_conditioning_wind = partial(_conditioning, needs="wind", shows_by=BY_WIND, only_by=WIND)
+_conditioning_cups = partial(_conditioning, needs="cups", shows_by=("cups",), only_by=CUPS)
 _conditioning_bucket = partial(_conditioning, needs="tip_rate", shows_by=("bucket",), only_by=BUCKET)
 _conditioning_frost = partial(_conditioning, needs="frost", shows_by=("outside",), only_by=OUTSIDE)
 
@@ -43,18 +55,18 @@ CONDITIONING_FAULTS = (
         lambda b, s: replace(b, counts_per_closure=1 + round(s)),
         "1 counts each twice, 2 three times",
     ),
-    _conditioning_cups(
+    _conditioning_wind(
         "gale_in_wrong_unit",
         "The gale threshold was entered in km/h and is compared with m/s.",
         lambda b, _: replace(b, gale_at_factor=3.6),
     ),
-    _conditioning_cups(
+    _conditioning_wind(
         "gale_threshold_low",
         "The gale threshold was rounded down when it was scaled to counts.",
         lambda b, s: replace(b, gale_at_factor=1 - 0.05 * min(s, 10.0)),
         "1 is 5 % too low; more is lower",
     ),
-    _conditioning_cups(
+    _conditioning_wind(
         "no_gale_hysteresis",
         "The gale is over as soon as the wind is below the threshold at which it began.",
         lambda b, s: replace(b, gale_hysteresis_factor=left(s)),
@@ -72,7 +84,7 @@ CONDITIONING_FAULTS = (
         lambda b, s: replace(b, counts_per_pulse=1 + round(s)),
         "1 counts each twice, 2 three times",
     ),
-    _conditioning_cups(
+    _conditioning_wind(
         "smooths_gusts",
         "Gusts are averaged over far too long a window and vanish in it.",
         lambda b, s: replace(b, gust_window_factor=1 + 9 * s),
@@ -83,6 +95,12 @@ CONDITIONING_FAULTS = (
         "Every bounce of the cups' reed is a pulse, so that a breeze reads as a gale.",
         lambda b, s: replace(b, cups_debounce_factor=left(s)),
         "1 leaves no debounce; 0.5 leaves half of its time",
+    ),
+    _conditioning_wind(
+        "wind_zero_at_0_ma",
+        "The wind input is set to 0-20 mA: the 4 mA of a calm read as a breeze, and a breeze as a gale.",
+        lambda b, _: replace(b, live_zero_known=False),
+        needs="sensors.wind",
     ),
     _conditioning_bucket(
         "tips_not_debounced",
@@ -200,7 +218,7 @@ SENSOR_FAILURE_FAULTS = (
         "When the vane fails the vents keep the side that it gave last: those in the lee stay open, wherever it blows.",
         lambda b, _: replace(b, lost_vane_heeded=False),
         needs="wind.leeward",
-        shows_by=("direction", "cups"),
+        shows_by=("direction", *BY_WIND),
         only_by=FAILING,
     ),
     _failing(

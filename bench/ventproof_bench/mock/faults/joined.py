@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-from ventproof_bench.mock.faults.fault import Fault, left
+from ventproof_bench.mock.faults.fault import BY_WIND, Fault, left
 
 _rule = partial(Fault, family="logic", needs="rules", shows_by=("outside", "rain"))
 _joined = partial(_rule, needs="rules.all")
@@ -62,7 +62,7 @@ JOINED_FAULTS = (
         lambda b, _: replace(b, mean_seen=False),
         family="logic",
         needs="wind.gale_by_mean",
-        shows_by=("cups",),
+        shows_by=BY_WIND,
     ),
     Fault(
         "loop_taken_for_open",

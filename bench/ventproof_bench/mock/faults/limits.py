@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import partial
 
-from ventproof_bench.mock.faults.fault import Fault, left
+from ventproof_bench.mock.faults.fault import BY_WIND, Fault, left
 
-_limit = partial(Fault, family="logic", needs="rules.limits", shows_by=("cups", "bucket"))
-_side = partial(Fault, family="logic", shows_by=("direction", "cups"))
+_limit = partial(Fault, family="logic", needs="rules.limits", shows_by=(*BY_WIND, "bucket"))
+_side = partial(Fault, family="logic", shows_by=("direction", *BY_WIND))
 
 LIMIT_FAULTS = (
     _limit(
@@ -80,6 +80,6 @@ LIMIT_FAULTS = (
         lambda b, _: replace(b, references_heeded=False),
         family="logic",
         needs="rules.active",
-        shows_by=("cups", "outside", "rain"),
+        shows_by=(*BY_WIND, "outside", "rain"),
     ),
 )

@@ -7,7 +7,7 @@ from functools import partial
 
 from ventproof_bench.mock.faults.fault import (
     BUCKET,
-    CUPS,
+    BY_WIND,
     FAILING,
     FROST_OVERRIDE,
     GALE_OVERRIDE,
@@ -15,6 +15,7 @@ from ventproof_bench.mock.faults.fault import (
     RAIN,
     RAIN_OVERRIDE,
     TIME,
+    WIND,
     Fault,
     every,
     left,
@@ -22,9 +23,9 @@ from ventproof_bench.mock.faults.fault import (
 
 _logic = partial(Fault, family="logic")
 _logic_rain = partial(_logic, only_by=RAIN_OVERRIDE)
-_logic_gale = partial(_logic, needs="wind", shows_by=("cups",), only_by=GALE_OVERRIDE)
+_logic_gale = partial(_logic, needs="wind", shows_by=BY_WIND, only_by=GALE_OVERRIDE)
 _logic_frost = partial(_logic, needs="frost", shows_by=("outside",), only_by=FROST_OVERRIDE)
-_logic_several = partial(_logic, needs="a second override", shows_by=("cups", "rain"))
+_logic_several = partial(_logic, needs="a second override", shows_by=(*BY_WIND, "rain"))
 
 LOGIC_FAULTS = (
     _logic(
@@ -120,8 +121,8 @@ LOGIC_FAULTS = (
         "The wind is read but never handed to the override logic.",
         lambda b, _: replace(b, gale_seen=False),
         needs="wind",
-        shows_by=("cups",),
-        only_by=CUPS,
+        shows_by=BY_WIND,
+        only_by=WIND,
     ),
     _logic_gale(
         "wrong_gale_position",
@@ -145,7 +146,7 @@ LOGIC_FAULTS = (
         "Windward and leeward are exchanged: the vane points where the wind goes, not where it comes from.",
         lambda b, _: replace(b, sides_exchanged=True),
         needs="wind.leeward",
-        shows_by=("cups",),
+        shows_by=BY_WIND,
         only_by=GALE_OVERRIDE,
     ),
     _logic(
@@ -243,7 +244,7 @@ INTERMITTENT_FAULTS = (
         "Rain that begins while the gale override is active is lost until the contact opens again.",
         lambda b, _: replace(b, rain_in_gale_lost=True),
         needs="wind",
-        shows_by=("cups", "rain"),
+        shows_by=(*BY_WIND, "rain"),
         only_by=GALE_OVERRIDE,
     ),
     _now_and_then(

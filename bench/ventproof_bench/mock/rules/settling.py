@@ -62,6 +62,11 @@ class Threshold:
         self._on_at = round(self._sign * on_at, self._DECIMALS)
         self._off_at = round(self._sign * off_at, self._DECIMALS)
 
+    @property
+    def turns_at(self) -> float:
+        """The value at which the state changes next."""
+        return self._sign * (self._off_at if self.on else self._on_at)
+
     def judge(self, value: float) -> None:
         """Take a value; with no hysteresis the state is on at the limit itself."""
         value = round(self._sign * value, self._DECIMALS)

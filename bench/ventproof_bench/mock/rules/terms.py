@@ -34,7 +34,7 @@ class WindTerm(FileModel):
     """The mean wind over some time."""
 
     wind_over: PositiveSeconds
-    """Pulses of the cups are counted over this window."""
+    """The mean is taken over this window."""
     at: AnyQuantity
     """Mean wind from which it counts, rising."""
     hysteresis: AnyQuantity

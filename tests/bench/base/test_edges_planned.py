@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof_bench.base.evidence import Edge, check_plan, pulse_plan, shortest_span_s
+from ventproof_bench.base.edges import Edge, check_plan, pulse_plan, shortest_span_s
 
 
 def test_a_plan_closes_and_opens_at_its_instants():
