@@ -123,7 +123,7 @@ def _edges(builder: ScenarioBuilder, name: str, override: TableOverride, conditi
         ),
     )
     if not override.latched:
-        phases = (*phases, step(just_over(condition), f"just {near} {ends}", 10.0, ""))
+        phases = (*phases, step(just_over(condition), f"just {near} {ends}", 10.0, "", lasts=True))
     proves = (f"{name}.{its}", f"{name}.{its}.ends_at")
     title = f"{by(name, its)}, at the edges of its hysteresis"
     return builder.scenario(
