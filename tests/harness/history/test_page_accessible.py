@@ -48,7 +48,7 @@ def pages(tmp_path_factory):
     runs = [entry.record for entry in history.entries()]
     bad, *_ = (run for run in runs if run.verdict == "fail")
     good = [run for run in runs if run.profile == bad.profile and run.firmware == "2.9"]
-    shared = {"firmware": "2.11", "bench_sha256": bad.bench_sha256}
+    shared = {"firmware": "2.11", "bench_sha256": bad.bench_sha256, "faults": bad.faults}
     sometimes = [
         replace(run, **shared, seed=number, digest=f"{number:064x}")
         for number, run in enumerate((*good, *good, bad))

@@ -500,5 +500,5 @@ def test_who_holds_the_bench_is_named_and_nobody_is_told_to_isolate_drives(bench
         said = refused(stand, tmp_path, bench)
         first.terminate()
         assert first.wait(10) == 130
-    assert re.search(r"bench-wrong.yaml:\d+:\d+: .* process \d+ \(.*ventproof.*\)", said), said
+    assert re.search(r"bench-wrong.yaml:\d+:\d+: .* process \d+, begun \d\d:\d\d, ventproof run", said), said
     assert "solate" not in said
