@@ -4,8 +4,8 @@ import pytest
 
 from ventproof_bench.mock.faults.behaviour import HEALTHY
 from ventproof_bench.mock.inputs import Current, PlatinumCurve
-from ventproof_bench.mock.pulse_inputs import Bucket, PulseWindow
 from ventproof_bench.mock.settings import TipRate
+from ventproof_bench.mock.wind_and_tips import Bucket, PulseWindow
 
 # Pt100, ohm: IEC 60751 as tabulated in the R package `thermocouple` (-50 to 100 °C) and computed from the
 # standard's formula (-200 and 850 °C). The package's table prints 107.794 at 20 and 138.506 at 100 °C.

@@ -9,17 +9,17 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.positioner import ByContacts
-from ventproof_bench.mock.pulse_inputs import Alarm
 from ventproof_bench.mock.rules.settling import Settling
 from ventproof_bench.mock.runs import CLOSED_PERCENT, OPEN_PERCENT, Reckoning, way_of
+from ventproof_bench.mock.wind_and_tips import Alarm
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ventproof_bench.mock.drive_settings import VentGroup
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.pulse_inputs import Part
     from ventproof_bench.mock.runs import Way
+    from ventproof_bench.mock.wind_and_tips import Part
 
 
 _BEYOND_MV: Final = 250.0

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof_bench.mock.closed_loop import ByPotentiometer, ByVoltage
 from ventproof_bench.mock.drive import befallen
 from ventproof_bench.mock.positioner import ENDS, ByRunTime
-from ventproof_bench.mock.pulse_inputs import Alarm
+from ventproof_bench.mock.wind_and_tips import Alarm
 from ventproof_bench.plant.vent import Vent, VentTravel
 
 if TYPE_CHECKING:
     from ventproof_bench.mock.drive_settings import OwnVent, VentGroup
     from ventproof_bench.mock.faults.behaviour import Behaviour
     from ventproof_bench.mock.positioner import EndName, Positioner
-    from ventproof_bench.mock.pulse_inputs import Part
+    from ventproof_bench.mock.wind_and_tips import Part
 
 
 _SCAN_S: Final = 0.02

@@ -8,15 +8,15 @@ from math import inf
 from typing import TYPE_CHECKING, final
 
 from ventproof_bench.mock.inputs import Lapses
-from ventproof_bench.mock.pulse_inputs import Alarm
 from ventproof_bench.mock.rules.settling import Settling
+from ventproof_bench.mock.wind_and_tips import Alarm
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.pulse_inputs import Part
     from ventproof_bench.mock.settings import MockSettings, Positions, WindSettings
+    from ventproof_bench.mock.wind_and_tips import Part
 
 
 @final

@@ -9,16 +9,16 @@ import math
 from abc import ABC, abstractmethod
 from typing import TYPE_CHECKING, Final, Literal, Protocol, final
 
-from ventproof_bench.mock.pulse_inputs import Alarm
 from ventproof_bench.mock.runs import CLOSED_PERCENT, OPEN_PERCENT, Runs, way_of
+from ventproof_bench.mock.wind_and_tips import Alarm
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from ventproof_bench.mock.drive_settings import VentGroup
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.pulse_inputs import Part
     from ventproof_bench.mock.runs import Way
+    from ventproof_bench.mock.wind_and_tips import Part
 
 
 EndName = Literal["closed", "open"]

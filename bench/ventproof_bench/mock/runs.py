@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final, Literal, final
 
-from ventproof_bench.mock.pulse_inputs import Alarm
+from ventproof_bench.mock.wind_and_tips import Alarm
 from ventproof_bench.plant.vent import Vent, VentTravel
 
 if TYPE_CHECKING:
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from ventproof_bench.mock.drive_settings import VentGroup
     from ventproof_bench.mock.faults.behaviour import Behaviour
-    from ventproof_bench.mock.pulse_inputs import Part
+    from ventproof_bench.mock.wind_and_tips import Part
 
 
 CLOSED_PERCENT: Final = 0.0

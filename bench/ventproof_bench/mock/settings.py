@@ -248,7 +248,7 @@ class RuleSettings(Positions, LimitSettings):
     """Its bit is on while the rule is not active: an alarm relay that drops out."""
 
     @model_validator(mode="after")
-    def _scale_is_measured(self) -> Self:
+    def _limits_are_measured(self) -> Self:
         self.check_measured(terms_of(self.when))
         return self
 
@@ -466,13 +466,18 @@ class MockSettings(FileModel):
         return self
 
     @property
+    def has_cups(self) -> bool:
+        """Whether cups measure the unit's wind."""
+        return self.wind is not None and self.sensors.wind is None
+
+    @property
     def parts(self) -> frozenset[str]:
         """What this unit has of what not every unit has, in the words that a fault's `needs` uses."""
         sensors = self.sensors
         joined = [terms for rule in self.rules.values() for terms in terms_of(rule.when)]
         has = {
             "wind": self.wind,
-            "cups": self.wind and not sensors.wind,
+            "cups": self.has_cups,
             "sensors.wind": sensors.wind,
             "wind.leeward": self.wind and self.wind.leeward,
             "tip_rate": self.tip_rate,

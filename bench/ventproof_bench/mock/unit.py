@@ -12,7 +12,6 @@ from ventproof_bench.mock.faults.catalogue import behaviour_with
 from ventproof_bench.mock.inputs import Lapses
 from ventproof_bench.mock.outside_vent import OutsideVent
 from ventproof_bench.mock.overrides import Overrides, next_stage
-from ventproof_bench.mock.pulse_inputs import Alarm
 from ventproof_bench.mock.registers import (
     DEVICE_BUSY,
     ILLEGAL_ADDRESS,
@@ -25,6 +24,7 @@ from ventproof_bench.mock.registers import (
 from ventproof_bench.mock.rules.settling import Settling
 from ventproof_bench.mock.runs import CLOSED_PERCENT
 from ventproof_bench.mock.weather_inputs import RAIN_CONTACTS, RESET, UnitWeather, inputs_of
+from ventproof_bench.mock.wind_and_tips import Alarm
 from ventproof_bench.plant.vent import Vent
 
 if TYPE_CHECKING:
@@ -33,8 +33,8 @@ if TYPE_CHECKING:
     from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.faults.behaviour import Behaviour
     from ventproof_bench.mock.inputs import Sensor
-    from ventproof_bench.mock.pulse_inputs import Part
     from ventproof_bench.mock.settings import MockSettings, RuleSettings
+    from ventproof_bench.mock.wind_and_tips import Part
 
 
 _OTHER_C: Final = 0.5

@@ -6,12 +6,12 @@ from math import inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.inputs import Counter, Current, Line, Loop, PlatinumCurve, Sensor, unfailing
-from ventproof_bench.mock.pulse_inputs import Anemometer, Bucket, Cups, Part, Silence, WindInput
 from ventproof_bench.mock.registers import WeatherReading
 from ventproof_bench.mock.rules.joined import Joins
 from ventproof_bench.mock.rules.settling import Settling, Threshold
 from ventproof_bench.mock.rules.sides import Sides
 from ventproof_bench.mock.rules.terms import ContactTerm, RainTerm, WindTerm, terms_of
+from ventproof_bench.mock.wind_and_tips import Anemometer, Bucket, Cups, Part, Silence, WindInput
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -335,7 +335,7 @@ def _thermometer(settings: Thermometer) -> Line:
 def inputs_of(settings: MockSettings) -> tuple[Iterable[str], Iterable[str]]:
     """Return the names of the contacts and of the analogue inputs that a unit has."""
     contacts = [*RAIN_CONTACTS]
-    contacts += ["cups"] if settings.wind and not settings.sensors.wind else []
+    contacts += ["cups"] if settings.has_cups else []
     contacts += ["bucket"] if settings.tip_rate else []
     contacts += ["loop"] if settings.sensors.loop else []
     contacts += [RESET] if settings.latched else []

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from ventproof.oracle.timeline import ALWAYS, Steps, Timeline, UncertainState
 from ventproof.oracle.tips import apart_s, raining
 from ventproof.table.model import RainfallCondition
-from ventproof_bench.mock.pulse_inputs import Intensity
+from ventproof_bench.mock.wind_and_tips import Intensity
 
 TIP_MM = 0.2
 ON = UncertainState(ALWAYS, ALWAYS)

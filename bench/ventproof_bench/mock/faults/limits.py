@@ -9,6 +9,7 @@ from ventproof_bench.mock.faults.fault import BY_WIND, Fault, left
 
 _limit = partial(Fault, family="logic", needs="rules.limits", shows_by=(*BY_WIND, "bucket"))
 _side = partial(Fault, family="logic", shows_by=("direction", *BY_WIND))
+_banded = partial(_side, needs="wind.dead_band")
 
 LIMIT_FAULTS = (
     _limit(
@@ -38,26 +39,23 @@ LIMIT_FAULTS = (
         "A limit that has fallen in a gust stays there until the rule is over.",
         lambda b, _: replace(b, limits_only_fall=True),
     ),
-    _side(
+    _banded(
         "no_dead_band",
         "Vents change their side exactly across the wind, and swap whenever it wavers there.",
         lambda b, s: replace(b, lee_band_factor=left(s), wind_band_factor=left(s)),
         "1 leaves no dead band; 0.5 leaves half",
-        needs="wind.dead_band",
     ),
-    _side(
+    _banded(
         "no_dead_band_into_the_lee",
         "A vent lies in the lee as soon as the wind is past straight across; only the way back has a dead band.",
         lambda b, s: replace(b, lee_band_factor=left(s)),
         "1 leaves no dead band on this side; 0.5 leaves half",
-        needs="wind.dead_band",
     ),
-    _side(
+    _banded(
         "no_dead_band_out_of_the_lee",
         "A vent faces the wind as soon as that is past straight across; only the way into the lee has a dead band.",
         lambda b, s: replace(b, wind_band_factor=left(s)),
         "1 leaves no dead band on this side; 0.5 leaves half",
-        needs="wind.dead_band",
     ),
     _side(
         "sides_change_at_once",

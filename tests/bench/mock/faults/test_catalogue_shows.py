@@ -313,7 +313,7 @@ def test_a_fault_of_joined_conditions_shows(make_rules, healthy, name):
 
 
 BY_LEVEL = {name for name, fault in CATALOGUE.items() if fault.needs == "sensors.wind"}
-"""Faults of a wind sensor in place of the cups: see `test_pulse_inputs_levels`."""
+"""Faults of a wind sensor in place of the cups: see `test_wind_and_tips_levels`."""
 JOINED = {fault.name for fault in (*JOINED_FAULTS, *LIMIT_FAULTS)}
 
 

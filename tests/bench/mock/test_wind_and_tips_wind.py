@@ -5,7 +5,7 @@ from hypothesis import given
 from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 
-from ventproof_bench.mock.pulse_inputs import PulseWindow
+from ventproof_bench.mock.wind_and_tips import PulseWindow
 
 T0 = 1000.0
 DEBOUNCE_S = 0.002

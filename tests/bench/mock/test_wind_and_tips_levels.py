@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof_bench.mock.pulse_inputs import LevelWindow
 from ventproof_bench.mock.rules.settling import Threshold
+from ventproof_bench.mock.wind_and_tips import LevelWindow
 
 T0 = 1000.0
 CALM_MA = 4.0
