@@ -41,26 +41,40 @@ class BenchPort:
     place: Place
     at: str | tuple[str, int]
 
+    @property
+    def name(self) -> str:
+        """What it comes to, in one word."""
+        return self.at if isinstance(self.at, str) else f"{self.at[0]}:{self.at[1]}"
+
 
 def ports_of(file: BenchFile) -> Iterator[BenchPort]:
     """Yield each port that a bench on real wires opens, once."""
     found: dict[str | tuple[str, int], BenchPort] = {}
+    for port in _named_in(file):
+        found.setdefault(port.at, port)
+    yield from found.values()
+
+
+def network_endpoints(file: BenchFile) -> list[str]:
+    """Return the network endpoints that a bench uses: hosts and ports of buses, and URLs."""
+    return sorted({port.said for port in _named_in(file) if isinstance(port.at, tuple)})
+
+
+def _named_in(file: BenchFile) -> Iterator[BenchPort]:
+    """Yield the ports of a bench file wherever it names one."""
     for name, bus in file.buses.items():
         match bus:
             case TcpBus() | RtuOverTcpBus():
                 at = bus.host.casefold(), bus.tcp_port
-                found.setdefault(at, BenchPort(f"{bus.host}:{bus.tcp_port}", ("buses", name, "host"), at))
+                yield BenchPort(f"{bus.host}:{bus.tcp_port}", ("buses", name, "host"), at)
             case SerialBus():
-                port = _port(bus.port, ("buses", name, "port"))
-                found.setdefault(port.at, port)
+                yield _port(bus.port, ("buses", name, "port"))
             case _:
                 pass
     for name, output in file.outputs.items():
         said = output.wired.get("port")
         if isinstance(said, str):
-            port = _port(said, ("outputs", name, "wired", "port"))
-            found.setdefault(port.at, port)
-    yield from found.values()
+            yield _port(said, ("outputs", name, "wired", "port"))
 
 
 def _port(said: str, place: Place) -> BenchPort:
@@ -71,15 +85,6 @@ def _port(said: str, place: Place) -> BenchPort:
         return BenchPort(said, place, ((url.hostname or "").casefold(), url.port or 0))
     except ValueError:  # nothing that could be opened, and so is only itself
         return BenchPort(said, place, said)
-
-
-def network_endpoints(file: BenchFile) -> list[str]:
-    """Return the network endpoints that a bench uses: hosts and ports of buses, URLs of outputs."""
-    buses = {
-        f"{bus.host}:{bus.tcp_port}" for bus in file.buses.values() if isinstance(bus, TcpBus | RtuOverTcpBus)
-    }
-    ports = {str(output.wired.get("port", "")) for output in file.outputs.values()}
-    return sorted(buses | {port for port in ports if "://" in port})
 
 
 @final

@@ -19,7 +19,6 @@ from ventproof_bench.rig.probing import probe
 if TYPE_CHECKING:
     from ventproof.run.engine import Outcome
     from ventproof_bench.benchfile.model import BenchFile
-    from ventproof_bench.rig.ports import BenchPort
     from ventproof_bench.rig.probing import Lack
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -68,8 +67,8 @@ def reserved(bench: Loaded[BenchFile], doing: str, *, within_s: float = 0.0) -> 
     """
     watch, wait = Stopwatch(), Event()
     with ExitStack() as stack:
-        for port in sorted(ports_of(bench.model), key=_named):
-            hold = PortHold((_named(port),), doing)
+        for port in sorted(ports_of(bench.model), key=lambda port: port.name):
+            hold = PortHold((port.name,), doing)
             stack.callback(hold.release)
             while trouble := _trouble(hold):
                 if watch.gone_s() >= within_s:
@@ -77,10 +76,6 @@ def reserved(bench: Loaded[BenchFile], doing: str, *, within_s: float = 0.0) -> 
                     raise FileError([bench.problem(port.place, trouble, hint)])
                 wait.wait(_ASK_AGAIN_S)
         yield
-
-
-def _named(port: BenchPort) -> str:
-    return port.at if isinstance(port.at, str) else f"{port.at[0]}:{port.at[1]}"
 
 
 def _trouble(hold: PortHold) -> str:
