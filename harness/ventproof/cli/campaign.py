@@ -148,11 +148,9 @@ class _Found:
         Raises:
             FileError: it is not there, or something in it is wrong.
         """
-        from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
-
         if named is None:
-            return load_bench(options.SHIPPED_BENCH)
-        return options.warned(load_bench(self._there(("benches", number, "file"), named.file)))
+            return options.bench_at(options.SHIPPED_BENCH)
+        return options.bench_at(self._there(("benches", number, "file"), named.file))
 
     def profiles(self, place: Place, names: Sequence[str]) -> list[Path]:
         """Return profiles, and folders of such, that are there."""

@@ -118,9 +118,8 @@ def challenge(
 def _session(bench: Path | None, out: Path, seed: int) -> Session:
     """Return how the suite is run on the bench."""
     from ventproof.session.session import Session  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.warned(load_bench(bench or options.SHIPPED_BENCH))
+    loaded = options.bench_at(bench or options.SHIPPED_BENCH)
     return Session(bench=loaded, out=out, operator="challenge", firmware="mock", seed=seed)
 
 

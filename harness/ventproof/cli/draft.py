@@ -53,9 +53,8 @@ def draft(table: Path, bench: Path | None, out: Path, strength: int, replace: bo
     from ventproof.draft.traceability import LineClaim, traced  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
     from ventproof.terminal.challenge import show_traced  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    on = load_bench(bench or options.SHIPPED_BENCH)
+    on = options.bench_at(bench or options.SHIPPED_BENCH)
     loaded = options.warned(fitting_table(table, on))
     made = _bound(list(drafts(loaded, on, strength=strength, source=table.name)), on)
     fates = write_drafts(out, made, replace=replace)

@@ -80,9 +80,8 @@ def explore(
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    budget_s, healthy = options.span_s("--time-limit", time_limit), options.warned(load_bench(bench))
+    budget_s, healthy = options.span_s("--time-limit", time_limit), options.bench_at(bench)
     loaded, faulty = options.warned(fitting_table(table, healthy)), options.with_faults(healthy, faults)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.reserve(faulty)

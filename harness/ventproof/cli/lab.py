@@ -147,11 +147,10 @@ def worker(
     from ventproof.lab.nodes import serve_worker  # noqa: PLC0415 - slow
     from ventproof.lab.seat import own_seat  # noqa: PLC0415
     from ventproof.lab.security import lab_address  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
     at, name = lab_address(address, "HOST:PORT", tls), ""
     if bench is not None:
-        loaded = options.warned(load_bench(bench))
+        loaded = options.bench_at(bench)
         name = loaded.model.bench
         own_seat().benches = {name: _held(loaded, out, state, clear=clear)}
     does = f"makes the runs of bench {name}" if name else "makes runs in virtual time"
@@ -186,9 +185,8 @@ def _held(bench: Loaded[BenchFile], out: Path, state: Path | None, *, clear: boo
 def reopen(bench: Path, state: Path | None, clear: bool) -> int:
     """Let campaigns use a bench again that was put out of use, once you looked at its vents, drives and outputs."""
     from ventproof.campaign.fence import Fence  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    loaded = load_bench(bench)
+    loaded = options.bench_at(bench)
     fence = Fence(_fence_folder(loaded, state))
     if not fence.out_of_use:
         _tell(harmless(f"bench {loaded.model.bench} is in use"))

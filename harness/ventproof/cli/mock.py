@@ -48,7 +48,6 @@ def mock(out: Path, bench: Path | None, guise: Path | None, faults: tuple[str, .
     auto` from its standard input to operate a vent's hand switch, and shows which relay lamps are lit.
     """
     from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic and pymodbus are slow to import
 
     if guise is not None and (bench is not None or faults):
         other = "--bench" if bench is not None else "--fault"
@@ -57,9 +56,7 @@ def mock(out: Path, bench: Path | None, guise: Path | None, faults: tuple[str, .
     if guise is not None:
         _serve(out, lambda stack: _guised(guise, out, stack, seed))
         return
-    settings = options.with_faults(
-        options.warned(load_bench(bench or options.SHIPPED_BENCH)), faults
-    ).model.mock
+    settings = options.with_faults(options.bench_at(bench or options.SHIPPED_BENCH), faults).model.mock
     if settings is None:
         raise click.UsageError(f"{bench} has no `mock:` section to take the unit's settings from")
     _serve(out, lambda stack: _plain(settings, out, stack, seed))

@@ -235,6 +235,17 @@ def warned(loaded: L) -> L:
     return loaded
 
 
+def bench_at(path: Path | str) -> Loaded[BenchFile]:
+    """Load a bench file, and warn of old names in it.
+
+    Raises:
+        FileError: something in it is wrong.
+    """
+    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
+
+    return warned(load_bench(path))
+
+
 def waivers_of(path: Path | None) -> Waivers | None:
     """Return the waivers that a command was given.
 

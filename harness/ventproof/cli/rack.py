@@ -263,9 +263,8 @@ def _ready(
 def _session(
     rack: Loaded[RackFile], plan: PlacePlan, *, operator: str, seed: int, history: str | None
 ) -> Session:
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - slow
 
-    bench = load_bench(plan.bench)
+    bench = options.bench_at(plan.bench)
     if bench.model.people and not bench.model.virtual:
         reason = f"bench {plan.bench} asks people ({', '.join(bench.model.people)}), and a rack cannot ask"
         hint = "use `ventproof run` for it, in a terminal of its own"

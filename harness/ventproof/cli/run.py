@@ -292,9 +292,8 @@ def run(
     from ventproof.session.onward import probed  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for, repeats_of  # noqa: PLC0415
     from ventproof.session.resume import in_plan, resumed  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.with_faults(options.warned(load_bench(bench)), faults)
+    loaded = options.with_faults(options.bench_at(bench), faults)
     going_on = resumed(options.only_resumed(resume)) if resume else None
     session = session_of(loaded, going_on, page=page.page, **stated)
     selection = Selection(only, tags, values, any_path)

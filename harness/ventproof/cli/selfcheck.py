@@ -52,9 +52,8 @@ def selfcheck(
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.session import selfcheck as checks  # noqa: PLC0415
     from ventproof.terminal.progress import checking  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415 - pydantic is slow to import
 
-    loaded = options.with_faults(options.warned(load_bench(bench)), faults)
+    loaded = options.with_faults(options.bench_at(bench), faults)
     options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     kind: checks.Kind = "unit" if wiring else "bench"

@@ -90,9 +90,8 @@ def _hookup(bench: Path, out: Path) -> HookUpTried:
     from ventproof.session.selfcheck import selfcheck  # noqa: PLC0415
     from ventproof.setup.walk import HookUpTried  # noqa: PLC0415
     from ventproof.terminal.progress import checking  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    loaded = load_bench(bench)
+    loaded = options.bench_at(bench)
     with checking(loaded.model, whole=False) as begins:
         result = selfcheck(loaded, out, kind="unit", begins=begins, ledger=options.ledger(out))
     return HookUpTried(shown(loaded.model, result), result.result, result.log)
@@ -103,9 +102,8 @@ def _run(profile: Path, bench: Path, out: Path) -> int:
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.session.repeats import repeats_for  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    loaded = load_bench(bench)
+    loaded = options.bench_at(bench)
     session = Session(bench=loaded, out=out, keeper=keeper_of(None, out), ledger=options.ledger(out))
     suite = load_suite([profile], session)
     return run_suite(session, suite, repeats_for(None, None, 95.0), (), quiet=False)

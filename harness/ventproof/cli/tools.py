@@ -33,9 +33,8 @@ def read(names: tuple[str, ...], bench: Path, every: str, times: int | None) -> 
     from ventproof.session.tools import look  # noqa: PLC0415 - pydantic and pymodbus are slow to import
     from ventproof.terminal.readings import line_of, screen  # noqa: PLC0415
     from ventproof_bench.base.text import harmless  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    loaded, every_s = load_bench(bench), options.span_s("--every", every)
+    loaded, every_s = options.bench_at(bench), options.span_s("--every", every)
     if sys.stdout.isatty():
         with screen(loaded.model) as show:
             answered = look(loaded, names, every_s=every_s, times=times, show=show)
@@ -69,9 +68,8 @@ def switch(output: str, bench: Path, for_: str, clear: bool) -> int:
     from ventproof.session.tools import switch as switch_once  # noqa: PLC0415 - as above
     from ventproof.terminal.readings import switched_lines  # noqa: PLC0415
     from ventproof_bench.base.text import harmless  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    loaded, for_s = load_bench(bench), options.span_s("--for", for_)
+    loaded, for_s = options.bench_at(bench), options.span_s("--for", for_)
     options.reserve(loaded)
     options.confirm_clear(loaded, clear=clear)
     switched = switch_once(loaded, output, for_s=for_s, ledger=options.ledger(Path("records")))
@@ -92,9 +90,8 @@ def wiring(bench: Path, out: Path) -> int:
     """
     from ventproof.wiring.write import write_sheet  # noqa: PLC0415 - as above
     from ventproof_bench.base.text import harmless  # noqa: PLC0415
-    from ventproof_bench.benchcheck.load import load_bench  # noqa: PLC0415
 
-    sheet = write_sheet(load_bench(bench), out)
+    sheet = write_sheet(options.bench_at(bench), out)
     blank = sum("" in row for row in sheet.wires.rows)
     click.echo(
         harmless(
