@@ -56,10 +56,8 @@ def _limits(builder: ScenarioBuilder, name: str, override: TableOverride) -> Sce
         title=f"{plain(name)} limits the vents",
         about=about,
         overrides=(name,),
-        phases=(
-            *builder.given(name, condition),
-            *(builder.phase(played(condition, round(value, 2))) for value in lasting),
-            *builder.ending(name, override, ended(builder.table, condition)),
+        phases=builder.during(
+            name, condition, *(builder.phase(played(condition, round(value, 2))) for value in lasting)
         ),
         proves=(*(f"{name}.limits.{vent}" for vent in override.limits), f"{name}.fall_between"),
     )
@@ -97,8 +95,7 @@ def _nearly_behind(builder: ScenarioBuilder, name: str, vent: str) -> Scenario:
 
     What only closes does not open in the lee: so the way into the lee shows by where the vent is sent at first.
     """
-    sides, override = builder.table.sides, builder.table.overrides[name]
-    condition = builder.conditions(name)[0]
+    sides, condition = builder.table.sides, builder.conditions(name)[0]
     nearly = _turn(builder, vent, sides.dead_band.value - _BEYOND * sides.accuracy.value)
     begins = begun(condition)
     about = (
@@ -110,10 +107,10 @@ def _nearly_behind(builder: ScenarioBuilder, name: str, vent: str) -> Scenario:
         title=f"{plain(name)} nearly from behind {plain(vent)}",
         about=about,
         overrides=(name,),
-        phases=(
-            *builder.given(name, condition),
+        phases=builder.during(
+            name,
+            condition,
             Phase(f"{begins.about}, nearly from behind", ((0.0, nearly), (builder.turned_s, begins))),
-            *builder.ending(name, override, ended(builder.table, condition)),
         ),
         proves=(f"{name}.positions.{vent}",),
     )
@@ -172,7 +169,7 @@ def _in_the_lee(
     proves: tuple[str, ...],
 ) -> Scenario:
     """Return a scenario that begins with a vent in the lee."""
-    condition, override = builder.conditions(name)[0], builder.table.overrides[name]
+    condition = builder.conditions(name)[0]
     behind, begins = _turn(builder, vent, _past(builder)), begun(condition)
     first = Phase(f"{begins.about}, from behind", ((0.0, behind), (builder.turned_s, begins)))
     return builder.scenario(
@@ -180,12 +177,7 @@ def _in_the_lee(
         title=title,
         about=about,
         overrides=(name,),
-        phases=(
-            *builder.given(name, condition),
-            first,
-            *phases,
-            *builder.ending(name, override, ended(builder.table, condition)),
-        ),
+        phases=builder.during(name, condition, first, *phases),
         proves=proves,
     )
 

@@ -165,7 +165,7 @@ def _averaging(
     builder: ScenarioBuilder, name: str, override: TableOverride, condition: WindCondition
 ) -> Scenario:
     its = condition_name(override, condition)
-    rises, ends = played(condition, just_beyond(condition)), ended(builder.table, condition)
+    rises = played(condition, just_beyond(condition))
     about = (
         f"After a calm the wind rises to just beyond {condition.begins_at}. The mean over"
         f" {number(condition.averaged_over)} s reaches the threshold only when nearly all of that time has passed:"
@@ -176,11 +176,7 @@ def _averaging(
         title=f"{plain(name)} goes by the mean of the {plain(its)}",
         about=about,
         overrides=(name,),
-        phases=(
-            *builder.given(name, condition),
-            builder.phase(rises),
-            *builder.ending(name, override, ends),
-        ),
+        phases=builder.during(name, condition, builder.phase(rises)),
         proves=(f"{name}.{its}.averaged_over",),
     )
 

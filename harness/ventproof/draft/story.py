@@ -9,7 +9,7 @@ from math import ceil, floor, inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.assembly import Band, applied, counted_from, equals, keeps, named, percent
-from ventproof.draft.stimuli import begun, close, lag_s, none, number, open_, plain, playable, quantity
+from ventproof.draft.stimuli import begun, close, ended, lag_s, none, number, open_, plain, playable, quantity
 from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.deviations import off_by_s
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
@@ -468,6 +468,11 @@ class ScenarioBuilder:
         watch_s = override.release_delay + override.delay_tolerance + 5
         keeps = Phase(ends.about, ((0.0, ends),), watch_s, f"{plain(name)} is latched")
         return keeps, self.reset()
+
+    def during(self, name: str, condition: Condition, *phases: Phase) -> tuple[Phase, ...]:
+        """Return what happens while a condition holds, with all that it needs before and how its override ends."""
+        ends = ended(self.table, condition)
+        return (*self.given(name, condition), *phases, *self.ending(name, self.table.overrides[name], ends))
 
     def failing(self, name: str, sensor: str) -> str:
         """Return in words that a sensor fails, and for which override where several wait for it."""
