@@ -277,10 +277,7 @@ class _Conditions:
 
     def _turns(self, name: str) -> bool:
         """Return whether a sensor is a set of cups, which fail by standing still."""
-        if self._table.has_level(name):
-            return False
-        conditions = (c for override in self._table.overrides.values() for c in override.conditions)
-        return any(isinstance(c, WindCondition) and c.wind == name for c in conditions)
+        return self._table.shows_wind(name) and not self._table.has_level(name)
 
 
 def _negated(steps: Steps) -> Steps:

@@ -24,7 +24,7 @@ from ventproof.profile.stimulus import (
     WriteValue,
 )
 from ventproof.profile.weather import rain_of, wind_of
-from ventproof.table.model import ContactCondition, WindCondition
+from ventproof.table.model import ContactCondition
 
 if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable
@@ -129,14 +129,9 @@ def _written(name: str, value: float, at_s: float, table: OverrideTable) -> Weat
     """Return what a value that is written changes."""
     if name == table.direction:
         return WeatherChange(at_s, "direction", "", value)
-    if any(name == its.wind for its in _winds(table)):
+    if table.shows_wind(name):
         return WeatherChange(at_s, "wind", name, value)
     return WeatherChange(at_s, "level", name, value)
-
-
-def _winds(table: OverrideTable) -> Iterator[WindCondition]:
-    conditions = (its for override in table.overrides.values() for its in override.conditions)
-    return (its for its in conditions if isinstance(its, WindCondition))
 
 
 def _silence(at_s: float, for_s: float) -> Iterator[WeatherChange]:

@@ -184,10 +184,9 @@ def _limit_lines(table: Loaded[OverrideTable], name: str, override: TableOverrid
 
 def _manners(table: Loaded[OverrideTable], name: str, override: TableOverride) -> Iterator[TableRule]:
     path = ("overrides", name)
-    if override.only_close and override.positions:
-        yield _line(table, f"{name}.only_close", (*path, "only_close"), f"{name} opens no vent")
-    elif override.positions:
-        says = f"{name} opens vents that stand below its positions"
+    if override.positions:
+        opens = "no vent" if override.only_close else "vents that stand below its positions"
+        says = f"{name} opens {opens}"
         yield _line(table, f"{name}.only_close", (*path, "only_close"), says)
     if override.latched:
         yield _line(table, f"{name}.latched", (*path, "latched"), f"{name} stays until it is reset")

@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from ventproof_bench.base.errors import Problem
     from ventproof_bench.base.quantities import Quantity
     from ventproof_bench.benchfile.model import BenchFile
+    from ventproof_bench.benchfile.sensors import BucketSensor
     from ventproof_bench.yamlfile.fields import ContactState
     from ventproof_bench.yamlfile.load import Loaded
     from ventproof_bench.yamlfile.tree import Path
@@ -109,12 +110,11 @@ def _position(table: Loaded[OverrideTable], path: Path, position: Quantity) -> I
 
 def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
     model = table.model
-    winds = {c.wind for o in model.overrides.values() for c in o.conditions if isinstance(c, WindCondition)}
     for name, sensor in model.sensors.items():
         path: Path = ("sensors", name)
         if sensor.loop is not None:
             yield from _loop_problems(table, name, sensor.loop)
-        elif name in winds and sensor.normal is None:
+        elif model.shows_wind(name) and sensor.normal is None:
             for number, mode in enumerate(sensor.modes):
                 if mode != "open":
                     reason = f"cups that fail {mode!r} send no pulse either"
@@ -124,7 +124,7 @@ def _sensor_problems(table: Loaded[OverrideTable]) -> Iterator[Problem]:
         elif sensor.normal is None:
             hint = "add `normal:`, a value with which no override begins"
             yield table.problem(path, f"the normal value of {name!r} is missing", hint, at_key=True)
-        elif name in winds and (said := value_fault(sensor.normal, "m/s", f"wind sensor {name!r}")):
+        elif model.shows_wind(name) and (said := value_fault(sensor.normal, "m/s", f"wind sensor {name!r}")):
             yield table.problem((*path, "normal"), *said)
 
 
@@ -318,31 +318,35 @@ def _sensed(table: Loaded[OverrideTable], bench: Loaded[BenchFile]) -> Iterator[
     for name, override in table.model.overrides.items():
         for placed in override.placed:
             path, condition = ("overrides", name, *placed.path), placed.condition
-            if not isinstance(condition, WindCondition | RainfallCondition):
-                continue
             output = bench.model.outputs.get(str(output_of(condition)))
             if not isinstance(output, ContactOutput):
                 continue
-            cups, bucket = (output.sensor.cups, output.sensor.bucket) if output.sensor else (None, None)
-            key, word, has = (
-                ("wind", "cups", cups)
-                if isinstance(condition, WindCondition)
-                else ("rainfall", "bucket", bucket)
-            )
-            if has is None:
-                reason = (
-                    f"output {output_of(condition)!r} of bench {bench.path} plays no {key}: it has no {word}"
-                )
-                yield table.problem(
-                    (*path, key), reason, f"add `sensor: {{{word}: …}}` to it, or name another output"
-                )
-            elif (
-                isinstance(condition, RainfallCondition)
-                and bucket
-                and bucket.tip.value != condition.tip.value
-            ):
-                reason = f"a tip is {condition.tip.text} here, and {bucket.tip.text} on bench {bench.path}"
-                yield table.problem((*path, "tip"), reason, "write the rain of one tip of the bucket in both")
+            sensor = output.sensor
+            if isinstance(condition, WindCondition) and not (sensor and sensor.cups):
+                yield _senseless(table, (*path, "wind"), condition.wind, "cups", bench.path)
+            elif isinstance(condition, RainfallCondition):
+                yield from _bucket(table, path, condition, sensor.bucket if sensor else None, bench.path)
+
+
+def _bucket(
+    table: Loaded[OverrideTable],
+    path: Path,
+    condition: RainfallCondition,
+    bucket: BucketSensor | None,
+    at: str,
+) -> Iterator[Problem]:
+    if bucket is None:
+        yield _senseless(table, (*path, "rainfall"), condition.rainfall, "bucket", at)
+    elif bucket.tip.value != condition.tip.value:
+        reason = f"a tip is {condition.tip.text} here, and {bucket.tip.text} on bench {at}"
+        yield table.problem((*path, "tip"), reason, "write the rain of one tip of the bucket in both")
+
+
+def _senseless(table: Loaded[OverrideTable], path: Path, output: str, sensor: str, at: str) -> Problem:
+    """Return the problem of an output that has no sensor of the kind that its weather needs."""
+    reason = f"output {output!r} of bench {at} plays no {path[-1]}: it has no {sensor}"
+    hint = f"add `sensor: {{{sensor}: …}}` to it, or name another output"
+    return table.problem(path, reason, hint)
 
 
 def _outputs(model: OverrideTable) -> Iterator[tuple[Path, str, str]]:

@@ -327,6 +327,11 @@ class OverrideTable(FileModel):
             return None
         return tuple((rank,) if isinstance(rank, str) else tuple(rank) for rank in self.precedence)
 
+    def shows_wind(self, name: str) -> bool:
+        """Return whether a condition goes by the wind that a sensor shows."""
+        conditions = (its for override in self.overrides.values() for its in override.conditions)
+        return any(isinstance(its, WindCondition) and its.wind == name for its in conditions)
+
     def has_level(self, name: str) -> bool:
         """Return whether a sensor that can fail shows a value by its level; one that sends pulses shows none."""
         return name in self.sensors and self.sensors[name].normal is not None
