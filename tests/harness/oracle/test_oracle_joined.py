@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from owed import contradicted
+from owed import first_contradiction
 from turned_cups import turn_cups
 
 from ventproof.oracle.oracle import expected
@@ -143,12 +143,7 @@ def disagreement(unit, story):
     weather = weather_of(story)
     play(unit, weather)
     owed = expected(TABLE.model, weather, UNTIL_S, stands={"roof": 0, "side": 0})
-    for tenths in range(0, int(UNTIL_S * 10), 31):
-        at_s = tenths / 10 + 0.05
-        unit.advance(at_s)
-        if found := contradicted(unit, owed, TABLE.model.vents, at_s):
-            return found
-    return None
+    return first_contradiction(unit, owed, TABLE.model.vents, UNTIL_S, every_s=3.1)
 
 
 @settings(max_examples=6, deadline=None)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from owed import contradicted
+from owed import first_contradiction
 
 from ventproof.oracle.oracle import expected
 from ventproof.oracle.timeline import WeatherChange
@@ -54,12 +54,7 @@ def disagreement(unit, story, table=TABLE):
         speed = change.value if change.kind == "wind" else speed
         unit.set_level("wind", change.at_s, 0.0 if failed else 4 + 16 * speed / 50)
     owed = expected(table.model, weather, UNTIL_S, stands={"roof": 0, "side": 0})
-    for tenths in range(0, int(UNTIL_S * 10), 17):
-        at_s = tenths / 10 + 0.05
-        unit.advance(at_s)
-        if found := contradicted(unit, owed, table.model.vents, at_s):
-            return found
-    return None
+    return first_contradiction(unit, owed, table.model.vents, UNTIL_S, every_s=1.7)
 
 
 @settings(max_examples=12, deadline=None)
