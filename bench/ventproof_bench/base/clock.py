@@ -221,9 +221,8 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         longest_stall: callbacks in a row at one instant after which it is taken for a livelock.
     """
 
-    _ready: Collection[
-        asyncio.Handle
-    ]  # asyncio's own: what is to be called in this turn, and the timers as a heap
+    # asyncio's own: what is to be called in this turn, and the timers as a heap.
+    _ready: Collection[asyncio.Handle]
     _scheduled: Sequence[asyncio.TimerHandle]
 
     def __init__(self, *, horizon_s: float = 400 * 86400.0, longest_stall: int = 1_000_000) -> None:

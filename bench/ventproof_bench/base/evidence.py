@@ -4,10 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal, final
-
-if TYPE_CHECKING:
-    pass
+from typing import Final, Literal, final
 
 
 @final

@@ -116,9 +116,8 @@ class CampaignRuns:
             KeyboardInterrupt: the operator broke it off; what was recorded is kept, and the manifests are written.
         """
         broken_off = ""
-        self._journal.write(
-            self._folder
-        )  # before anything begins, and once there is somebody to make the runs
+        # Before anything begins, and once there is somebody to make the runs.
+        self._journal.write(self._folder)
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
                 self._take(number, left)

@@ -116,9 +116,8 @@ class LabExecutor:
     _ended: Queue[Future[Any]] = field(default_factory=Queue)
     _running: dict[Future[Any], int] = field(default_factory=dict)
     _jobs: Sequence[Any] = ()
-    _real: set[int] = field(
-        default_factory=set
-    )  # jobs on benches that were given away and brought no result yet
+    # Jobs on benches that were given away and brought no result yet.
+    _real: set[int] = field(default_factory=set)
 
     def __enter__(self) -> Self:
         """Reach the scheduler.
