@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import signal
 import threading
 from collections.abc import Iterator
 from functools import cache
@@ -55,6 +56,18 @@ def _on_wires(file: str) -> bool:
 def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> OneWorkerAFile:
     """Share the files out between workers."""
     return OneWorkerAFile(config, log)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol() -> Iterator[object]:
+    """Hear the signals that end a program as before; the command line is deaf to them on its way out."""
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+    try:
+        return (yield)
+    finally:
+        for number, handler in before.items():
+            if signal.getsignal(number) is not handler:
+                signal.signal(number, handler)
 
 
 @pytest.hookimpl(wrapper=True)

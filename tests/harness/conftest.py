@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import pwd
 import shutil
-import signal
 import subprocess
 import sys
 import tempfile
@@ -24,17 +23,6 @@ from ventproof.session.session import Session
 from ventproof.verdict.finding import Bounds, Finding, Status
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.benchcheck.load import read_bench
-
-
-@pytest.fixture(autouse=True)
-def _signals_as_before():
-    """The command line takes the signals that end a program, and is deaf to them on its way out."""
-    ending = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
-    before = {number: signal.getsignal(number) for number in ending}
-    yield
-    for number, handler in before.items():
-        if signal.getsignal(number) is not handler:
-            signal.signal(number, handler)
 
 
 @pytest.fixture
