@@ -28,6 +28,10 @@ settings.load_profile("same")
 if os.access("/dev/shm", os.W_OK):
     os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", "/dev/shm")
 
+# A shell that starts the suite in the background has it deaf to Ctrl-C, and all that it starts; tests send that.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
+
 _PROCESS = Path("/proc/self")
 _OPENED: pytest.StashKey[set[str]] = pytest.StashKey()
 
