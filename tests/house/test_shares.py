@@ -17,7 +17,7 @@ FILES = st.dictionaries(
 
 @given(FILES)
 def test_each_costly_test_is_in_one_share_and_each_other_one_in_all(costs):
-    """So ten commits with ten shares try everything, and no file that became costly escapes."""
+    """So twelve commits with twelve shares try everything, and no file that became costly escapes."""
     tests = [f"{file}::test[{case}]" for file in [*costs, "tests/new.py"] for case in range(5)]
     shares = [tried(tests, costs, share) for share in range(SHARES)]
     for test in tests:
@@ -28,7 +28,7 @@ def test_each_costly_test_is_in_one_share_and_each_other_one_in_all(costs):
 
 @given(FILES)
 def test_a_file_whose_tests_share_what_is_costly_is_tried_as_a_whole(costs):
-    """Its fixture is paid for once in ten commits, and not for one test of each."""
+    """Its fixture is paid for once in twelve commits, and not for one test of each."""
     for file, (shared_s, own_s) in costs.items():
         if shared_s > own_s:
             tests = {f"{file}::test[{case}]" for case in range(20)}
