@@ -11,23 +11,23 @@ from pathlib import Path
 from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.campaign.journal import JOURNAL, new_journal, read_journal
 from ventproof.campaign.kept import KeptLogs
-from ventproof.campaign.planned import jobs_of
+from ventproof.campaign.planned import continued, jobs_of, new_record
 from ventproof.campaign.work import work_on
 from ventproof.log.run import ABORTED
 from ventproof.profile.duration import longest_s
+from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import NOT_RUN
 from ventproof.verdict.finding import Verdict, code_of
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.interrupts import held
 
 if TYPE_CHECKING:
-    from ventproof.campaign.journal import Place
     from ventproof.campaign.planned import CampaignJob, PlannedGroup
     from ventproof.campaign.work import JobLeft
     from ventproof.history.enter import Keeper
     from ventproof.jobs.executor import Executor
+    from ventproof.runset.campaign_record import CampaignRecord, Place
 
 
 NO_LOG: Final = "without a log"
@@ -39,7 +39,7 @@ class CampaignRuns:
 
     Args:
         name: of the campaign.
-        folder: of its logs and its journal; it is made, and locked by `campaign_folder`.
+        folder: of its logs and its record; it is made, and locked by `campaign_folder`.
         groups: its plans.
         operator: who runs it.
         keeper: enters each log into a history; None: no history is kept.
@@ -62,11 +62,11 @@ class CampaignRuns:
         self._folder = folder
         self.groups: Sequence[PlannedGroup] = groups
         if resume:
-            self._journal = read_journal(folder)
-            self.groups = self._journal.continued(groups)
+            self._record = _begun_in(folder)
+            self.groups = continued(self._record, groups)
         else:
             _require_new(folder)
-            self._journal = new_journal(name, groups)
+            self._record = new_record(name, groups)
         self.kept = KeptLogs(folder, self.groups, keeper)
         self.troubles: dict[Place, str] = {}
         again = self.kept.take_up() if resume else []
@@ -76,12 +76,12 @@ class CampaignRuns:
 
     def _renew(self, again: Sequence[Place]) -> None:
         """Give a new token to each real run that is made again at a person's word."""
-        fresh = {place: token_hex(16) for place in again if place in self._journal.tokens}
-        spent = {place: token_hex(16) for place in self._journal.spent}
-        self._journal = replace(self._journal, tokens={**self._journal.tokens, **fresh, **spent}, spent=())
+        fresh = {place: token_hex(16) for place in again if place in self._record.tokens}
+        spent = {place: token_hex(16) for place in self._record.spent}
+        self._record = replace(self._record, tokens={**self._record.tokens, **fresh, **spent}, spent=())
 
     def _missing(self, operator: str) -> Iterator[CampaignJob]:
-        tokens = self._journal.tokens
+        tokens = self._record.tokens
         for job in jobs_of(self.groups, operator):
             place = (job.group, job.place.run)
             if not self.kept.outcome(place):
@@ -117,7 +117,7 @@ class CampaignRuns:
         """
         broken_off = ""
         # Before anything begins, and once there is somebody to make the runs.
-        self._journal.write(self._folder)
+        self._record.write(self._folder)
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
                 self._take(number, left)
@@ -144,8 +144,8 @@ class CampaignRuns:
         if why := self.kept.take(job, left):
             self.troubles[place] = why
             if job.token and left.spent:
-                self._journal = replace(self._journal, spent=(*self._journal.spent, place))
-                self._journal.write(self._folder)
+                self._record = replace(self._record, spent=(*self._record.spent, place))
+                self._record.write(self._folder)
 
     @property
     def counts(self) -> Counter[str]:
@@ -174,8 +174,16 @@ class CampaignRuns:
             yield from ((number, run) for run in range(1, group.plan.runs + 1))
 
 
+def _begun_in(folder: Path) -> CampaignRecord:
+    """Return what the campaign noted that began in a folder."""
+    if not (folder / CAMPAIGN).exists():
+        reason = "no campaign began in this folder"
+        raise FileError([Problem(str(folder), None, None, reason, "leave --resume out")])
+    return read_campaign_record(folder / CAMPAIGN)
+
+
 def _require_new(folder: Path) -> None:
-    if (folder / JOURNAL).exists():
+    if (folder / CAMPAIGN).exists():
         reason = "a campaign began in this folder"
         hint = "give --resume to go on with it, or another --out for a new one"
         raise FileError([Problem(str(folder), None, None, reason, hint)])

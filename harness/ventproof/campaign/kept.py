@@ -20,11 +20,11 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import create_file
 
 if TYPE_CHECKING:
-    from ventproof.campaign.journal import Place
     from ventproof.campaign.planned import CampaignJob, PlannedGroup
     from ventproof.campaign.work import JobLeft
     from ventproof.history.enter import Keeper
     from ventproof.log.read import LogState
+    from ventproof.runset.campaign_record import Place
 
 
 @final

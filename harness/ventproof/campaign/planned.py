@@ -5,14 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.combined import bench_problems, combinations
 from ventproof.log.plan import Plan, PlannedRun
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign import HEALTHY, Campaign
+from ventproof.runset.campaign_record import CampaignRecord
 from ventproof.session.session import Session, slug
-from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
@@ -181,6 +183,36 @@ def jobs_of(groups: Sequence[PlannedGroup], operator: str) -> Iterator[CampaignJ
             yield group.job(number, run, operator)
 
 
-def begun_before(group: PlannedGroup, plan: Plan) -> PlannedGroup | None:
+def new_record(campaign: str, groups: Sequence[PlannedGroup]) -> CampaignRecord:
+    """Return what a campaign notes before its first job: its plans, and a token for each run on real outputs."""
+    tokens = {
+        (number, run): token_hex(16)
+        for number, group in enumerate(groups)
+        if not group.bench.model.virtual
+        for run in range(1, group.plan.runs + 1)
+    }
+    return CampaignRecord(campaign, {group.folder: group.plan for group in groups}, tokens)
+
+
+def continued(record: CampaignRecord, groups: Sequence[PlannedGroup]) -> list[PlannedGroup]:
+    """Return groups with the plans that they began with.
+
+    Raises:
+        FileError: the campaign is not what it was.
+    """
+    began = [_begun(group, record.plans.get(group.folder)) for group in groups]
+    same = [group for group in began if group is not None]
+    if len(same) != len(groups) or len(groups) != len(record.plans):
+        reason = (
+            f"campaign {record.campaign!r} is not as it was: its profiles, benches or combinations changed"
+        )
+        hint = "a campaign goes on with what it began with; begin a new one in another --out"
+        raise FileError([Problem("--resume", None, None, reason, hint)])
+    return same
+
+
+def _begun(group: PlannedGroup, plan: Plan | None) -> PlannedGroup | None:
     """Return a group with the plan that it began with; None where that plan is another one now."""
-    return replace(group, plan=plan) if replace(group.plan, started=plan.started) == plan else None
+    if plan is None or replace(group.plan, started=plan.started) != plan:
+        return None
+    return replace(group, plan=plan)

@@ -165,10 +165,10 @@ def choice_of(paths: Sequence[Path]) -> Choice:
     """Return how logs were chosen that `log_paths` returns."""
     from ventproof.runset.bundle import is_bundle  # noqa: PLC0415 - as above
     from ventproof.runset.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
-    from ventproof.runset.rack_record import RACK  # noqa: PLC0415 - as above
+    from ventproof.runset.records import RECORDS  # noqa: PLC0415 - as above
 
-    if any(is_bundle(path) or any(path.rglob(RACK)) for path in paths):
-        return Choice.RACK
+    if any(is_bundle(path) or any(one.name in RECORDS for one in path.rglob("*.json")) for path in paths):
+        return Choice.RECORDED
     return Choice.FOLDER if any(path.is_dir() for path in paths) else Choice.NAMED
 
 

@@ -164,11 +164,12 @@ class PlannedRuns:
         if self.plan.runs == 1 or not self._logs or self._closed:
             return
         left = tuple(map(self._left, self.plan.places))
-        path = written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
+        manifest = Manifest(self.plan, left, broken_off if self.not_run else "")
+        path = written(self._session.out, manifest)
         if self._session.signing is not None:
             from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - slow, and only who signs needs it
 
-            sign_closing(path, self._session.signing, self._session.operator)
+            sign_closing(path, manifest.content, self._session.signing, self._session.operator)
         self.manifest = path
 
     def _number(self, place: PlannedRun) -> int:

@@ -9,7 +9,6 @@ from functools import cache
 import pytest
 
 from ventproof.campaign.carry_out import CampaignRuns
-from ventproof.campaign.journal import read_journal
 from ventproof.campaign.planned import groups_of, variants_of
 from ventproof.campaign.work import JobLeft, work_on
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
@@ -17,6 +16,7 @@ from ventproof.history.enter import keeper_of
 from ventproof.jobs.executor import WorkersLostError
 from ventproof.profile.load import load_profile
 from ventproof.runset.campaign import read_campaign
+from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import read_manifest
 from ventproof.verdict.finding import EXIT_BENCH
 from ventproof_bench.benchcheck.load import load_bench
@@ -148,4 +148,4 @@ def test_a_real_run_keeps_its_token_until_it_is_spent(tmp_path):
     first._take(1, JobLeft(why="it is lost at the fence", spent=True))
     again = [job.token for job in _begun(tmp_path, resume=True).jobs]
     assert [one == other for one, other in zip(tokens, again, strict=True)] == [True, False, True]
-    assert read_journal(tmp_path).spent == ()
+    assert read_campaign_record(tmp_path / CAMPAIGN).spent == ()
