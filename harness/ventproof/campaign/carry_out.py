@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import fcntl
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -11,14 +12,17 @@ from pathlib import Path
 from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.campaign.kept import KeptLogs
+from ventproof.campaign.kept import KeptLogs, LogSigner
 from ventproof.campaign.planned import continued, jobs_of, new_record
 from ventproof.campaign.work import work_on
-from ventproof.log.run import ABORTED
+from ventproof.log.read import VERDICTS
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import NOT_RUN
-from ventproof.verdict.finding import Verdict, code_of
+from ventproof.session.waived import WaivedRuns, waivable
+from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_PASS, Verdict, code_of
+from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.interrupts import held
 
@@ -27,6 +31,9 @@ if TYPE_CHECKING:
     from ventproof.campaign.work import JobLeft
     from ventproof.history.enter import Keeper
     from ventproof.jobs.executor import Executor
+    from ventproof.log.run import RunRecord
+    from ventproof.log.signing import SigningKey
+    from ventproof.papers.waivers import Waivers
     from ventproof.runset.campaign_record import CampaignRecord, Place
 
 
@@ -43,10 +50,13 @@ class CampaignRuns:
         groups: its plans.
         operator: who runs it.
         keeper: enters each log into a history; None: no history is kept.
+        waivers: the deviations that were accepted before; None: there are none.
+        key: signs each log, and what closes them, in the operator's name; None: nothing is signed.
         resume: whether the campaign in the folder goes on; otherwise there must be none.
 
     Raises:
         FileError: there is one, or none, or not this one; or a log of it was changed.
+        RecordError: a log that is taken up cannot be signed.
     """
 
     def __init__(
@@ -57,6 +67,8 @@ class CampaignRuns:
         operator: str,
         keeper: Keeper | None,
         *,
+        waivers: Waivers | None = None,
+        key: SigningKey | None = None,
         resume: bool,
     ) -> None:
         self._folder = folder
@@ -67,11 +79,17 @@ class CampaignRuns:
         else:
             _require_new(folder)
             self._record = new_record(name, groups)
-        self.kept = KeptLogs(folder, self.groups, keeper)
+        self.waived = WaivedRuns(waivers.model.waivers) if waivers else None
+        sign = LogSigner(key, operator) if key else None
+        self.kept = KeptLogs(folder, self.groups, keeper, sign, self._waive if waivers else None)
         self.troubles: dict[Place, str] = {}
+        self.unclosed = ""
+        """Why a manifest or a signature of it was not written; empty where all was."""
+        self._accepted: dict[Place, str] = {}
+        self._today = local_now().date()
         again = self.kept.take_up() if resume else []
         self._renew(again)
-        self.jobs = [self.kept.prepared(job) for job in self._missing(operator)]
+        self.jobs = [self.kept.prepared(job) for job in self._missing(operator, waivers)]
         self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
 
     def _renew(self, again: Sequence[Place]) -> None:
@@ -80,9 +98,23 @@ class CampaignRuns:
         spent = {place: token_hex(16) for place in self._record.spent}
         self._record = replace(self._record, tokens={**self._record.tokens, **fresh, **spent}, spent=())
 
-    def _missing(self, operator: str) -> Iterator[CampaignJob]:
+    def _waive(self, place: Place, record: RunRecord) -> None:
+        """Note how a run ended with its waivers."""
+        assert self.waived is not None, "there are some"
+        number, planned = place
+        started = record.started and dt.datetime.fromisoformat(record.started).astimezone().date()
+        profile = self.groups[number].profile(planned).model
+        run = waivable(profile, record.unit, record.firmware, started or self._today)
+        self._accepted[place] = self.waived.take(record.profile, run, record.findings)
+
+    def outcome(self, place: Place) -> str:
+        """Return how a run ended: as its log says, but for a fail that is accepted; empty where it left no log."""
+        found = self.kept.outcome(place)
+        return self._accepted.get(place, found) if found == Verdict.FAIL else found
+
+    def _missing(self, operator: str, waivers: Waivers | None) -> Iterator[CampaignJob]:
         tokens = self._record.tokens
-        for job in jobs_of(self.groups, operator):
+        for job in jobs_of(self.groups, operator, waivers):
             place = (job.group, job.place.run)
             if not self.kept.outcome(place):
                 yield replace(job, token=tokens.get(place, ""))
@@ -125,13 +157,20 @@ class CampaignRuns:
         except KeyboardInterrupt:
             with held():
                 self._take_stopped(executor, said)
-                self.kept.close("interrupted")
+                self.close("interrupted")
             raise
         except VentproofError as error:
             broken_off = str(error)
             self._take_stopped(executor, said)
-        self.kept.close(broken_off or "runs left no log")
+        self.close(broken_off or "runs left no log")
         return broken_off
+
+    def close(self, broken_off: str = "") -> None:
+        """Write the manifests, and sign what is to be signed; what cannot be written is noted, since the logs stand."""
+        try:
+            self.kept.close(broken_off)
+        except VentproofError as error:
+            self.unclosed = str(error)
 
     def _take_stopped(self, executor: Executor, said: Callable[[str], None]) -> None:
         with suppress(VentproofError):  # what went wrong first is what is told
@@ -151,21 +190,21 @@ class CampaignRuns:
     def counts(self) -> Counter[str]:
         """How many runs ended with which verdict, were aborted, left no log, or were not run."""
         return Counter(
-            self.kept.outcome(place) or (NO_LOG if place in self.troubles else NOT_RUN)
-            for place in self._places
+            self.outcome(place) or (NO_LOG if place in self.troubles else NOT_RUN) for place in self._places
         )
 
     @property
     def code(self) -> int:
         """The exit code: of the worst that occurs, and as for an aborted run where one left no log."""
-        outcomes = (self.kept.outcome(place) for place in self._places)
-        return code_of(Verdict(one) if one not in {"", ABORTED} else None for one in outcomes)
+        outcomes = {self.outcome(place) for place in self._places}
+        code = code_of(Verdict(one) if one in VERDICTS else None for one in outcomes - {ACCEPTED})
+        return EXIT_ACCEPTED if code == EXIT_PASS and ACCEPTED in outcomes else code
 
     def ended(self, *outcomes: str) -> Iterator[tuple[PlannedGroup, str, Path | None]]:
         """Yield the group, the run and the log of each run that ended so, in order."""
         for number, group in enumerate(self.groups):
             for place in group.plan.places:
-                if self.kept.outcome((number, place.run)) in outcomes:
+                if self.outcome((number, place.run)) in outcomes:
                     yield group, str(place), self.kept.log((number, place.run))
 
     @property

@@ -17,6 +17,7 @@ from ventproof.session.session import Session, slug
 from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
@@ -40,6 +41,7 @@ class CampaignJob:
         bench: where.
         operator: who runs the campaign.
         token: of a run that moves something real: it begins once; empty in virtual time.
+        waivers: the deviations that were accepted before; None: there are none.
     """
 
     group: int
@@ -48,6 +50,7 @@ class CampaignJob:
     bench: Loaded[BenchFile]
     operator: str
     token: str = ""
+    waivers: Waivers | None = None
 
     @property
     def real_bench(self) -> str:
@@ -68,6 +71,7 @@ class CampaignJob:
             unit=plan.unit,
             firmware=plan.firmware,
             operator=self.operator,
+            waivers=self.waivers,
             seed=plan.seed,
             ledger=ledger,
             token=self.token,
@@ -98,16 +102,21 @@ class PlannedGroup:
         """How long its runs take together at most, in the time of the bench, seconds."""
         return self.plan.repeats * sum(longest_s(profile.model) for profile in self.suite)
 
-    def job(self, number: int, run: int, operator: str) -> CampaignJob:
+    def profile(self, run: int) -> Loaded[Profile]:
+        """Return what a run of it runs, from 1."""
+        return self.suite[(run - 1) // self.plan.repeats]
+
+    def job(self, number: int, run: int, operator: str, waivers: Waivers | None = None) -> CampaignJob:
         """Return a run of it as a job.
 
         Args:
             number: of the group, from 0.
             run: which run of the plan, from 1.
             operator: who runs the campaign.
+            waivers: the deviations that were accepted before.
         """
-        profile = self.suite[(run - 1) // self.plan.repeats]
-        return CampaignJob(number, PlannedRun(self.plan, run), profile, self.bench, operator)
+        place = PlannedRun(self.plan, run)
+        return CampaignJob(number, place, self.profile(run), self.bench, operator, waivers=waivers)
 
 
 def groups_of(
@@ -176,11 +185,13 @@ def variants_of(campaign: Campaign, benches: Sequence[Loaded[BenchFile]], faulty
     return found
 
 
-def jobs_of(groups: Sequence[PlannedGroup], operator: str) -> Iterator[CampaignJob]:
+def jobs_of(
+    groups: Sequence[PlannedGroup], operator: str, waivers: Waivers | None = None
+) -> Iterator[CampaignJob]:
     """Yield all runs of some plans as jobs, in order."""
     for number, group in enumerate(groups):
         for run in range(1, group.plan.runs + 1):
-            yield group.job(number, run, operator)
+            yield group.job(number, run, operator, waivers)
 
 
 def new_record(campaign: str, groups: Sequence[PlannedGroup]) -> CampaignRecord:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from ventproof.run.view import View
     from ventproof.runset.present import Choice
     from ventproof.session.repeats import RepeatSeries
+    from ventproof.session.waived import WaivedRuns
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -343,6 +344,14 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
     code = code_of(r.outcome.verdict for series in done for r in series.results)
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and _undecided(done) else code
+
+
+def tell_waived(its: WaivedRuns) -> None:
+    """Say which fails waivers accept, and what is to be said of the waivers themselves."""
+    for line in its.lines:
+        click.echo(harmless(line))
+    for line in its.warnings:
+        click.echo(harmless(f"warning: {line}"), err=True)
 
 
 def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:
