@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.names import free_path, has_signature, log_at, logs_in, plain_path
 from ventproof.log.plan import Attempt
-from ventproof.log.read import check_log, header_of, read_log
+from ventproof.log.read import check_log, read_log
 from ventproof.log.run import ABORTED, results_of
 from ventproof.log.signing import SigningKey, sign_log, whats_wrong
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest, read_manifest
@@ -20,16 +20,22 @@ from ventproof.runset.signature import sign_closing
 from ventproof.session.planned import written
 from ventproof.session.resume import has_failed
 from ventproof.session.session import slug
+from ventproof_bench.base.clock import Stopwatch
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import create_file
 
 if TYPE_CHECKING:
     from ventproof.campaign.planned import CampaignJob, PlannedGroup
-    from ventproof.campaign.work import JobLeft
+    from ventproof.campaign.work import JobLeft, ReadLog
     from ventproof.history.enter import Keeper
-    from ventproof.log.read import LogState
     from ventproof.log.run import RunRecord
     from ventproof.runset.campaign_record import Place
+
+
+_ENTERED_EVERY_S: Final = 1.0
+"""Runs that come sooner than this after the others are entered together: each time costs more than each run."""
+
+_DOUBTED: Final = "the log that came is not believed"
 
 
 @final
@@ -85,6 +91,8 @@ class KeptLogs:
     ) -> None:
         self._folder, self._groups, self._keeper = folder, groups, keeper
         self._sign, self._seen = sign, seen
+        self._waiting: list[tuple[Path, RunRecord]] = []
+        self._watch = Stopwatch()
         self._left: dict[Place, LeftLog] = {}
         self._earlier: dict[Place, list[tuple[Attempt, LeftLog]]] = {}
 
@@ -149,28 +157,28 @@ class KeptLogs:
         """
         if not left.log:
             return left.why or "it left no log"
-        with TemporaryDirectory(prefix="ventproof-log-") as name:
-            part = Path(name) / "log.jsonl"
-            part.write_bytes(left.log)
-            try:
-                state = read_log(part)
-                record = results_of(state, job.profile.model.profile)
-                if wrong := _strange(job, state, record):
-                    return f"the log that came is not believed: {wrong}"
-            except FileError as error:
-                return f"the log that came is not believed: {error.problems[0].reason}"
-        log = self._named(job, left.log, state)
+        if left.read is None:
+            return f"{_DOUBTED}: {left.why}"
+        if wrong := _strange(job, left.log, left.read):
+            return f"{_DOUBTED}: {wrong}"
+        log, record = self._named(job, left.log, left.read), left.read.record
         if self._seen is not None:
             self._seen((job.group, job.place.run), record)
-        try:
-            if self._sign is not None:
-                self._sign.log(log, record.digest)
-        finally:
-            if self._keeper is not None:
-                self._keeper.enter(log, record)
+        self._waiting.append((log, record))
+        if self._watch.gone_s() > _ENTERED_EVERY_S:
+            self._enter()
+        if self._sign is not None:
+            self._sign.log(log, record.digest)
         return ""
 
-    def _named(self, job: CampaignJob, content: bytes, state: LogState) -> Path:
+    def _enter(self) -> None:
+        """Enter what is not in the history yet."""
+        if self._keeper is not None and self._waiting:
+            self._keeper.enter_all(self._waiting)
+        self._waiting = []
+        self._watch = Stopwatch()
+
+    def _named(self, job: CampaignJob, content: bytes, read: ReadLog) -> Path:
         """Give a log its name."""
         group = self._groups[job.group]
         folder = self._folder / group.folder
@@ -182,7 +190,7 @@ class KeptLogs:
             raise FileError(
                 [Problem(str(path), None, None, f"cannot be written: {error.strerror}")]
             ) from error
-        self._left[job.group, job.place.run] = LeftLog(path.name, state.sha256, state.outcome)
+        self._left[job.group, job.place.run] = LeftLog(path.name, read.sha256, read.outcome)
         return path
 
     @property
@@ -191,7 +199,7 @@ class KeptLogs:
         return [log for group in self._groups for log in logs_in(self._folder / group.folder)]
 
     def close(self, broken_off: str) -> None:
-        """Write the manifest of each plan that left a log, and sign what closes the logs where these are signed.
+        """Enter what came last, write the manifest of each plan that left a log, and sign what closes signed logs.
 
         A single run, which is its own whole, has no manifest.
 
@@ -202,6 +210,7 @@ class KeptLogs:
             FileError: a manifest cannot be written.
             RecordError: a signature cannot be written.
         """
+        self._enter()
         for number, group in enumerate(self._groups):
             left = tuple(self._closing(number, run) for run in range(1, group.plan.runs + 1))
             if group.plan.runs > 1 and any(one.log for one in left):
@@ -228,18 +237,18 @@ class KeptLogs:
         return replace(left, earlier=tuple(earlier)) if left else LeftLog()
 
 
-def _strange(job: CampaignJob, state: LogState, record: RunRecord) -> str:
+def _strange(job: CampaignJob, log: bytes, read: ReadLog) -> str:
     """Return why a log is not that of a job; empty where it is."""
-    if state.broken_at is not None:
-        return f"line {state.broken_at}: {state.reason}"
-    header = header_of(state)
-    if record.verdict != state.outcome:
+    record = read.record
+    if hashlib.sha256(log).hexdigest() != read.sha256:
+        return "it was changed since it was made"
+    if record.verdict != read.outcome:
         return record.reason
     for what, found, wanted in (
-        ("plan or run", header.place, job.place),
-        ("token", header.token, job.token),
-        ("profile", header.profile.sha256, job.profile.digest),
-        ("bench file", header.bench.sha256, job.bench.digest),
+        ("plan or run", record.place, job.place),
+        ("token", read.token, job.token),
+        ("profile", record.profile_sha256, job.profile.digest),
+        ("bench file", record.bench_sha256, job.bench.digest),
     ):
         if found != wanted:
             return f"it has another {what}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
@@ -58,24 +58,32 @@ class Keeper:
             log: the log.
             record: its run, where the log was read already.
         """
-        if self._broken:
-            self._left.append(log)
-            return
-        try:
-            if self._history is None:
-                from ventproof.history.store import History  # noqa: PLC0415 - as above
+        if record is None:
+            self._enter([log], lambda history: history.enter_log(log))
+        else:
+            self.enter_all([(log, record)])
 
-                self._history = History(self._place, create=True)
-            if record is None:
-                self._history.enter_log(log)
-            else:
-                self._history.enter(log, record)
+    def enter_all(self, entries: Sequence[tuple[Path, RunRecord]]) -> None:
+        """Enter several logs that were read already, as `enter` does it with one."""
+        self._enter([log for log, _ in entries], lambda history: history.enter_all(entries))
+
+    def _enter(self, logs: Sequence[Path], how: Callable[[History], object]) -> None:
+        try:
+            if not self._broken:
+                how(self._opened())
         except VentproofError as error:
             self._broken = str(error)
         except Exception as error:  # noqa: BLE001 - whatever fails here, the run is over and its log is written
             self._broken = f"{self._place.shown}: ventproof itself failed ({type(error).__name__}: {error})"
         if self._broken:
-            self._left.append(log)
+            self._left += logs
+
+    def _opened(self) -> History:
+        if self._history is None:
+            from ventproof.history.store import History  # noqa: PLC0415 - as above
+
+            self._history = History(self._place, create=True)
+        return self._history
 
     @property
     def warning(self) -> str:
