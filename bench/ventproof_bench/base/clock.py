@@ -251,8 +251,10 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         at_s = self._clock.now_s + by_s
         if by_s <= 0 or self._ready or at_s > self._clock.ends_s:
             return False
-        if self._scheduled and _on_grid(self._scheduled[0].when()) <= _on_grid(at_s):
-            return False
+        if self._scheduled:
+            first = self._scheduled[0].when()
+            if first <= at_s or _on_grid(first) <= _on_grid(at_s):
+                return False
         self._clock.move(by_s)
         return True
 

@@ -187,8 +187,6 @@ class Display:
         words: the same as input registers.
     """
 
-    snapshot: Snapshot
-    words: Sequence[int]
 
     def __init__(
         self,
@@ -203,6 +201,8 @@ class Display:
         self._look = look
         self._refreshes = 0
         self._frozen_percent: float | None = None
+        self.snapshot = Snapshot((), 0.0, 0, (), 0)
+        self.words: Sequence[int] = ()
 
     def before(self, at_s: float) -> None:
         """Catch up with the last instant that lies before `at_s`."""
@@ -219,9 +219,12 @@ class Display:
     def copy(self, at_s: float) -> None:
         """Copy the process as it is at an instant."""
         snapshot = self._look(at_s)
-        if snapshot is not None:
-            self.snapshot = self._spoiled(snapshot)
-            self.words = input_registers(self.snapshot, self._behaviour)
+        if snapshot is None:
+            return
+        snapshot = self._spoiled(snapshot)
+        if snapshot != self.snapshot:
+            self.snapshot = snapshot
+            self.words = input_registers(snapshot, self._behaviour)
 
     def _catch_up(self, refreshes: int) -> None:
         if refreshes > self._refreshes:

@@ -7,7 +7,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from math import inf
-from typing import TYPE_CHECKING, Final, Literal, NoReturn, final
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, final
 
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu.bit_message import (
@@ -44,7 +44,7 @@ from ventproof_bench.modbus.register_map import broadcasts_at_zero
 from ventproof_bench.modbus.traffic import silent_interval_s
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Coroutine, Sequence
 
     from pymodbus.pdu import ModbusPDU
 
@@ -139,6 +139,7 @@ class ModbusBus:
         self._opening = asyncio.Lock()
         self._writes: deque[_Job] = deque()
         self._reads: deque[_Job] = deque()
+        self._begun: tuple[_Job, Link] | None = None
         self._wake: asyncio.Future[None] | None = None
         self.silence = asyncio.Lock()
         self._lost = asyncio.Event()
@@ -236,9 +237,38 @@ class ModbusBus:
     async def _queued(self, queue: deque[_Job], job: _Job) -> Reply:
         if self._worker is None:
             raise self._disconnected()
-        queue.append(job)
-        self._stir()
+        if (link := self._resting()) is not None:
+            await self.silence.acquire()  # it is free: no turn of the loop
+            self._begin(job, link)
+        else:
+            queue.append(job)
+            self._stir()
         return await job.answered
+
+    def _resting(self) -> Link | None:
+        """Return the connection where a request may go out at once, the worker having nothing to do; else None.
+
+        Over TCP alone: on a serial line each request waits until the line was silent.
+        """
+        link = self._link
+        if self._framing != "tcp" or link is None or link.lost or self._dirty or self.silence.locked():
+            return None
+        waits = self._wake is not None and not self._wake.done()
+        return link if waits and len(link.heard) <= NOISE_BYTES else None
+
+    def _begin(self, job: _Job, link: Link) -> None:
+        """Send a request; the worker sees it through, unless it is answered by now."""
+        self._owed = job.expected
+        try:
+            over = link.begin(job.pdu, partial(self._take, job, link))
+        except Exception as error:  # noqa: BLE001 - as the worker would tell it
+            _settle(job, error)
+            over, self._owed = True, None
+        if over and self._owed is None:
+            self.silence.release()
+        else:
+            self._begun = job, link
+            self._stir()
 
     def _stir(self) -> None:
         if self._wake is not None and not self._wake.done():
@@ -246,20 +276,27 @@ class ModbusBus:
 
     async def _work(self) -> None:
         loop = asyncio.get_running_loop()
-        while self._worker is not None:
+        while self._worker is not None or self._begun is not None:
+            if self._begun is not None:
+                (job, link), self._begun = self._begun, None
+                try:
+                    await self._see_through(job, self._over(link, link.ended()))
+                finally:
+                    self.silence.release()
+                continue
             if not (self._writes or self._reads):
                 self._wake = loop.create_future()
                 await self._wake
                 continue
             async with self.silence:
                 if self._writes or self._reads:  # unless it was closed meanwhile
-                    await self._carry_out((self._writes or self._reads).popleft())
+                    job = (self._writes or self._reads).popleft()
+                    if not job.answered.done():  # given up while it waited
+                        await self._see_through(job, self._transact(job))
 
-    async def _carry_out(self, job: _Job) -> None:
-        if job.answered.done():
-            return  # given up while it waited
+    async def _see_through(self, job: _Job, transaction: Coroutine[Any, Any, None]) -> None:
         try:
-            await self._transact(job)
+            await transaction
         except BusFault as fault:
             _settle(job, self._in_doubt(job, fault))
         except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
@@ -282,8 +319,13 @@ class ModbusBus:
         if job.expected in self._doubtful_s:
             raise self._fault("mismatch", "a reply came that nothing had asked for", began_s)
         self._owed = job.expected
+        asked = link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
+        await self._over(link, asked)
+
+    async def _over(self, link: Link, asked: Coroutine[Any, Any, None]) -> None:
+        """Wait for the reply to a request that was sent; what was not its reply is a fault."""
         try:
-            await link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
+            await asked
         except ConnectionException:
             raise self._disconnected(requested_s=link.sent_s) from None
         except ModbusException:

@@ -238,7 +238,7 @@ class Deframer:
             self._buffer = b""
         self._heard_s = now_s
         self._buffer += data
-        while (frame := self._next()) is not None:
+        while self._buffer and (frame := self._next()) is not None:
             yield frame
 
     def _next_tcp(self) -> Frame | None:
