@@ -242,6 +242,34 @@ class Peer(Protocol):
         """Return `(delay_s, bytes)` for every reply, in order; empty when the unit stays silent."""
 
 
+@final
+@dataclass(slots=True, eq=False)
+class Standing:
+    """A time in which a mock answers each read as it answered that before in this time, unless it is touched.
+
+    Attributes:
+        until_s: loop time of its end.
+        asked_s: loop time of the last read.
+    """
+
+    until_s: float
+    asked_s: float
+
+
+@runtime_checkable
+class ForeseenPeer(Peer, Protocol):
+    """A far end that may say beforehand when it will answer a read as before."""
+
+    def standing(self, unit_id: int) -> Standing | None:
+        """Return the time that goes on in which a device answers as before; None: who knows what it answers."""
+
+    def reply_s(self, now_s: float) -> float:
+        """Return when the reply to a request at loop time `now_s` will be there."""
+
+    def repeat(self, standing: Standing, now_s: float) -> None:
+        """Take it that a read was asked, and answered as before."""
+
+
 class MockInputs(Protocol):
     """The terminals of the mock unit, as the mock drivers see them."""
 

@@ -6,12 +6,12 @@ import math
 import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Protocol, final
+from typing import TYPE_CHECKING, Final, Protocol, final, runtime_checkable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ventproof_bench.base.protocols import Table
+    from ventproof_bench.base.protocols import Standing, Table
     from ventproof_bench.mock.faults.behaviour import Behaviour
 
 
@@ -44,6 +44,15 @@ class RegisterBank(Protocol):
 
     def write(self, table: Table, address: int, words: Sequence[int], now_s: float) -> None:
         """Write coils (0 or 1) or holding registers, all or none. Raises `RefusedError`."""
+
+
+@runtime_checkable
+class ForeseenBank(RegisterBank, Protocol):
+    """A device that may know for how long nothing changes that it shows."""
+
+    @property
+    def standing(self) -> Standing | None:
+        """The time that goes on in which each read brings what it brought before in it; None: who knows."""
 
 
 def span(values: Sequence[int], address: int, count: int) -> Sequence[int]:
@@ -225,6 +234,11 @@ class Display:
         if snapshot != self.snapshot:
             self.snapshot = snapshot
             self.words = input_registers(snapshot, self._behaviour)
+
+    def shows(self, at_s: float) -> bool:
+        """Return whether it shows what there is at an instant, and will for as long as that stays."""
+        snapshot = None if self._behaviour.flag_drops_every else self._look(at_s)
+        return snapshot is not None and self._spoiled(snapshot) == self.snapshot
 
     def _catch_up(self, refreshes: int) -> None:
         if refreshes > self._refreshes:

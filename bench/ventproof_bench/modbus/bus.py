@@ -23,9 +23,9 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.clock import leap, now_s
 from ventproof_bench.base.errors import BusFault, LinkError
-from ventproof_bench.base.protocols import ReadRequest, Reply
+from ventproof_bench.base.protocols import ForeseenPeer, ReadRequest, Reply
 from ventproof_bench.benchfile.model import SerialBus
 from ventproof_bench.modbus.link import (
     EXCEPTIONS,
@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from pymodbus.pdu import ModbusPDU
 
     from ventproof_bench.base.errors import FaultKind
-    from ventproof_bench.base.protocols import Peer
+    from ventproof_bench.base.protocols import Peer, Standing
     from ventproof_bench.benchfile.model import BusSpec
 
 
@@ -124,6 +124,8 @@ class ModbusBus:
         self.name = name
         self._spec = spec
         self._peer = peer
+        self._foresees = peer if isinstance(peer, ForeseenPeer) else None
+        self._answers: dict[ReadRequest, tuple[tuple[int, ...], Standing | None]] = {}
         self._framing = framing_of(spec)
         self._silence_s = (
             silent_interval_s(spec.baud) if isinstance(spec, SerialBus) and spec.link == "rtu" else 0.0
@@ -208,7 +210,26 @@ class ModbusBus:
             LinkError: `request` is addressed to every unit at once.
         """
         self._refuse_broadcast(request.unit_id)
-        return await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
+        if (reply := self._foreseen_reply(request)) is not None:
+            return reply
+        reply = await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
+        if self._foresees is not None:
+            self._answers[request] = reply.words, self._foresees.standing(request.unit_id)
+        return reply
+
+    def _foreseen_reply(self, request: ReadRequest) -> Reply | None:
+        """Return the reply of a mock that stands, once the time is over that it takes; None: it has to be asked."""
+        words, standing = self._answers.get(request, ((), None))
+        if standing is None or self._foresees is None or self._foresees.standing(request.unit_id) is not standing:
+            return None
+        requested_s, link = now_s(), self._resting()
+        if link is None or requested_s >= standing.until_s:
+            return None
+        if not leap(self._foresees.reply_s(requested_s) - requested_s):
+            return None
+        self._foresees.repeat(standing, requested_s)
+        link.sent_s, link.heard_s = requested_s, now_s()
+        return Reply(words, requested_s, link.heard_s)
 
     async def write(
         self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
