@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
+from typing import Any, Literal, NamedTuple, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.edges import Edge
@@ -17,6 +17,7 @@ from ventproof_bench.base.evidence import (
     FoundSetting,
     Gap,
     Poll,
+    Standing,
     Window,
 )
 
@@ -44,9 +45,7 @@ class BusUse:
     count: int
 
 
-@final
-@dataclass(frozen=True, slots=True)
-class Reply:
+class Reply(NamedTuple):
     """What one transaction brought back. Bits come as 0 or 1. The unit acted between the two times (loop time, s)."""
 
     words: tuple[int, ...]
@@ -240,20 +239,6 @@ class Peer(Protocol):
 
     def exchange(self, data: bytes, now_s: float) -> Sequence[tuple[float, bytes]]:
         """Return `(delay_s, bytes)` for every reply, in order; empty when the unit stays silent."""
-
-
-@final
-@dataclass(slots=True, eq=False)
-class Standing:
-    """A time in which a mock answers each read as it answered that before in this time, unless it is touched.
-
-    Attributes:
-        until_s: loop time of its end.
-        asked_s: loop time of the last read.
-    """
-
-    until_s: float
-    asked_s: float
 
 
 @runtime_checkable

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Final, Protocol, final, runtime_checkable
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ventproof_bench.base.protocols import Standing, Table
+    from ventproof_bench.base.evidence import Standing
+    from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.faults.behaviour import Behaviour
 
 
@@ -195,7 +196,6 @@ class Display:
         snapshot: what was copied last.
         words: the same as input registers.
     """
-
 
     def __init__(
         self,

@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.evidence import Standing
 from ventproof_bench.mock.drive import Actuator, actuator
 from ventproof_bench.mock.faults.catalogue import behaviour_with
 from ventproof_bench.mock.inputs import Lapses
@@ -26,8 +27,6 @@ from ventproof_bench.mock.runs import CLOSED_PERCENT
 from ventproof_bench.mock.weather_inputs import RAIN_CONTACTS, RESET, UnitWeather, inputs_of
 from ventproof_bench.mock.wind_and_tips import Alarm
 from ventproof_bench.plant.vent import Vent
-
-from ventproof_bench.base.protocols import Standing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence

@@ -49,7 +49,8 @@ if TYPE_CHECKING:
     from pymodbus.pdu import ModbusPDU
 
     from ventproof_bench.base.errors import FaultKind
-    from ventproof_bench.base.protocols import Peer, Standing
+    from ventproof_bench.base.evidence import Standing
+    from ventproof_bench.base.protocols import Peer
     from ventproof_bench.benchfile.model import BusSpec
 
 
@@ -220,7 +221,11 @@ class ModbusBus:
     def _foreseen_reply(self, request: ReadRequest) -> Reply | None:
         """Return the reply of a mock that stands, once the time is over that it takes; None: it has to be asked."""
         words, standing = self._answers.get(request, ((), None))
-        if standing is None or self._foresees is None or self._foresees.standing(request.unit_id) is not standing:
+        if (
+            standing is None
+            or self._foresees is None
+            or self._foresees.standing(request.unit_id) is not standing
+        ):
             return None
         requested_s, link = now_s(), self._resting()
         if link is None or requested_s >= standing.until_s:

@@ -29,7 +29,8 @@ from ventproof_bench.mock.registers import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from ventproof_bench.base.protocols import Standing, Table
+    from ventproof_bench.base.evidence import Standing
+    from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.registers import RegisterBank
 
 
@@ -387,7 +388,9 @@ class Responder:
         self._local_echo = local_echo
         self._trouble = trouble
         self._foreseen = {
-            unit_id: bank for unit_id, bank in devices.items() if isinstance(bank, ForeseenBank) and not trouble
+            unit_id: bank
+            for unit_id, bank in devices.items()
+            if isinstance(bank, ForeseenBank) and not trouble
         }
         self._deframer = Deframer(framing)
         self._requests = 0
