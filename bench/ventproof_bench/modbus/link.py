@@ -314,12 +314,40 @@ class Link(asyncio.Protocol):
             ModbusException: no reply in time, or none that could be decoded.
             ConnectionException: the connection is gone.
         """
+        frame = self._framed(pdu)  # before the silence is over: it takes its time, too
+        if silence_s:
+            await sleep_until(self.heard_s + silence_s)
+        self._put_out(pdu, frame, take)
+        await self.ended()
+
+    def begin(self, pdu: ModbusPDU, take: Callable[[ModbusPDU], None]) -> bool:
+        """Send a request over TCP now, as `ask` does; return whether its reply was taken already, as a mock's may be.
+
+        Otherwise `ended` must follow. Raises `ConnectionException`: the connection is gone.
+        """
+        self._put_out(pdu, self._framed(pdu), take)
+        if not self._answer.done() or self._answer.exception() is not None:
+            return False
+        self._asked = None
+        return True
+
+    async def ended(self) -> None:
+        """Wait until the reply to what was sent was taken. Raises as `ask` does."""
+        try:
+            answer = await self._answered()
+            if not self._numbered:
+                self._take(answer)
+        finally:
+            self._asked = None
+            self._echo = b""
+
+    def _framed(self, pdu: ModbusPDU) -> bytes:
         if self._numbered:
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
-        frame = self._framer.buildFrame(pdu)  # before the silence is over: it takes its time, too
-        if silence_s:
-            await sleep_until(self.heard_s + silence_s)
+        return self._framer.buildFrame(pdu)
+
+    def _put_out(self, pdu: ModbusPDU, frame: bytes, take: Callable[[ModbusPDU], None]) -> None:
         # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
         self.sent_s = now_s()
         if self.lost:
@@ -330,13 +358,6 @@ class Link(asyncio.Protocol):
         self.sent = frame
         self._echo = self.sent if self._echoes else b""
         self._send(self.sent)
-        try:
-            answer = await self._answered()
-            if not self._numbered:
-                take(answer)
-        finally:
-            self._asked = None
-            self._echo = b""
 
     async def _answered(self) -> ModbusPDU:
         if self._answer.done():

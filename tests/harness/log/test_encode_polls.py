@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -58,7 +56,7 @@ def test_a_log_of_texts_is_the_log_of_fields(tmp_path):
     with RecordLog(tmp_path / "fields.jsonl") as fields, RecordLog(tmp_path / "texts.jsonl") as texts:
         text = PollText()
         for number in range(3):
-            event = PollSeen(number + 0.105, replace(one, requested_s=number + 0.1, replied_s=number + 0.105))
+            event = PollSeen(number + 0.105, one._replace(requested_s=number + 0.1, replied_s=number + 0.105))
             fields.write(event.name, event.t_s, fields_of(event))
             texts.write_text(event.name, event.t_s, text.of(event))
         assert texts.digest == fields.digest
