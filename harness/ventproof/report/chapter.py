@@ -371,6 +371,7 @@ def _identity(record: RunRecord, header: Header) -> dict[str, str]:
         **_acceptance(header),
         "bench": record.bench,
         "bench digest": record.bench_sha256,
+        "faults": ", ".join(fault.text for fault in record.faults or ()),
         "self-check": selfcheck_text(header.selfcheck),
     }
 

@@ -127,8 +127,10 @@ def check_set(
     unique = _unique(logs, found)
     plans: dict[str, list[PresentLog]] = defaultdict(list)
     for log in unique:
-        if log.place is not None and (log.place.plan.runs > 1 or log.place.earlier):
-            plans[log.place.plan.sha256].append(log)
+        if log.place is not None:
+            sha256 = log.place.plan.sha256
+            if log.place.plan.runs > 1 or log.place.earlier or sha256 in found.promised:
+                plans[sha256].append(log)
     if not apart:
         _tell_mixed(unique, list(plans.values()), found)
     closing: dict[str, list[PresentManifest]] = defaultdict(list)

@@ -101,6 +101,14 @@ def test_a_log_of_another_campaign_is_named(campaign):
     assert "Logs of different plans lie here together" in " ".join(beside.remarks)
 
 
+def test_two_different_logs_of_one_run_are_told(campaign):
+    """Of a plan of a single run, too, which no manifest closes."""
+    more = replace(log_of(campaign, "002-b", 1), name=str(campaign / "002-b" / "more.jsonl"), sha256="f" * 64)
+    assert told([*every_log(campaign), more]).missing == (
+        "002-b/00001-rain.jsonl and more.jsonl are different logs of run 1 of 1 (rain): which one belongs is unknown.",
+    )
+
+
 def test_what_is_written_is_read_back(campaign, tmp_path):
     """Every plan and token; in a place of its own, a signature of what stood there before is gone."""
     assert read_campaign_record(campaign / CAMPAIGN) == RECORD
