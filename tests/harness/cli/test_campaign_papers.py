@@ -215,6 +215,13 @@ def test_going_on_signs_and_closes_what_a_killed_campaign_left(night, verified, 
     assert [one.outcome for one in read_manifest(manifests[1]).left] == ["fail", "fail"]
 
 
+def test_a_name_that_no_signature_can_state_is_refused_before_anything_begins(night, tmp_path):
+    """As `run` does; no folder is made."""
+    code, _, told = night("--sign", "anna.key", "--operator", "Anna\nFalk")
+    assert (code, told.startswith("--operator: 'Anna\\nFalk' holds ")) == (3, True)
+    assert not (tmp_path / "out").exists()
+
+
 def test_a_signature_that_is_wrong_is_not_taken_up(night, tmp_path):
     """Going on stops there: what somebody changed is no run of this campaign."""
     night("--sign", "anna.key", most=2)
