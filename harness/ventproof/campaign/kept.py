@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.names import free_path, has_signature, log_at, logs_in, plain_path
 from ventproof.log.plan import Attempt
-from ventproof.log.read import check_log, read_log
+from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, results_of
 from ventproof.log.signing import SigningKey, sign_log, whats_wrong
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest, read_manifest
@@ -119,29 +119,28 @@ class KeptLogs:
         return [place for place in self._earlier if place not in self._left]
 
     def _take_up(self, number: int, group: PlannedGroup, path: Path) -> None:
-        check = check_log(path)
-        if check.broken_at is not None:
-            reason = f"the log was changed: {check.reason}"
-            raise FileError([Problem(str(path), check.broken_at, None, reason)])
-        if check.place is None or check.place.plan != group.plan:
+        state = read_log(path)
+        if state.broken_at is not None:
+            reason = f"the log was changed: {state.reason}"
+            raise FileError([Problem(str(path), state.broken_at, None, reason)])
+        record = results_of(state, str(path))
+        if record.place is None or record.place.plan != group.plan:
             reason, hint = "this log is not of the campaign that began here", "take it away"
             raise FileError([Problem(str(path), None, None, reason, hint)])
-        if wrong := whats_wrong(path):
+        if wrong := whats_wrong(path) or (record.reason if record.verdict != state.outcome else ""):
             raise FileError([Problem(str(path), None, None, wrong)])
-        place, name = (number, check.place.run), plain_path(path).name
-        left, record = LeftLog(name, check.sha256, check.outcome), None
-        if check.outcome == ABORTED and not has_failed(read_log(path)):
-            attempt = (Attempt(name, check.digest), left)
+        place, name = (number, record.place.run), plain_path(path).name
+        left = LeftLog(name, state.sha256, state.outcome)
+        if state.outcome == ABORTED and not has_failed(state):
+            attempt = (Attempt(name, state.digest), left)
             self._earlier.setdefault(place, []).append(attempt)
         else:
             self._left[place] = left
             if self._seen is not None:
-                record = results_of(read_log(path), str(path))
                 self._seen(place, record)
         if self._sign is not None and not has_signature(path):
-            self._sign.log(path, check.digest)
-        if self._keeper is not None:
-            self._keeper.enter(path, record)
+            self._sign.log(path, state.digest)
+        self._enter_soon(path, record)
 
     def prepared(self, job: CampaignJob) -> CampaignJob:
         """Return a job with the attempts at it that were aborted before."""
@@ -164,12 +163,15 @@ class KeptLogs:
         log, record = self._named(job, left.log, left.read), left.read.record
         if self._seen is not None:
             self._seen((job.group, job.place.run), record)
-        self._waiting.append((log, record))
-        if self._watch.gone_s() > _ENTERED_EVERY_S:
-            self._enter()
+        self._enter_soon(log, record)
         if self._sign is not None:
             self._sign.log(log, record.digest)
         return ""
+
+    def _enter_soon(self, log: Path, record: RunRecord) -> None:
+        self._waiting.append((log, record))
+        if self._watch.gone_s() > _ENTERED_EVERY_S:
+            self._enter()
 
     def _enter(self) -> None:
         """Enter what is not in the history yet."""
