@@ -43,6 +43,9 @@ _LONG_S: Final = 3600.0
 _SILENT_S: Final = 60.0
 _FORESEEN_S: Final = 5.0  # at most: whoever watches that the unit is asked need not know what was foreseen
 _WORTH_S: Final = 0.2
+_AT_ONCE_S: Final = (
+    1e-3  # a read so shortly before something falls due may already see the refresh of that instant
+)
 
 
 @final
@@ -257,7 +260,7 @@ class MockUnit:
     def _foresee(self) -> Standing | None:
         """Return for how long nothing changes that is shown, if nobody touches the unit; None: it may change now."""
         now_s = self.now_s
-        until_s = min(self._next()[0], now_s + _FORESEEN_S)
+        until_s = min(self._next()[0] - _AT_ONCE_S, now_s + _FORESEEN_S)
         if until_s < now_s + _WORTH_S or self.outside or self._behaviour.busy_every:
             return None
         vents = (vent for vent in self._vents.values() if isinstance(vent, Actuator))
