@@ -159,6 +159,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         conditions=(*([given_text(record.given)] if record.given else []), *(run.bench.notes if run else ())),
         overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
+        seed=record.seed,
         identity=_identity(record, header),
         facts=tuple(_all_facts(log, record, header, signing, claims)),
         steps=tuple(_steps(state, told, stands.differing, _Judged.of(run, figures), ident)),

@@ -28,6 +28,7 @@ class LaidRun(NamedTuple):
 class _Member(NamedTuple):
     ident: str
     repeat: int
+    seed: int
     log: str
     standing: str
 
@@ -57,9 +58,14 @@ class _Group:
             del self.drawn[places[-1]]
 
     def names(self) -> dict[str, str]:
-        """Return what each run is called, by its ident: by its repeat, or by its log where two are the same repeat."""
-        clear = len({member.repeat for member in self.members}) == len(self.members)
-        return {m.ident: f"repeat {m.repeat}" if clear else m.log for m in self.members}
+        """Return what each run is called, by its ident: its repeat, seed or log, the first that no two share."""
+        ways = (
+            [f"repeat {member.repeat}" for member in self.members],
+            [f"seed {member.seed}" for member in self.members],
+            [member.log for member in self.members],
+        )
+        names = next((names for names in ways if len(set(names)) == len(names)), ways[-1])
+        return {member.ident: name for member, name in zip(self.members, names, strict=True)}
 
 
 @final
@@ -75,7 +81,9 @@ class Overlays:
         same = (identity[name] for name in ("unit", "firmware", "bench digest"))
         key = (chapter.profile, laid.profile_sha256, *same)
         group = self._groups.setdefault(key, _Group(chapter.profile, identity))
-        group.take(_Member(chapter.ident, chapter.repeat, chapter.log, chapter.standing), laid.thin)
+        group.take(
+            _Member(chapter.ident, chapter.repeat, chapter.seed, chapter.log, chapter.standing), laid.thin
+        )
 
     def told(self) -> tuple[ReportedOverlay, ...]:
         """Return the picture of each profile that was run more than once, those with most failures first."""

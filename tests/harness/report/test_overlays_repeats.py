@@ -200,6 +200,7 @@ def test_of_many_runs_few_lines_are_kept_and_all_failures_are_named(repeats):
                 ident=f"run-{number}",
                 profile="rain",
                 repeat=number,
+                seed=number,
                 log=f"{number}.jsonl",
                 standing="fail" if failed else "pass",
                 identity={"unit": "V-1", "firmware": "3.1", "bench": "b", "bench digest": "d", "faults": ""},
@@ -218,11 +219,12 @@ def test_of_many_runs_few_lines_are_kept_and_all_failures_are_named(repeats):
 
 
 def test_runs_on_different_benches_are_no_repeats(mock, tmp_path):
-    """A unit with a fault and one without are drawn apart, and the picture says which is which."""
-    logs = [
-        mock.run(tmp_path, mock.rain, faults=faults, repeat=n)
-        for faults in ((), ("slow_debounce",))
-        for n in (1, 2)
+    """A unit with a fault and one without are drawn apart, each said; runs with other seeds are named by these."""
+    logs = [mock.run(tmp_path, mock.rain, repeat=n) for n in (1, 2)]
+    logs += [mock.run(tmp_path, mock.rain, faults=("ignores_rain",), seed=seed) for seed in (3, 5)]
+    faulty, healthy = report_of(logs).overlays
+    assert [told.profile.rpartition(", ")[2] for told in (faulty, healthy)] == [
+        "fault ignores_rain",
+        "no faults",
     ]
-    names = sorted(told.profile.rpartition(", ")[2] for told in report_of(logs).overlays)
-    assert names == ["fault slow_debounce", "no faults"]
+    assert [mark.said for mark in faulty.wrong] == ["seed 3: fail", "seed 5: fail"]
