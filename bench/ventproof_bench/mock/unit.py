@@ -194,6 +194,7 @@ class MockUnit:
             has = ", ".join(known) or "none"
             raise DriverError(f"the mock unit has no {kind} {name!r}; it has {has}")
         self._changes_given += 1
+        self._come()
         self._foreseen = None
         heapq.heappush(self._changes, (max(now_s, self.now_s), self._changes_given, name, value))
 
@@ -257,6 +258,11 @@ class MockUnit:
         """The time that goes on in which each read brings what it brought before in it; None: who knows."""
         return self._foreseen
 
+    def _come(self) -> None:
+        """Come to the last read, also where it was foreseen."""
+        if self._foreseen is not None:
+            self.advance(self._foreseen.asked_s)
+
     def _foresee(self) -> Standing | None:
         """Return for how long nothing changes that is shown, if nobody touches the unit; None: it may change now."""
         now_s = self.now_s
@@ -282,8 +288,7 @@ class MockUnit:
         Raises:
             LookupError: the vent stands outside the unit, and the bench plays it.
         """
-        if self._foreseen is not None:
-            self.advance(self._foreseen.asked_s)
+        self._come()
         return self._true(vent).breakpoints(self.now_s)
 
     def position(self, vent: str) -> float:

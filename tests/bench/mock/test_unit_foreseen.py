@@ -88,6 +88,7 @@ def test_what_was_foreseen_is_what_is_read(bench, fault, course, every_ms):
             at_s += every_ms / 1000
         for unit in (seldom, always):
             do(unit, act, at_s)
+        assert seldom.now_s == always.now_s
     for vent in seldom.vents:
         assert seldom.truth(vent) == always.truth(vent)
     assert seldom.touched.names == always.touched.names
