@@ -25,7 +25,9 @@ ACTS = st.one_of(
     st.tuples(st.just("write"), st.integers(0, 3), st.integers(0, 330)),
     st.tuples(st.just("pulses"), st.integers(0, 9), st.integers(1, 30)),
 )
-IDLE_MS = st.sampled_from([0, 0, 0, 0, 597_000, 600_000, 3_000_000])  # nobody asks: a lost bus counts as weather
+IDLE_MS = st.sampled_from(
+    [0, 0, 0, 0, 597_000, 600_000, 3_000_000]
+)  # nobody asks: a lost bus counts as weather
 WAITS_MS = st.one_of(st.integers(0, 400), st.integers(400, 8_000), st.integers(8_000, 120_000))
 
 
