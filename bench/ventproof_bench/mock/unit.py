@@ -194,6 +194,7 @@ class MockUnit:
             has = ", ".join(known) or "none"
             raise DriverError(f"the mock unit has no {kind} {name!r}; it has {has}")
         self._changes_given += 1
+        self._take_foreseen()
         self._foreseen = None
         heapq.heappush(self._changes, (max(now_s, self.now_s), self._changes_given, name, value))
 
@@ -245,6 +246,9 @@ class MockUnit:
 
     def _answer(self, now_s: float) -> None:
         self.advance(now_s)
+        self._asked()
+
+    def _asked(self) -> None:
         self.touched.asked(self.now_s)
         if not self._power.value:
             raise SilentError
@@ -282,8 +286,7 @@ class MockUnit:
         Raises:
             LookupError: the vent stands outside the unit, and the bench plays it.
         """
-        if self._foreseen is not None:
-            self.advance(self._foreseen.asked_s)
+        self._take_foreseen()
         return self._true(vent).breakpoints(self.now_s)
 
     def position(self, vent: str) -> float:
@@ -306,6 +309,7 @@ class MockUnit:
 
     def advance(self, to_s: float) -> None:
         """Let everything happen that is due up to and at `to_s`; the past is left alone."""
+        self._take_foreseen()
         to_s = max(to_s, self.now_s)
         while True:
             due_s, happen = self._next()
@@ -319,6 +323,13 @@ class MockUnit:
                 self._follow_weather()
         self.now_s = to_s
         self._display.until(to_s)
+
+    def _take_foreseen(self) -> None:
+        """Take the reads that were foreseen: up to the last one nothing else has happened."""
+        if self._foreseen is not None and self._foreseen.asked_s > self.now_s:
+            self.now_s = self._foreseen.asked_s
+            self._display.until(self.now_s)
+            self._asked()
 
     def _next(self) -> tuple[float, Callable[[], None]]:
         """Return what is due first: at one instant the foremost part, and a change at the terminals last."""

@@ -24,7 +24,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
-from ventproof_bench.base.clock import leap, now_s, sleep_until
+from ventproof_bench.base.clock import leap, now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import LinkError, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
@@ -164,6 +164,7 @@ def complaint(sent: bytes, heard: bytes) -> str:
 _LONGEST_HEARD: Final = 2048
 _CONNECT_S: Final = 3.0  # longest wait for a TCP connection; a lost first packet is sent again after 1 s
 _NO_ANSWER: Final = f"no answer within {_CONNECT_S:g} s; check address, cable and power"
+_SPIN_S: Final = 150e-6  # of a silence: waking up from a sleep takes about as long
 _LAST_TRANSACTION: Final = 0xFFFF
 _REPLIES_KNOWN: Final = 16
 _FRAMERS: Final = {"tcp": FramerSocket, "rtu": FramerRTU, "ascii": FramerAscii}
@@ -316,7 +317,9 @@ class Link(asyncio.Protocol):
         """
         frame = self._framed(pdu)  # before the silence is over: it takes its time, too
         if silence_s:
-            await sleep_until(self.heard_s + silence_s)
+            until_s = self.heard_s + silence_s
+            await sleep_until(until_s - _SPIN_S)
+            spin_until(until_s)
         self._put_out(pdu, frame, take)
         await self.ended()
 

@@ -25,6 +25,9 @@ ACTS = st.one_of(
     st.tuples(st.just("write"), st.integers(0, 3), st.integers(0, 330)),
     st.tuples(st.just("pulses"), st.integers(0, 9), st.integers(1, 30)),
 )
+IDLE_MS = st.sampled_from(
+    [0, 0, 0, 0, 597_000, 600_000, 3_000_000]
+)  # nobody asks: a lost bus counts as weather
 WAITS_MS = st.one_of(st.integers(0, 400), st.integers(400, 8_000), st.integers(8_000, 120_000))
 
 
@@ -68,7 +71,7 @@ def settings_of(name):
 @hypothesis_settings(max_examples=150, deadline=None)
 @given(
     fault=st.none() | st.sampled_from(sorted(CATALOGUE)),
-    course=st.lists(st.tuples(WAITS_MS, ACTS), max_size=12),
+    course=st.lists(st.tuples(WAITS_MS, ACTS, IDLE_MS), max_size=12),
     every_ms=st.sampled_from([70, 100, 250]),
 )
 def test_what_was_foreseen_is_what_is_read(bench, fault, course, every_ms):
@@ -76,7 +79,7 @@ def test_what_was_foreseen_is_what_is_read(bench, fault, course, every_ms):
     behaviour = behaviour_with({fault: 1.0}) if fault else HEALTHY
     seldom, always = (MockUnit(settings_of(bench), behaviour, T0, 0) for _ in range(2))
     at_s, known, standing = T0, None, None
-    for wait_ms, act in [*course, (6_000, ("write", 0, 180))]:
+    for wait_ms, act, idle_ms in [*course, (6_000, ("write", 0, 180), 0)]:
         until_s = at_s + wait_ms / 1000
         while at_s < until_s:
             truly = words(always, at_s)
@@ -88,6 +91,8 @@ def test_what_was_foreseen_is_what_is_read(bench, fault, course, every_ms):
             at_s += every_ms / 1000
         for unit in (seldom, always):
             do(unit, act, at_s)
+        at_s += idle_ms / 1000
+        assert seldom.now_s == always.now_s
     for vent in seldom.vents:
         assert seldom.truth(vent) == always.truth(vent)
     assert seldom.touched.names == always.touched.names
