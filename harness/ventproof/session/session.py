@@ -278,8 +278,7 @@ class Session:
         bound = self._tied(profile, warnings)
         place = place or PlannedRun(self.plan([profile]), 1)
         real = not self.bench.model.virtual
-        case = case_of(bound, in_batches=not real)
-        screen = CarefulView(view)
+        case, screen = case_of(bound, in_batches=not real), CarefulView(view)
         title = titled(profile.model.profile, profile.model.decision)
         unless_interrupted()
         with held(), self._log(profile) as log:
