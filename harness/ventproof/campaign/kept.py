@@ -20,7 +20,6 @@ from ventproof.runset.signature import sign_closing
 from ventproof.session.planned import written
 from ventproof.session.resume import has_failed
 from ventproof.session.session import slug
-from ventproof_bench.base.clock import Stopwatch
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import create_file
 
@@ -31,9 +30,6 @@ if TYPE_CHECKING:
     from ventproof.log.run import RunRecord
     from ventproof.runset.campaign_record import Place
 
-
-_ENTERED_EVERY_S: Final = 1.0
-"""Runs that come sooner than this after the others are entered together: each time costs more than each run."""
 
 _DOUBTED: Final = "the log that came is not believed"
 
@@ -91,8 +87,6 @@ class KeptLogs:
     ) -> None:
         self._folder, self._groups, self._keeper = folder, groups, keeper
         self._sign, self._seen = sign, seen
-        self._waiting: list[tuple[Path, RunRecord]] = []
-        self._watch = Stopwatch()
         self._left: dict[Place, LeftLog] = {}
         self._earlier: dict[Place, list[tuple[Attempt, LeftLog]]] = {}
 
@@ -140,7 +134,8 @@ class KeptLogs:
                 self._seen(place, record)
         if self._sign is not None and not has_signature(path):
             self._sign.log(path, state.digest)
-        self._enter_soon(path, record)
+        if self._keeper is not None:
+            self._keeper.enter_soon(path, record)
 
     def prepared(self, job: CampaignJob) -> CampaignJob:
         """Return a job with the attempts at it that were aborted before."""
@@ -163,22 +158,11 @@ class KeptLogs:
         log, record = self._named(job, left.log, left.read), left.read.record
         if self._seen is not None:
             self._seen((job.group, job.place.run), record)
-        self._enter_soon(log, record)
+        if self._keeper is not None:
+            self._keeper.enter_soon(log, record)
         if self._sign is not None:
             self._sign.log(log, record.digest)
         return ""
-
-    def _enter_soon(self, log: Path, record: RunRecord) -> None:
-        self._waiting.append((log, record))
-        if self._watch.gone_s() > _ENTERED_EVERY_S:
-            self._enter()
-
-    def _enter(self) -> None:
-        """Enter what is not in the history yet."""
-        if self._keeper is not None and self._waiting:
-            self._keeper.enter_all(self._waiting)
-        self._waiting = []
-        self._watch = Stopwatch()
 
     def _named(self, job: CampaignJob, content: bytes, read: ReadLog) -> Path:
         """Give a log its name."""
@@ -212,7 +196,8 @@ class KeptLogs:
             FileError: a manifest cannot be written.
             RecordError: a signature cannot be written.
         """
-        self._enter()
+        if self._keeper is not None:
+            self._keeper.settle()
         for number, group in enumerate(self._groups):
             left = tuple(self._closing(number, run) for run in range(1, group.plan.runs + 1))
             if group.plan.runs > 1 and any(one.log for one in left):

@@ -114,8 +114,13 @@ class PlannedRuns:
         if self.plan.claim is not None or not pays(self._session, len(places)):
             yield
             return
-        with ahead(self._session, [(self._suite[self._number(one)], one) for one in places]) as self._ahead:
-            yield
+        try:
+            with ahead(
+                self._session, [(self._suite[self._number(one)], one) for one in places]
+            ) as self._ahead:
+                yield
+        finally:
+            self._session.settle()
 
     def _made_ahead(self, number: int, run: int) -> RunResult | None:
         """Keep a run that another process made, and return it; None where none did."""
