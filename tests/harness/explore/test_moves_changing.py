@@ -9,10 +9,9 @@ import pytest
 
 from ventproof.challenge.trial import attempt
 from ventproof.cli.options import with_faults
-from ventproof.explore.emit import Writer, planned_sequence
-from ventproof.explore.moves import moves_of
+from ventproof.explore.emit import writer_of
 from ventproof.explore.search import Explorer, Played
-from ventproof.explore.sequence import Action, accuracies_of, gaps_s, longest_tail_s
+from ventproof.explore.sequence import Action, gaps_s
 from ventproof.table.load import load_table
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.benchcheck.load import load_bench
@@ -20,8 +19,8 @@ from ventproof_bench.benchcheck.load import load_bench
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "snow-house-overrides.yaml")
 BENCH = load_bench(FILES / "snow-house.yaml")
-ACCURACIES = accuracies_of(TABLE.model, BENCH.model)
-MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
+WRITER = writer_of(TABLE, BENCH)
+MOVES = WRITER.moves
 
 BREEZE = (
     (5.0, "wind of 6.5 m/s"),
@@ -45,8 +44,7 @@ def trial(moments, *faults):
     """Play moves at these instants to the mock of the snow house."""
     by_words = {move.planned.about: move for move in MOVES.moves}
     sequence = tuple(Action(at_s, by_words[words]) for at_s, words in moments)
-    written = planned_sequence(TABLE.model, ACCURACIES, sequence)
-    profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
+    profile = WRITER.profile("drawn.yaml", WRITER.planned(sequence), name="drawn", about="drawn")
     return attempt(profile, with_faults(BENCH, list(faults)), seed=0)
 
 
@@ -92,5 +90,5 @@ def test_nothing_is_done_before_a_contact_has_stopped_chattering():
         texts.append(profile.text)
         return Played(Verdict.PASS, [])
 
-    Explorer(TABLE, BENCH, play, examples=45).run()
+    Explorer(WRITER, play, examples=45).run()
     assert any("pulse: snow_detector" in text for text in texts)
