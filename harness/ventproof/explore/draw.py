@@ -34,6 +34,8 @@ def sequences(
     things = _things(moves)
     gap, thing = strategies.sampled_from(gaps_s), strategies.integers(0, len(things))
     state = strategies.integers(0, max(map(len, things), default=1) - 1)
+    # A third of the turns ends what was begun, and a third begins something for sure: far beyond a threshold.
+    aim = strategies.sampled_from(("any", "begin", "end"))
     more = strategies.sampled_from((False, *[True] * 5))
 
     @strategies.composite
@@ -45,19 +47,19 @@ def sequences(
             if number and not draw(more):
                 break
             # Each turn draws alike, so that any can be left out, and 0 is a pause, which keeps the others' times.
-            gap_s, chosen, which, back = draw(gap), draw(thing), draw(state), draw(strategies.booleans())
+            gap_s, chosen, which, aims = draw(gap), draw(thing), draw(state), draw(aim)
             at_s = max(at_s + gap_s, _next_s(actions)) if actions else 0.0
             if at_s > longest_s:
                 break
             if chosen:
-                # Half of the turns end what was begun, or what comes with an end would seldom be seen.
-                ends = [one for one in moves if back and one.state == one.rest and one.possible(states)]
+                ends = [m for m in moves if aims == "end" and m.state == m.rest and m.possible(states)]
                 among = ends or things[chosen - 1]
-                made = _next_possible(among, which % len(among), states) or _next_possible(moves, 0, states)
-                if made is not None:
-                    at_s = max(at_s, made.earliest_s)
-                    actions.append(Action(round(at_s, 1), made))
-                    states[made.thing] = made.state
+                move = _next_possible(among, 0 if aims == "begin" else which, states)
+                move = move or _next_possible(moves, which, states)
+                if move is not None:
+                    at_s = max(at_s, move.earliest_s)
+                    actions.append(Action(round(at_s, 1), move))
+                    states[move.thing] = move.state
         if not actions:
             return ()
         return (*actions, *_put_back(moves, states, _next_s(actions)))
@@ -66,7 +68,7 @@ def sequences(
 
 
 def _things(moves: Sequence[Move]) -> list[Sequence[Move]]:
-    """Return the moves of each thing, as often as it is to be drawn.
+    """Return the moves of each thing, what begins something first; each thing as often as it is to be drawn.
 
     A wind has twenty values and a vane four: were moves drawn alike, hardly anything but wind would be played.
     """
@@ -83,7 +85,8 @@ def _next_s(actions: Sequence[Action]) -> float:
 
 def _next_possible(moves: Sequence[Move], number: int, states: Mapping[str, str]) -> Move | None:
     """Return a move, or the next one that changes something: what it is depends little on those before it."""
-    return next((move for move in (*moves[number:], *moves[:number]) if move.possible(states)), None)
+    first = number % len(moves)
+    return next((move for move in (*moves[first:], *moves[:first]) if move.possible(states)), None)
 
 
 def _put_back(moves: Iterable[Move], states: Mapping[str, str], at_s: float) -> list[Action]:

@@ -311,7 +311,7 @@ class _Requirements:
         left_s: float | None = None
         for stands, (begin_s, end_s) in self._rests(travel):
             at = round((stands.low + stands.high) / 2, 1)
-            tolerance = ceil(2 * ((stands.high - stands.low) / 2 + known)) / 2
+            tolerance = _half_percents(max(stands.high - at, at - stands.low) + known)
             band = Band(accuracy.signal, percent(at), percent(tolerance))
             after = self._last_action(begin_s if left_s is None else left_s)
             within_s = begin_s - self._at_s[after] + accuracy.late_s
@@ -325,7 +325,7 @@ class _Requirements:
             for at_rest, for_s in self._settled((begin_s, end_s), accuracy):
                 yield Requirement(band.stays(for_s, purpose=name), at_rest)
             left_s = end_s
-        yield from self._bounded(name, accuracy, travel, ceil(2 * known) / 2)
+        yield from self._bounded(name, accuracy, travel, _half_percents(known))
 
     def _rests(self, travel: PossibleTravel) -> list[tuple[Range, Span]]:
         """Return between which positions the vent certainly stands, and when, in order of time."""
@@ -371,6 +371,11 @@ class _Requirements:
                     StaysAtLeast(signal=accuracy.signal, stays_at_least=least, for_=lasts, purpose=name),
                     after,
                 )
+
+
+def _half_percents(tolerance: float) -> float:
+    """Return a tolerance, rounded up but for the error of computing it."""
+    return ceil(round(2 * tolerance, 6)) / 2
 
 
 def _alike(one: Range, other: Range) -> bool:

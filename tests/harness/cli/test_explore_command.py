@@ -38,7 +38,7 @@ def explore(capsys, monkeypatch, tmp_path):
     [
         (["--fault", "misses_side_vent", "--seed", 4], "side-vent-reaches", "rain closes"),
         (
-            ["--fault", "failure_not_told", "--seed", 6],
+            ["--fault", "failure_not_told", "--seed", 5],
             "outside-failed-equals",
             "the wires of outside_temperature break",
         ),

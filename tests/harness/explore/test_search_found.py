@@ -198,6 +198,15 @@ def test_a_sequence_ends_when_everything_has_come_to_rest():
     assert foreseen(TABLE.model, (Action(0.0, rain),)).until_s == pytest.approx(34.3, abs=0.5)
 
 
+def test_a_sequence_goes_on_until_a_wrong_unit_would_have_acted():
+    """What changes nothing is watched for the delay that a wrong unit has: to begin, or to end what is active."""
+    nearly, gale = doing("wind of 11.4 m/s"), doing("wind of 27 m/s")
+    its = TABLE.model.overrides["gale"]
+    assert foreseen(TABLE.model, (Action(0.0, nearly),)).until_s >= its.entry_delay + 5
+    abates = (Action(0.0, gale), Action(58.5, nearly))
+    assert foreseen(TABLE.model, abates).until_s >= 58.5 + its.release_delay + 5
+
+
 def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():
     """Values are beyond, between and short of the thresholds by more than the accuracy; slow failures stay out."""
     winds = [m.planned.changes[0].value for m in MOVES.moves if m.thing == "cups"]
