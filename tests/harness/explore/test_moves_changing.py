@@ -37,7 +37,6 @@ WAVERS = (
 NEARLY_BEHIND = ((5.0, "the wind comes from 347.5 °"), (60.0, "wind of 19 m/s"))
 TURNS = (*WAVERS[:2], (90.0, "the wind comes from 250 °"), (100.0, "the wind comes from 70 °"))
 LIMITED = ((0.0, "wind of 6.5 m/s"),)
-NEARLY_A_GALE = ((0.0, "wind of 14.4 m/s"),)
 WAVERS_LAST = ((22.0, WAVERS[0][1]), (60.0, WAVERS[1][1]), (130.0, WAVERS[2][1]))
 CUT = ((5.0, "the wires of rain_monitor break"), (60.0, "the wires of rain_monitor work again"))
 
@@ -77,7 +76,6 @@ def test_both_sides_of_what_changes_are_played():
         ("sides_change_at_once", TURNS),
         ("cut_taken_for_rain", CUT),
         ("limit_falls_late", LIMITED),
-        ("gale_threshold_low", NEARLY_A_GALE),
         ("no_dead_band_out_of_the_lee", WAVERS_LAST),
     ],
 )

@@ -118,6 +118,7 @@ def test_time_that_is_over_ends_the_search_and_what_was_played_counts():
     assert (found, tally.best) == (None, None)
     assert tally.played == SEQUENCES + 1
     assert tally.greenhouse_s == 50.0 * tally.played
+    assert Searches(writer=WRITER, play=passing, seed=2, sequences=8).do(0, lambda: 0.0) is None
 
 
 def test_a_find_is_told_although_no_time_is_left_to_make_it_shorter():
