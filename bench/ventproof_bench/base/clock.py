@@ -124,6 +124,7 @@ ORIGIN_S: Final = 100_000.0
 """Where virtual time starts: far from zero and from any uptime, so that two clocks mixed up show at once."""
 
 _GRID_DECIMALS: Final = 9  # 1 ns: equal deadlines written differently (0.1 + 0.2, 0.3) stay equal
+_NEAR_S: Final = 1e-8  # farther apart, two instants are none on that grid
 _LOOK_EVERY: Final = 64  # callbacks in a row at one instant, from one look for a signal to the next
 
 
@@ -251,8 +252,10 @@ class VirtualLoop(asyncio.SelectorEventLoop):
         at_s = self._clock.now_s + by_s
         if by_s <= 0 or self._ready or at_s > self._clock.ends_s:
             return False
-        if self._scheduled and _on_grid(self._scheduled[0].when()) <= _on_grid(at_s):
-            return False
+        if self._scheduled:
+            first_s = self._scheduled[0].when()
+            if first_s < at_s + _NEAR_S and _on_grid(first_s) <= _on_grid(at_s):
+                return False
         self._clock.move(by_s)
         return True
 

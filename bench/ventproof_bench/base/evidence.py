@@ -1,10 +1,10 @@
-"""Windows, samples, polls, gaps, reports of edges."""
+"""Windows, samples, polls, gaps, reports of edges; for how long a mock's answers are known."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Final, Literal, final
+from dataclasses import dataclass
+from typing import Final, Literal, NamedTuple, final
 
 
 @final
@@ -63,9 +63,7 @@ class SignalTraits:
     jumps_by: float = 0.0
 
 
-@final
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """One reading: the unit read the register at some moment in `[requested_s, replied_s]`."""
 
     value: float
@@ -111,9 +109,10 @@ class Unread:
         return f"{self.signal}: {self.reason}"
 
 
-@final
-@dataclass(frozen=True, slots=True)
-class Poll:
+_NOTHING: Final[Mapping[str, float | bool]] = {}
+
+
+class Poll(NamedTuple):
     """One answered read: the signals of the request with their values, and the registers as they came.
 
     Attributes:
@@ -130,7 +129,21 @@ class Poll:
     address: int
     words: tuple[int, ...]
     unread: tuple[Unread, ...] = ()
-    shown: Mapping[str, float | bool] = field(default_factory=dict)
+    shown: Mapping[str, float | bool] = _NOTHING
+
+
+@final
+@dataclass(slots=True, eq=False)
+class Standing:
+    """A time in which a mock answers each read as it answered that before in this time, unless it is touched.
+
+    Attributes:
+        until_s: loop time of its end.
+        asked_s: loop time of the last read.
+    """
+
+    until_s: float
+    asked_s: float
 
 
 @final

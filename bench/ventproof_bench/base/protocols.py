@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NoReturn, Protocol, final, runtime_checkable
+from typing import Any, Literal, NamedTuple, NoReturn, Protocol, final, runtime_checkable
 
 from ventproof_bench.base.asking import PersonAnswer, Prompt
 from ventproof_bench.base.edges import Edge
@@ -17,6 +17,7 @@ from ventproof_bench.base.evidence import (
     FoundSetting,
     Gap,
     Poll,
+    Standing,
     Window,
 )
 
@@ -44,9 +45,7 @@ class BusUse:
     count: int
 
 
-@final
-@dataclass(frozen=True, slots=True)
-class Reply:
+class Reply(NamedTuple):
     """What one transaction brought back. Bits come as 0 or 1. The unit acted between the two times (loop time, s)."""
 
     words: tuple[int, ...]
@@ -240,6 +239,20 @@ class Peer(Protocol):
 
     def exchange(self, data: bytes, now_s: float) -> Sequence[tuple[float, bytes]]:
         """Return `(delay_s, bytes)` for every reply, in order; empty when the unit stays silent."""
+
+
+@runtime_checkable
+class ForeseenPeer(Peer, Protocol):
+    """A far end that may say beforehand when it will answer a read as before."""
+
+    def standing(self, unit_id: int) -> Standing | None:
+        """Return the time that goes on in which a device answers as before; None: who knows what it answers."""
+
+    def reply_s(self, now_s: float) -> float:
+        """Return when the reply to a request at loop time `now_s` will be there."""
+
+    def repeat(self, standing: Standing, now_s: float) -> None:
+        """Take it that a read was asked, and answered as before."""
 
 
 class MockInputs(Protocol):

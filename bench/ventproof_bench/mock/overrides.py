@@ -118,6 +118,8 @@ class Overrides:
             self._rules[name] = shifted(self._rules[name], behaviour.rule_position_shift_percent)
         self._rules["rain"] = faulty_rule(self._rules["rain"], behaviour)
         self._ceilings: dict[str, dict[str, float]] = {}
+        self._fed: Mapping[str, bool] | None = None
+        """What they were handed last; None where they have changed since."""
         self._limits: Mapping[str, Mapping[str, float]] = {}
         self._gives_up, self._sight = Alarm(), Alarm(sees_from_s)
         self.parts: tuple[Part, ...] = (
@@ -133,9 +135,10 @@ class Overrides:
         rain.off_s = release_s * behaviour.release_factor * behaviour.delay_factor
 
     def feed(self, demands: Mapping[str, bool], now_s: float) -> None:
-        """Hand the overrides what the weather calls for."""
-        if self._sight.due_s < inf:
+        """Hand the overrides what the weather calls for; the same mapping only where that is the same."""
+        if self._sight.due_s < inf or demands is self._fed:
             return
+        self._fed = demands
         self._lapses.rain(now_s, raining=demands["rain"], gale="gale" in self.active)
         for name, demand in demands.items():
             if not self._unnoticed(name, demand=demand):
@@ -211,6 +214,7 @@ class Overrides:
         delay = self.delays[name]
         now_s = delay.due_s
         delay.fire()
+        self._fed = None
         if not delay.value:
             if name not in self._latched:
                 self._end(name)

@@ -6,11 +6,12 @@ import math
 import struct
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Protocol, final
+from typing import TYPE_CHECKING, Final, Protocol, final, runtime_checkable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from ventproof_bench.base.evidence import Standing
     from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.faults.behaviour import Behaviour
 
@@ -44,6 +45,15 @@ class RegisterBank(Protocol):
 
     def write(self, table: Table, address: int, words: Sequence[int], now_s: float) -> None:
         """Write coils (0 or 1) or holding registers, all or none. Raises `RefusedError`."""
+
+
+@runtime_checkable
+class ForeseenBank(RegisterBank, Protocol):
+    """A device that may know for how long nothing changes that it shows."""
+
+    @property
+    def standing(self) -> Standing | None:
+        """The time that goes on in which each read brings what it brought before in it; None: who knows."""
 
 
 def span(values: Sequence[int], address: int, count: int) -> Sequence[int]:
@@ -187,9 +197,6 @@ class Display:
         words: the same as input registers.
     """
 
-    snapshot: Snapshot
-    words: Sequence[int]
-
     def __init__(
         self,
         start_s: float,
@@ -203,6 +210,8 @@ class Display:
         self._look = look
         self._refreshes = 0
         self._frozen_percent: float | None = None
+        self.snapshot = Snapshot((), 0.0, 0, (), 0)
+        self.words: Sequence[int] = ()
 
     def before(self, at_s: float) -> None:
         """Catch up with the last instant that lies before `at_s`."""
@@ -219,9 +228,17 @@ class Display:
     def copy(self, at_s: float) -> None:
         """Copy the process as it is at an instant."""
         snapshot = self._look(at_s)
-        if snapshot is not None:
-            self.snapshot = self._spoiled(snapshot)
-            self.words = input_registers(self.snapshot, self._behaviour)
+        if snapshot is None:
+            return
+        snapshot = self._spoiled(snapshot)
+        if snapshot != self.snapshot:
+            self.snapshot = snapshot
+            self.words = input_registers(snapshot, self._behaviour)
+
+    def shows(self, at_s: float) -> bool:
+        """Return whether it shows what there is at an instant, and will for as long as that stays."""
+        snapshot = None if self._behaviour.flag_drops_every else self._look(at_s)
+        return snapshot is not None and self._spoiled(snapshot) == self.snapshot
 
     def _catch_up(self, refreshes: int) -> None:
         if refreshes > self._refreshes:

@@ -7,6 +7,7 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import DriverError
+from ventproof_bench.base.evidence import Standing
 from ventproof_bench.mock.drive import Actuator, actuator
 from ventproof_bench.mock.faults.catalogue import behaviour_with
 from ventproof_bench.mock.inputs import Lapses
@@ -40,6 +41,11 @@ if TYPE_CHECKING:
 _OTHER_C: Final = 0.5
 _LONG_S: Final = 3600.0
 _SILENT_S: Final = 60.0
+_FORESEEN_S: Final = 5.0  # at most: whoever watches that the unit is asked need not know what was foreseen
+_WORTH_S: Final = 0.2
+_AT_ONCE_S: Final = (
+    1e-3  # a read so shortly before something falls due may already see the refresh of that instant
+)
 
 
 @final
@@ -138,6 +144,7 @@ class MockUnit:
         self._start_broken_off = False
         self._entry_s, self._release_s = settings.rain.entry_delay, settings.rain.release_delay
         self._reads = phase
+        self._foreseen: Standing | None = None
         self._start(sees_from_s=math.inf, referenced_s=math.inf)
         self.touched = Touched(start_s, self._weather.sensors)
 
@@ -174,6 +181,7 @@ class MockUnit:
         if percent is not None and not 0 <= percent <= 100:  # noqa: PLR2004 - per cent
             raise DriverError(f"{percent:g} % is not a position; 0 % to 100 % are")
         self.advance(now_s)
+        self._foreseen = None
         if percent is None:
             self._by_hand.pop(vent, None)
         else:
@@ -186,6 +194,8 @@ class MockUnit:
             has = ", ".join(known) or "none"
             raise DriverError(f"the mock unit has no {kind} {name!r}; it has {has}")
         self._changes_given += 1
+        self._take_foreseen()
+        self._foreseen = None
         heapq.heappush(self._changes, (max(now_s, self.now_s), self._changes_given, name, value))
 
     # registers
@@ -193,6 +203,8 @@ class MockUnit:
     def read(self, table: Table, address: int, count: int, now_s: float) -> Sequence[int]:
         """Return what the unit's registers hold at `now_s`. Raises `RefusedError` or `SilentError`."""
         self._answer(now_s)
+        if self._foreseen is None or self.now_s >= self._foreseen.until_s:
+            self._foreseen = self._foresee()
         busy_every = self._behaviour.busy_every
         if busy_every:
             self._reads += 1
@@ -215,6 +227,7 @@ class MockUnit:
         `SilentError`.
         """
         self._answer(now_s)
+        self._foreseen = None
         if table != "holding":
             raise RefusedError(ILLEGAL_ADDRESS)
         holding = self._holding()
@@ -233,11 +246,31 @@ class MockUnit:
 
     def _answer(self, now_s: float) -> None:
         self.advance(now_s)
+        self._asked()
+
+    def _asked(self) -> None:
         self.touched.asked(self.now_s)
         if not self._power.value:
             raise SilentError
         if self._weather.asked(self.now_s):
+            self._foreseen = None
             self._follow_weather()
+
+    @property
+    def standing(self) -> Standing | None:
+        """The time that goes on in which each read brings what it brought before in it; None: who knows."""
+        return self._foreseen
+
+    def _foresee(self) -> Standing | None:
+        """Return for how long nothing changes that is shown, if nobody touches the unit; None: it may change now."""
+        now_s = self.now_s
+        until_s = min(self._next()[0] - _AT_ONCE_S, now_s + _FORESEEN_S)
+        if until_s < now_s + _WORTH_S or self.outside or self._behaviour.busy_every:
+            return None
+        vents = (vent for vent in self._vents.values() if isinstance(vent, Actuator))
+        if any(vent.goes(now_s) for vent in vents) or not self._weather.steady(now_s):
+            return None
+        return Standing(until_s, now_s) if self._display.shows(now_s) else None
 
     def _holding(self) -> list[int]:
         sensors = self._weather.sensors
@@ -253,6 +286,7 @@ class MockUnit:
         Raises:
             LookupError: the vent stands outside the unit, and the bench plays it.
         """
+        self._take_foreseen()
         return self._true(vent).breakpoints(self.now_s)
 
     def position(self, vent: str) -> float:
@@ -275,11 +309,13 @@ class MockUnit:
 
     def advance(self, to_s: float) -> None:
         """Let everything happen that is due up to and at `to_s`; the past is left alone."""
+        self._take_foreseen()
         to_s = max(to_s, self.now_s)
         while True:
             due_s, happen = self._next()
             if due_s > to_s:
                 break
+            self._foreseen = None
             self._display.before(due_s)
             self.now_s = max(self.now_s, due_s)
             happen()
@@ -287,6 +323,13 @@ class MockUnit:
                 self._follow_weather()
         self.now_s = to_s
         self._display.until(to_s)
+
+    def _take_foreseen(self) -> None:
+        """Take the reads that were foreseen: up to the last one nothing else has happened."""
+        if self._foreseen is not None and self._foreseen.asked_s > self.now_s:
+            self.now_s = self._foreseen.asked_s
+            self._display.until(self.now_s)
+            self._asked()
 
     def _next(self) -> tuple[float, Callable[[], None]]:
         """Return what is due first: at one instant the foremost part, and a change at the terminals last."""

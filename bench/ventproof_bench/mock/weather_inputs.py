@@ -219,6 +219,10 @@ class UnitWeather:
             return self.wind is not None and self.wind.silence is not None and self.wind.silence.failed
         return name in self.sensors and self.sensors[name].failed
 
+    def steady(self, at_s: float) -> bool:
+        """Return whether, from an instant on, `reading` and `limits` change only where something falls due."""
+        return (self.wind is None or self.wind.steady) and (self.bucket is None or self.bucket.steady(at_s))
+
     def reading(self, at_s: float) -> WeatherReading:
         """Return what the registers show at an instant, not before the last event."""
         vane = self.sensors.get("direction")

@@ -109,6 +109,11 @@ class LevelWindow:
         spans = ((value, max(t_s, from_s), end_s) for (t_s, value), end_s in zip(points, ends_s, strict=True))
         return math.fsum(value * (end_s - begin_s) for value, begin_s, end_s in spans) / self._window_s
 
+    @property
+    def steady(self) -> bool:
+        """Whether it knows one value only: the mean is that."""
+        return len(self._points) == 1
+
     def take(self, now_s: float, value: float) -> None:
         """Take the value from an instant on."""
         self._forget(now_s)
@@ -170,6 +175,11 @@ class WindInput(ABC):
 
     @property
     @abstractmethod
+    def steady(self) -> bool:
+        """Whether every mean stays as it is until something falls due."""
+
+    @property
+    @abstractmethod
     def parts(self) -> Sequence[Part]:
         """What falls due."""
 
@@ -194,6 +204,11 @@ class Cups(WindInput):
         self._contact = Settling(debounce_s, debounce_s)
         self._windows: list[tuple[PulseWindow, Threshold | None]] = []
         super().__init__(wind, behaviour)
+
+    @property
+    def steady(self) -> bool:
+        """True: a pulse comes, or falls due to leave."""
+        return True
 
     @property
     def parts(self) -> Sequence[Part]:
@@ -243,6 +258,11 @@ class Anemometer(WindInput):
         self._windows: list[LevelWindow] = []
         self._judged: list[LevelWindow] = []
         super().__init__(wind, behaviour)
+
+    @property
+    def steady(self) -> bool:
+        """Whether every mean stays as it is: the level has not changed for longer than all of them look back."""
+        return all(window.steady for window in self._windows)
 
     @property
     def parts(self) -> Sequence[Part]:
@@ -314,6 +334,10 @@ class Intensity:
         since_s = at_s - last_s
         return min(rate, self._mm_s_per_h / since_s) if self._falls and since_s > 0 else rate
 
+    def steady(self, at_s: float) -> bool:
+        """Return whether the intensity stays as it is until the next tip."""
+        return not self._falls or self.mm_per_h(at_s) == 0
+
     def wet_mm_per_h(self, at_s: float) -> float:
         """Return the intensity while it is wet, mm/h; 0 otherwise."""
         return self.mm_per_h(at_s) if self.wet.on else 0.0
@@ -373,6 +397,10 @@ class Bucket:
         )
         self._intensities.append(its)
         return its
+
+    def steady(self, at_s: float) -> bool:
+        """Return whether every intensity stays as it is until the next tip, or until one falls due to be over."""
+        return all(its.steady(at_s) for its in self._intensities)
 
     def rate_mm_per_h(self, at_s: float) -> float:
         """Return the intensity at an instant after the last tip, mm/h; 0 before the second tip of a shower."""

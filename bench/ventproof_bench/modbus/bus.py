@@ -7,7 +7,7 @@ from collections import deque
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from math import inf
-from typing import TYPE_CHECKING, Final, Literal, NoReturn, final
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, final
 
 from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.pdu.bit_message import (
@@ -23,9 +23,9 @@ from pymodbus.pdu.register_message import (
     WriteSingleRegisterRequest,
 )
 
-from ventproof_bench.base.clock import now_s
+from ventproof_bench.base.clock import leap, now_s
 from ventproof_bench.base.errors import BusFault, LinkError
-from ventproof_bench.base.protocols import ReadRequest, Reply
+from ventproof_bench.base.protocols import ForeseenPeer, ReadRequest, Reply
 from ventproof_bench.benchfile.model import SerialBus
 from ventproof_bench.modbus.link import (
     EXCEPTIONS,
@@ -44,11 +44,12 @@ from ventproof_bench.modbus.register_map import broadcasts_at_zero
 from ventproof_bench.modbus.traffic import silent_interval_s
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Coroutine, Sequence
 
     from pymodbus.pdu import ModbusPDU
 
     from ventproof_bench.base.errors import FaultKind
+    from ventproof_bench.base.evidence import Standing
     from ventproof_bench.base.protocols import Peer
     from ventproof_bench.benchfile.model import BusSpec
 
@@ -124,6 +125,8 @@ class ModbusBus:
         self.name = name
         self._spec = spec
         self._peer = peer
+        self._foresees = peer if isinstance(peer, ForeseenPeer) else None
+        self._answers: dict[ReadRequest, tuple[tuple[int, ...], Standing | None]] = {}
         self._framing = framing_of(spec)
         self._silence_s = (
             silent_interval_s(spec.baud) if isinstance(spec, SerialBus) and spec.link == "rtu" else 0.0
@@ -139,6 +142,7 @@ class ModbusBus:
         self._opening = asyncio.Lock()
         self._writes: deque[_Job] = deque()
         self._reads: deque[_Job] = deque()
+        self._begun: tuple[_Job, Link] | None = None
         self._wake: asyncio.Future[None] | None = None
         self.silence = asyncio.Lock()
         self._lost = asyncio.Event()
@@ -207,7 +211,30 @@ class ModbusBus:
             LinkError: `request` is addressed to every unit at once.
         """
         self._refuse_broadcast(request.unit_id)
-        return await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
+        if (reply := self._foreseen_reply(request)) is not None:
+            return reply
+        reply = await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
+        if self._foresees is not None:
+            self._answers[request] = reply.words, self._foresees.standing(request.unit_id)
+        return reply
+
+    def _foreseen_reply(self, request: ReadRequest) -> Reply | None:
+        """Return the reply of a mock that stands, once the time is over that it takes; None: it has to be asked."""
+        words, standing = self._answers.get(request, ((), None))
+        if (
+            standing is None
+            or self._foresees is None
+            or self._foresees.standing(request.unit_id) is not standing
+        ):
+            return None
+        requested_s, link = now_s(), self._resting()
+        if link is None or requested_s >= standing.until_s:
+            return None
+        if not leap(self._foresees.reply_s(requested_s) - requested_s):
+            return None
+        self._foresees.repeat(standing, requested_s)
+        link.sent_s, link.heard_s = requested_s, now_s()
+        return Reply(words, requested_s, link.heard_s)
 
     async def write(
         self, unit_id: int, table: Literal["coil", "holding"], address: int, words: Sequence[int]
@@ -236,9 +263,38 @@ class ModbusBus:
     async def _queued(self, queue: deque[_Job], job: _Job) -> Reply:
         if self._worker is None:
             raise self._disconnected()
-        queue.append(job)
-        self._stir()
+        if (link := self._resting()) is not None:
+            await self.silence.acquire()  # it is free: no turn of the loop
+            self._begin(job, link)
+        else:
+            queue.append(job)
+            self._stir()
         return await job.answered
+
+    def _resting(self) -> Link | None:
+        """Return the connection where a request may go out at once, the worker having nothing to do; else None.
+
+        Over TCP alone: on a serial line each request waits until the line was silent.
+        """
+        link = self._link
+        if self._framing != "tcp" or link is None or link.lost or self._dirty or self.silence.locked():
+            return None
+        waits = self._wake is not None and not self._wake.done()
+        return link if waits and len(link.heard) <= NOISE_BYTES else None
+
+    def _begin(self, job: _Job, link: Link) -> None:
+        """Send a request; the worker sees it through, unless it is answered by now."""
+        self._owed = job.expected
+        try:
+            over = link.begin(job.pdu, partial(self._take, job, link))
+        except Exception as error:  # noqa: BLE001 - as the worker would tell it
+            _settle(job, error)
+            over, self._owed = True, None
+        if over and self._owed is None:
+            self.silence.release()
+        else:
+            self._begun = job, link
+            self._stir()
 
     def _stir(self) -> None:
         if self._wake is not None and not self._wake.done():
@@ -246,20 +302,27 @@ class ModbusBus:
 
     async def _work(self) -> None:
         loop = asyncio.get_running_loop()
-        while self._worker is not None:
+        while self._worker is not None or self._begun is not None:
+            if self._begun is not None:
+                (job, link), self._begun = self._begun, None
+                try:
+                    await self._see_through(job, self._over(link, link.ended()))
+                finally:
+                    self.silence.release()
+                continue
             if not (self._writes or self._reads):
                 self._wake = loop.create_future()
                 await self._wake
                 continue
             async with self.silence:
                 if self._writes or self._reads:  # unless it was closed meanwhile
-                    await self._carry_out((self._writes or self._reads).popleft())
+                    job = (self._writes or self._reads).popleft()
+                    if not job.answered.done():  # given up while it waited
+                        await self._see_through(job, self._transact(job))
 
-    async def _carry_out(self, job: _Job) -> None:
-        if job.answered.done():
-            return  # given up while it waited
+    async def _see_through(self, job: _Job, transaction: Coroutine[Any, Any, None]) -> None:
         try:
-            await self._transact(job)
+            await transaction
         except BusFault as fault:
             _settle(job, self._in_doubt(job, fault))
         except Exception as error:  # noqa: BLE001 - a caller must never wait for a worker that died
@@ -282,8 +345,13 @@ class ModbusBus:
         if job.expected in self._doubtful_s:
             raise self._fault("mismatch", "a reply came that nothing had asked for", began_s)
         self._owed = job.expected
+        asked = link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
+        await self._over(link, asked)
+
+    async def _over(self, link: Link, asked: Coroutine[Any, Any, None]) -> None:
+        """Wait for the reply to a request that was sent; what was not its reply is a fault."""
         try:
-            await link.ask(job.pdu, partial(self._take, job, link), silence_s=self._silence_s)
+            await asked
         except ConnectionException:
             raise self._disconnected(requested_s=link.sent_s) from None
         except ModbusException:

@@ -24,7 +24,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
-from ventproof_bench.base.clock import leap, now_s, sleep_until
+from ventproof_bench.base.clock import leap, now_s, sleep_until, spin_until
 from ventproof_bench.base.errors import LinkError, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
@@ -164,6 +164,7 @@ def complaint(sent: bytes, heard: bytes) -> str:
 _LONGEST_HEARD: Final = 2048
 _CONNECT_S: Final = 3.0  # longest wait for a TCP connection; a lost first packet is sent again after 1 s
 _NO_ANSWER: Final = f"no answer within {_CONNECT_S:g} s; check address, cable and power"
+_SPIN_S: Final = 150e-6  # of a silence: waking up from a sleep takes about as long
 _LAST_TRANSACTION: Final = 0xFFFF
 _REPLIES_KNOWN: Final = 16
 _FRAMERS: Final = {"tcp": FramerSocket, "rtu": FramerRTU, "ascii": FramerAscii}
@@ -314,12 +315,42 @@ class Link(asyncio.Protocol):
             ModbusException: no reply in time, or none that could be decoded.
             ConnectionException: the connection is gone.
         """
+        frame = self._framed(pdu)  # before the silence is over: it takes its time, too
+        if silence_s:
+            until_s = self.heard_s + silence_s
+            await sleep_until(until_s - _SPIN_S)
+            spin_until(until_s)
+        self._put_out(pdu, frame, take)
+        await self.ended()
+
+    def begin(self, pdu: ModbusPDU, take: Callable[[ModbusPDU], None]) -> bool:
+        """Send a request over TCP now, as `ask` does; return whether its reply was taken already, as a mock's may be.
+
+        Otherwise `ended` must follow. Raises `ConnectionException`: the connection is gone.
+        """
+        self._put_out(pdu, self._framed(pdu), take)
+        if not self._answer.done() or self._answer.exception() is not None:
+            return False
+        self._asked = None
+        return True
+
+    async def ended(self) -> None:
+        """Wait until the reply to what was sent was taken. Raises as `ask` does."""
+        try:
+            answer = await self._answered()
+            if not self._numbered:
+                self._take(answer)
+        finally:
+            self._asked = None
+            self._echo = b""
+
+    def _framed(self, pdu: ModbusPDU) -> bytes:
         if self._numbered:
             self._number = self._number % _LAST_TRANSACTION + 1
         pdu.transaction_id = self._number
-        frame = self._framer.buildFrame(pdu)  # before the silence is over: it takes its time, too
-        if silence_s:
-            await sleep_until(self.heard_s + silence_s)
+        return self._framer.buildFrame(pdu)
+
+    def _put_out(self, pdu: ModbusPDU, frame: bytes, take: Callable[[ModbusPDU], None]) -> None:
         # Before anything can fail: whoever reports the fault needs the time of this request, not of the last.
         self.sent_s = now_s()
         if self.lost:
@@ -330,13 +361,6 @@ class Link(asyncio.Protocol):
         self.sent = frame
         self._echo = self.sent if self._echoes else b""
         self._send(self.sent)
-        try:
-            answer = await self._answered()
-            if not self._numbered:
-                take(answer)
-        finally:
-            self._asked = None
-            self._echo = b""
 
     async def _answered(self) -> ModbusPDU:
         if self._answer.done():

@@ -130,7 +130,9 @@ def unpack_done(message: Message) -> FoundSetting | DrivenOutput:
 
 def pack_evidence(evidence: Poll | Gap) -> Message:
     """Return the message that hands on what was read, or was not."""
-    return {"poll" if isinstance(evidence, Poll) else "gap": asdict(evidence)}
+    if isinstance(evidence, Gap):
+        return {"gap": asdict(evidence)}
+    return {"poll": evidence._asdict() | {"unread": [asdict(one) for one in evidence.unread]}}
 
 
 def unpack_evidence(message: Message) -> Poll | Gap:

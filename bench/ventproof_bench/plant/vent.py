@@ -128,6 +128,10 @@ class Vent:
         """Return which way it moves then: 1 opens, -1 closes, 0 it stands."""
         return self._motion.at(t_s).way
 
+    def goes(self, from_s: float) -> bool:
+        """Return whether vent or drive, as set until now, will be elsewhere at some time after an instant."""
+        return self._motion.moves(from_s)
+
     def breakpoints(self, until_s: float) -> tuple[tuple[float, float], ...]:
         """Return the vent's course from `start_s` to `until_s` as (time, % open), both ends included."""
         points = self._motion.points(self._start_s, until_s)

@@ -348,7 +348,7 @@ class Case:
         if self._ended:
             return
         requested_s, replied_s = poll.requested_s, poll.replied_s
-        if self.in_batches and self._turns_condition(poll):
+        if self._conditioned and self.in_batches and self._turns_condition(poll):
             self._settle()
         for name, value in self._sources.values(poll):
             trace, facts = self.traces[name], self._facts.get(name)
@@ -361,8 +361,10 @@ class Case:
                 self._buses.setdefault(poll.bus, set()).add(name)
             if facts is not None:
                 self._doubt(name, facts.observe(sample))
-        self._read_together(poll)
-        self._unread(poll)
+        if self._together or self._conditioned:
+            self._read_together(poll)
+        if poll.unread:
+            self._unread(poll)
 
     def _unread(self, poll: Poll) -> None:
         """Registers that held no value leave a gap in the evidence of their signals, and of no others."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import blake2b
@@ -23,6 +23,7 @@ from ventproof_bench.outputs.vents import PLAYED
 if TYPE_CHECKING:
     from ventproof.log.events import Event
     from ventproof.profile.model import Profile
+    from ventproof_bench.base.evidence import Poll
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.mock.unit import MockUnit
     from ventproof_bench.yamlfile.load import Loaded
@@ -168,6 +169,9 @@ class _Notes:
         self.watched = blake2b(digest_size=16)
         self.polls = 0
         self._watching = [(result, bound.signals[name]) for result in case.results for name in result.signals]
+        self._last: Mapping[str, float] | None = None
+        self._last_watched: Sequence[str] = ()
+        self._said, self._said_watched = b"", b""
 
     def take(self, event: Event) -> None:
         """Take an event of the run."""
@@ -176,19 +180,26 @@ class _Notes:
             if self._watched():
                 self.watched.update(repr(event.gap).encode())
         elif isinstance(event, PollSeen):
-            poll = event.poll
+            poll, watched = event.poll, self._watched()
             self.polls += 1
-            # A vent that the bench plays is where what the unit shows of its drive has moved it.
-            seen_of = dict(poll.values) if poll.table in {PLAYED, TOLD} else {}
-            self.shown.update(repr((poll.address, poll.words, seen_of)).encode())
-            seen = [(name, poll.values[name]) for name in self._watched() if name in poll.values]
-            if seen:
-                self.watched.update(repr(seen).encode())
+            # A poller that reads the same words again hands on the same mapping.
+            if poll.values is not self._last or watched != self._last_watched:
+                self._last, self._last_watched = poll.values, watched
+                self._say(poll)
+            self.shown.update(self._said)
+            self.watched.update(self._said_watched)
+
+    def _say(self, poll: Poll) -> None:
+        # A vent that the bench plays is where what the unit shows of its drive has moved it.
+        seen_of = dict(poll.values) if poll.table in {PLAYED, TOLD} else {}
+        self._said = repr((poll.address, poll.words, seen_of)).encode()
+        seen = sorted({(name, poll.values[name]) for name in self._last_watched if name in poll.values})
+        self._said_watched = repr(seen).encode() if seen else b""
 
     def _watched(self) -> list[str]:
         """Return the signals that a response is watching: one that has begun and is not decided."""
-        watches = ((result.watch, name) for result, name in self._watching)
-        return sorted({name for watch, name in watches if watch is not None and watch.ruling is None})
+        watches = [(result.watch, name) for result, name in self._watching]
+        return [name for watch, name in watches if watch is not None and watch.ruling is None]
 
 
 def _first_trouble(case: Case) -> str:

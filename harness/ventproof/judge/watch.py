@@ -180,7 +180,7 @@ class Watch:
         if self._own is not None:
             sample = as_read(arrived.sample)
             if self._equals is not None:
-                sample = replace(sample, value=float(sample.value == self._equals))
+                sample = sample._replace(value=float(sample.value == self._equals))
             pieces, narrowed = self._own.observe(sample, fresh=arrived.gap is not None), ()
             t, value = sample.requested_s, sample.value
             reading = Reading(value, value, t, t, reading.fresh, reading.gap)

@@ -28,6 +28,7 @@ from ventproof.log.events import (
     StepEnd,
 )
 from ventproof.log.gaps import BusGaps, GapCounter
+from ventproof.log.known_polls import KnownPolls
 from ventproof.log.names import ARCHIVED
 from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal
@@ -372,6 +373,7 @@ class _Walk:
         self._opened = ""
         self._closed = False
         self._format: object = None
+        self._polls = KnownPolls()
 
     def events(self) -> Iterator[Event]:
         """Yield each event once its line is found to be right.
@@ -400,7 +402,15 @@ class _Walk:
                     self.broken_at, self.reason = self.lines + 1, _AFTER_THE_END
                     return
                 break  # the torn line of a killed run
-            self.reason, fields, digest = self._checked(line)
+            self.reason, body, digest = self._linked(line)
+            known = None if self.reason or self._closed else self._polls.event(body, self.lines)
+            if known is not None:
+                self.lines, self.digest = self.lines + 1, digest
+                yield known
+                continue
+            fields: dict[str, Any] = {}
+            if not self.reason:
+                self.reason, fields = self._told(body)
             # Before the first line holds nothing is shown to be a log: an error, not a broken log.
             if self.reason and self.lines == 0:
                 reason = "this is not a ventproof log, or its first line was changed"
@@ -412,7 +422,9 @@ class _Walk:
             if self.lines == 0:
                 self._opened, self._format = name, fields.get("format")
             self.lines, self.digest, self._closed = self.lines + 1, digest, name in CLOSING
-            yield self._event(name, fields)
+            event = self._event(name, fields)
+            self._polls.learn(body, event)
+            yield event
         self.sha256 = whole.hexdigest()
 
     def _event(self, name: str, fields: dict[str, Any]) -> Event:
@@ -429,29 +441,33 @@ class _Walk:
                 raise self._refused(str(error), self.lines) from error
             return OtherEvent(t_s, name, fields)
 
-    def _checked(self, line: bytes) -> tuple[str, dict[str, Any], str]:
-        """Return why this line breaks the chain (empty if it does not), its event and its digest."""
+    def _linked(self, line: bytes) -> tuple[str, bytes, str]:
+        """Return why this line breaks the chain (empty if it does not), its JSON object and its digest."""
         if not line.endswith(b"\n"):
-            return f"it is longer than {LONGEST_LINE // 2**20} MB", {}, ""
+            return f"it is longer than {LONGEST_LINE // 2**20} MB", b"", ""
         # Only to say what happened: a converted line is refused either way.
         plain = line.removeprefix(_BYTE_ORDER_MARK).rstrip(b"\r\n")
         if plain != line[:-1] and unseal(plain) is not None:
-            return _CONVERTED, {}, ""
+            return _CONVERTED, b"", ""
         parts = unseal(line[:-1])
         if parts is None:
-            return "it carries no digest", {}, ""
+            return "it carries no digest", b"", ""
         body, digest = parts
         # Before it is read as JSON: nothing that stands in a changed line is believed.
         if link(self.digest, body) != digest:
             said = "its digest does not follow from the line before: a line was changed, removed, added or moved here"
-            return said, {}, ""
+            return said, b"", ""
+        return "", body, digest
+
+    def _told(self, body: bytes) -> tuple[str, dict[str, Any]]:
+        """Return why a line of the chain is none of a log all the same (empty if it is one), and its fields."""
         reason, event = _read(body, self.lines)
         if not reason and self._closed:
             reason = _AFTER_THE_END
         # A run closed as a self-check would show a result that no run has.
         if not reason and OPENING.get(event["event"], self._opened) != self._opened:
             reason = f"a log that begins with {self._opened or 'it'} is not closed by {event['event']}"
-        return reason, event, digest
+        return reason, event
 
     def _refused(self, reason: str, line: int | None = None, hint: str = "") -> FileError:
         return FileError([Problem(str(self._path), line, None, reason, hint)])

@@ -6,10 +6,11 @@ becomes of one is found, and told, by the process that planned it, which makes i
 
 from __future__ import annotations
 
+import pickle
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, replace
-from functools import partial
+from functools import lru_cache, partial
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Final, final
@@ -28,9 +29,11 @@ if TYPE_CHECKING:
     from ventproof.log.write import RecordLog
     from ventproof.profile.model import Profile
     from ventproof.session.session import RunResult, Session
+    from ventproof_bench.base.errors import Problem
     from ventproof_bench.yamlfile.load import Loaded
 
     Job = tuple[Loaded[Profile], PlannedRun]
+    _CheckedJob = tuple[Loaded[Profile], PlannedRun, Sequence[Problem]]
 
 
 _FEWEST: Final = 8
@@ -109,16 +112,21 @@ def ahead(session: Session, jobs: Sequence[Job]) -> Iterator[RunsAhead]:
     """
     with TemporaryDirectory(prefix="ventproof-runs-") as folder:
         apart = replace(session, out=Path(folder), keeper=None, signing=None)
-        work = partial(_made, apart, recorded=session.keeper is not None)
-        with closing(each(work, jobs)) as made:
+        work = partial(_made, pickle.dumps(apart), recorded=session.keeper is not None)
+        checked = [(profile, place, session.bind(profile).warnings) for profile, place in jobs]
+        with closing(each(work, checked)) as made:
             yield RunsAhead(made)
 
 
-def _made(session: Session, job: Job, *, recorded: bool) -> MadeRun | None:
-    profile, place = job
+_unpacked = lru_cache(maxsize=1)(pickle.loads)
+
+
+def _made(packed: bytes, job: _CheckedJob, *, recorded: bool) -> MadeRun | None:
+    session: Session = _unpacked(packed)
+    profile, place, warnings = job
     logs: list[RecordLog] = []
     try:
-        result = session.run(profile, SilentView(), place, opened=logs.append)
+        result = session.run(profile, SilentView(), place, opened=logs.append, warnings=warnings)
         record = results_of(read_log(result.log)) if recorded else None
     except Exception:  # noqa: BLE001 - it is told where the run is made again
         return None

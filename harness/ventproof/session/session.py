@@ -221,8 +221,9 @@ class Session:
             raise FileError(bound.undecidable)
         return bound
 
-    def _tied(self, profile: Loaded[Profile]) -> Bound:
-        bound = checked(bind(profile, self.bench, self.use))
+    def _tied(self, profile: Loaded[Profile], warnings: Sequence[Problem] | None = None) -> Bound:
+        bound = bind(profile, self.bench, self.use)
+        bound = checked(bound) if warnings is None else replace(bound, warnings=tuple(warnings))
         problems = [*train_problems(bound), *limit_problems(bound)]
         if problems:
             raise FileError(problems)
@@ -256,6 +257,7 @@ class Session:
         place: PlannedRun | None = None,
         *,
         opened: Callable[[RecordLog], None] = lambda _: None,
+        warnings: Sequence[Problem] | None = None,
     ) -> RunResult:
         """Run one profile and write its log.
 
@@ -264,6 +266,7 @@ class Session:
             view: what watches the run.
             place: of this run in a plan; None: it is a plan of its own.
             opened: is given the log before anything is written to it.
+            warnings: those of `bind`, where it was called for the profile already.
 
         Raises:
             FileError: profile and bench do not fit, or the log cannot be created; nothing was switched.
@@ -272,7 +275,7 @@ class Session:
         """
         if self.bench.model.people and not (self.bench.model.virtual or self.desks):
             raise nobody_here(self.bench.model)
-        bound = self._tied(profile)
+        bound = self._tied(profile, warnings)
         place = place or PlannedRun(self.plan([profile]), 1)
         real = not self.bench.model.virtual
         case = case_of(bound, in_batches=not real)

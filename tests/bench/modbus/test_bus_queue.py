@@ -13,15 +13,17 @@ from ventproof_bench.modbus.bus import ModbusBus
 
 
 class Slow:
-    """An RTU unit that takes 50 ms, notes what it is asked, and answers reads with zeros."""
+    """A unit that takes 50 ms, notes what it is asked, and answers reads with zeros."""
 
-    def __init__(self):
+    def __init__(self, framing="rtu"):
         self.functions = []
         self.overlapped = False
         self._busy_until_s = 0.0
+        self._tcp = framing == "tcp"
 
     def exchange(self, data, now_s):
         """Answer one request."""
+        head, data = (data[:4], data[6:]) if self._tcp else (b"", data)
         self.functions.append(data[1])
         self.overlapped |= now_s < self._busy_until_s - 1e-6
         self._busy_until_s = now_s + 0.05
@@ -31,20 +33,26 @@ class Slow:
             body = bytes([data[0], data[1], 2 * data[5]]) + bytes(2 * data[5])
         else:
             body = data[:6]
-        return [(0.05, body + crc16(body))]
+        return [(0.05, head + len(body).to_bytes(2, "big") + body if self._tcp else body + crc16(body))]
+
+
+@pytest.fixture(params=["rtu", "tcp"])
+def framing(request):
+    """Each framing: over TCP a bus that rests sends at once, on a serial line its worker does."""
+    return request.param
 
 
 def spec_of(**fields):
-    """Return an in-process RTU bus."""
+    """Return an in-process bus, RTU unless stated."""
     return InProcessBus.model_validate({"link": "in-process", "framing": "rtu", **fields})
 
 
-def on_bus(body, **fields):
+def on_bus(body, framing="rtu", **fields):
     """Run `body(bus, slave)` on an open bus in virtual time."""
-    slave = Slow()
+    slave = Slow(framing)
 
     async def main():
-        bus = ModbusBus("line", spec_of(**fields), peer=slave)
+        bus = ModbusBus("line", spec_of(framing=framing, **fields), peer=slave)
         await bus.open()
         try:
             return await body(bus, slave)
@@ -54,7 +62,7 @@ def on_bus(body, **fields):
     return run(main(), virtual=True)
 
 
-def test_writes_go_ahead_of_waiting_reads():
+def test_writes_go_ahead_of_waiting_reads(framing):
     """A stimulus waits for the transaction under way and for no poll besides."""
 
     async def body(bus, slave):
@@ -65,19 +73,19 @@ def test_writes_go_ahead_of_waiting_reads():
         await asyncio.gather(*reads, coil, register)
         return slave.functions, slave.overlapped, (await coil).requested_s - (await reads[0]).replied_s
 
-    functions, overlapped, waited_s = on_bus(body)
+    functions, overlapped, waited_s = on_bus(body, framing)
     assert functions == [4, 5, 16, 4, 4]
     assert not overlapped
     assert waited_s == pytest.approx(0.0, abs=1e-6)
 
 
-def test_window_holds_the_moment_of_the_read():
+def test_window_holds_the_moment_of_the_read(framing):
     """A reply's window begins before the unit was asked and ends when the last byte was heard."""
 
     async def body(bus, _):
         return await bus.read(ReadRequest(1, "input", 0, 2))
 
-    reply = on_bus(body)
+    reply = on_bus(body, framing)
     assert reply.words == (0, 0)
     assert (reply.requested_s, reply.replied_s) == pytest.approx((100_000.0, 100_000.05))
 
@@ -92,13 +100,13 @@ def test_bits_come_as_many_as_were_asked_for(table):
     assert on_bus(body).words == (1, 0, 1)
 
 
-def test_write_returns_its_window_and_no_words():
+def test_write_returns_its_window_and_no_words(framing):
     """A write's reply says when it was acknowledged."""
 
     async def body(bus, _):
         return await bus.write(1, "coil", 0, [1, 0, 1])
 
-    reply = on_bus(body)
+    reply = on_bus(body, framing)
     assert reply.words == ()
     assert reply.replied_s - reply.requested_s == pytest.approx(0.05)
 
@@ -117,7 +125,7 @@ def test_broadcast_is_refused(act):
     assert on_bus(body) == []
 
 
-def test_closing_refuses_what_waits_and_ends_twice():
+def test_closing_refuses_what_waits_and_ends_twice(framing):
     """On closing, the transaction under way is given its time; those waiting are refused."""
 
     async def body(bus, slave):
@@ -132,7 +140,7 @@ def test_closing_refuses_what_waits_and_ends_twice():
             await bus.read(ReadRequest(1, "input", 0, 1))
         return outcomes, slave.functions
 
-    outcomes, functions = on_bus(body)
+    outcomes, functions = on_bus(body, framing)
     assert outcomes[0].words == (0,)
     assert [str(o) for o in outcomes[1:]] == [
         "bus line: the in-process line is not connected: it is being closed"
@@ -141,7 +149,7 @@ def test_closing_refuses_what_waits_and_ends_twice():
 
 
 @pytest.mark.parametrize("count", [0, 126])
-def test_request_that_cannot_be_sent_leaves_the_bus_at_work(count):
+def test_request_that_cannot_be_sent_leaves_the_bus_at_work(count, framing):
     """A count outside the protocol's limits is the caller's error; the next request is carried out."""
 
     async def body(bus, _):
@@ -149,7 +157,7 @@ def test_request_that_cannot_be_sent_leaves_the_bus_at_work(count):
             await bus.read(ReadRequest(1, "input", 0, count))
         return (await bus.read(ReadRequest(1, "input", 0, 1))).words
 
-    assert on_bus(body) == (0,)
+    assert on_bus(body, framing) == (0,)
 
 
 def test_unopened_bus_says_so():
@@ -165,7 +173,7 @@ def test_unopened_bus_says_so():
     run(main(), virtual=True)
 
 
-def test_bus_opens_again_after_closing():
+def test_bus_opens_again_after_closing(framing):
     """Opening an open bus changes nothing; a closed one can be opened again."""
 
     async def body(bus, _):
@@ -174,7 +182,7 @@ def test_bus_opens_again_after_closing():
         await bus.open()
         return (await bus.read(ReadRequest(1, "input", 0, 1))).words
 
-    assert on_bus(body) == (0,)
+    assert on_bus(body, framing) == (0,)
 
 
 def test_in_process_bus_needs_its_mock():
@@ -188,20 +196,11 @@ def test_in_process_bus_needs_its_mock():
     run(main(), virtual=True)
 
 
-class SlowTcp:
-    """A TCP unit that takes 50 ms and answers reads with zeros."""
-
-    def exchange(self, data, _):
-        """Answer one request."""
-        body = bytes([data[6], data[7], 2 * data[11]]) + bytes(2 * data[11])
-        return [(0.05, data[:4] + len(body).to_bytes(2, "big") + body)]
-
-
 def test_two_buses_that_ask_the_same_at_the_same_time_are_both_answered():
     """The second bus's request carries another number than the first one's, and changes nothing of it."""
 
     async def main():
-        buses = [ModbusBus(name, spec_of(framing="tcp"), peer=SlowTcp()) for name in ("one", "two")]
+        buses = [ModbusBus(name, spec_of(framing="tcp"), peer=Slow("tcp")) for name in ("one", "two")]
         for bus in buses:
             await bus.open()
         request = ReadRequest(1, "input", 0, 2)
@@ -212,3 +211,45 @@ def test_two_buses_that_ask_the_same_at_the_same_time_are_both_answered():
         return [reply.words for reply in replies]
 
     assert run(main(), virtual=True) == [(0, 0), (0, 0)]
+
+
+def test_who_gives_up_leaves_the_request_to_end_in_order(framing):
+    """The reply to a request whose caller was cancelled answers no other one, and nothing is sent before it came."""
+
+    async def body(bus, slave):
+        given_up = asyncio.create_task(bus.read(ReadRequest(1, "input", 0, 3)))
+        await asyncio.sleep(0.01)
+        given_up.cancel()
+        reply = await bus.read(ReadRequest(1, "input", 0, 1))
+        return reply.words, slave.overlapped, slave.functions
+
+    assert on_bus(body, framing) == ((0,), False, [4, 4])
+
+
+def test_nothing_is_sent_while_the_silence_is_held(framing):
+    """Whoever holds it waits for the transaction under way, and has the line to himself then."""
+
+    async def body(bus, slave):
+        first = asyncio.create_task(bus.read(ReadRequest(1, "input", 0, 1)))
+        await asyncio.sleep(0.01)
+        async with bus.silence:
+            ended = first.done() or (await asyncio.sleep(0), first.done())[1]
+            second = asyncio.create_task(bus.read(ReadRequest(1, "input", 0, 1)))
+            await asyncio.sleep(0.2)
+            sent = len(slave.functions)
+        await second
+        return ended, sent, len(slave.functions)
+
+    assert on_bus(body, framing) == (True, 1, 2)
+
+
+def test_a_read_over_tcp_needs_no_turn_of_the_loop():
+    """Where the bus rests it is sent at once, and in virtual time answered, too, if nothing else happens meanwhile."""
+
+    async def body(bus, slave):
+        await bus.read(ReadRequest(1, "input", 0, 1))
+        with pytest.raises(StopIteration) as done:
+            bus.read(ReadRequest(1, "input", 0, 2)).send(None)
+        return slave.functions, done.value.value.words
+
+    assert on_bus(body, "tcp") == ([4, 4], (0, 0))

@@ -256,7 +256,7 @@ def test_no_texts_overlap_in_a_figure_with_vents(run):
 def test_a_log_without_what_was_shown_is_drawn_all_the_same(state):
     """Where nothing tells what the outputs showed, the vent, the drive and the verdicts stand alone."""
     bare = [
-        replace(e, poll=replace(e.poll, shown={})) if isinstance(e, PollSeen) else e for e in state.events
+        replace(e, poll=e.poll._replace(shown={})) if isinstance(e, PollSeen) else e for e in state.events
     ]
     root = ElementTree.fromstring(run_figure(decided_run(replace(state, events=tuple(bare)))))
     assert of_class(root, "played")

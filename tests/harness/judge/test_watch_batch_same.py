@@ -167,7 +167,7 @@ def _standing(one: Any, r: random.Random) -> Any:
         last = evidence[-1] if evidence else None
         if isinstance(item, Sample) and isinstance(last, Sample) and r.random() < 0.99:
             near = one.traits.unit != "%" or abs(item.value - last.value) < 0.2
-            item = replace(item, value=last.value) if near else item  # noqa: PLW2901 - the reading as it is shown
+            item = item._replace(value=last.value) if near else item  # noqa: PLW2901 - the reading as it is shown
         evidence.append(item)
     return replace(one, evidence=evidence)
 

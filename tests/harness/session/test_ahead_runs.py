@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pickle
 import signal
 from dataclasses import replace
 from functools import partial
@@ -93,7 +94,8 @@ def test_what_other_processes_do_not_make_is_made_here(tmp_path, session_in, sui
 
     def unlucky(work, jobs):
         yield work(jobs[0])
-        yield partial(work.func, replace(work.args[0], out=full), **work.keywords)(jobs[1])
+        there = pickle.dumps(replace(pickle.loads(work.args[0]), out=full))
+        yield partial(work.func, there, **work.keywords)(jobs[1])
         yield work(jobs[2])
         raise WorkersLostError("killed")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf, nan
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.rules.settling import Settling, Threshold
@@ -36,6 +37,8 @@ class Sides:
         off_deg = _ABEAM_DEG - dead_band_deg * behaviour.wind_band_factor
         settles_s *= behaviour.side_settles_factor
         self._exchanged = behaviour.sides_exchanged
+        self._wind_from_deg, self._stands_to_s = nan, inf
+        self._lee: frozenset[str] = frozenset()
         self._groups = {
             name: (at_deg, Threshold(on_deg, off_deg, rising=True), Settling(settles_s, settles_s))
             for name, at_deg in faces.items()
@@ -48,13 +51,18 @@ class Sides:
 
     def leeward(self, wind_from_deg: float, now_s: float) -> frozenset[str]:
         """Take where the wind comes from, and return the groups that lie in the lee."""
+        if wind_from_deg == self._wind_from_deg and now_s < self._stands_to_s:
+            return self._lee
         for faces_deg, threshold, settling in self._groups.values():
             threshold.judge(_angle_deg(wind_from_deg, faces_deg))
             settling.change(now_s, state=threshold.on)
             if settling.due_s <= now_s:
                 settling.fire()
         lee = frozenset(name for name, (_, _, settling) in self._groups.items() if settling.value)
-        return frozenset(self._groups) - lee if self._exchanged else lee
+        self._lee = frozenset(self._groups) - lee if self._exchanged else lee
+        self._wind_from_deg = wind_from_deg
+        self._stands_to_s = min((settling.due_s for settling in self.settling), default=inf)
+        return self._lee
 
 
 def _angle_deg(one: float, other: float) -> float:

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from ventproof_bench.mock.registers import (
     ILLEGAL_FUNCTION,
     ILLEGAL_VALUE,
+    ForeseenBank,
     RefusedError,
     RegisterBank,
     SilentError,
@@ -28,6 +29,7 @@ from ventproof_bench.mock.registers import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
+    from ventproof_bench.base.evidence import Standing
     from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.registers import RegisterBank
 
@@ -238,7 +240,7 @@ class Deframer:
             self._buffer = b""
         self._heard_s = now_s
         self._buffer += data
-        while (frame := self._next()) is not None:
+        while self._buffer and (frame := self._next()) is not None:
             yield frame
 
     def _next_tcp(self) -> Frame | None:
@@ -382,8 +384,14 @@ class Responder:
         self._reply_after_s = reply_after_s
         self._jitter_s = jitter_s
         self._random = random.Random(seed)  # noqa: S311 - a repeatable jitter, not a secret
+        self._late_s = self._random.random() * jitter_s  # of the next reply
         self._local_echo = local_echo
         self._trouble = trouble
+        self._foreseen = {
+            unit_id: bank
+            for unit_id, bank in devices.items()
+            if isinstance(bank, ForeseenBank) and not trouble
+        }
         self._deframer = Deframer(framing)
         self._requests = 0
         self._free_s = 0.0  # when the last reply in the queue is out
@@ -425,7 +433,8 @@ class Responder:
                 pdu = answer(frame.pdu, bank, now_s)
             except SilentError:
                 return None
-        due_s = max(now_s, self._free_s) + self._reply_after_s + self._random.random() * self._jitter_s
+        due_s = self.reply_s(now_s)
+        self._late_s = self._random.random() * self._jitter_s
         if trouble is None:
             self._free_s = due_s
             return due_s - now_s, encode(self._framing, Frame(frame.unit_id, pdu, frame.transaction))
@@ -434,6 +443,21 @@ class Responder:
         if trouble.silent:
             return None
         return due_s - now_s, self._spoil(trouble, Frame(frame.unit_id, pdu, frame.transaction))
+
+    def standing(self, unit_id: int) -> Standing | None:
+        """Return the time that goes on in which a device answers as before; None: who knows what it answers."""
+        bank = self._foreseen.get(unit_id)
+        return None if bank is None else bank.standing
+
+    def reply_s(self, now_s: float) -> float:
+        """Return when the reply to a request at loop time `now_s` will be there."""
+        return max(now_s, self._free_s) + self._reply_after_s + self._late_s
+
+    def repeat(self, standing: Standing, now_s: float) -> None:
+        """Take it that a read was asked, and answered as before."""
+        standing.asked_s = now_s
+        self._free_s = self.reply_s(now_s)
+        self._late_s = self._random.random() * self._jitter_s
 
     def _spoil(self, trouble: Trouble, frame: Frame) -> bytes:
         pdu = frame.pdu if trouble.pdu is None else trouble.pdu
