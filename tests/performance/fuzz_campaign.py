@@ -38,7 +38,7 @@ from fuzz_inputs import CAMPAIGN, CHANGES, shipped_inputs
 from shipped_profiles import shipped_path
 
 from ventproof import cli
-from ventproof.campaign.journal import new_journal
+from ventproof.campaign.planned import new_record
 from ventproof.cli.campaign import groups_in
 from ventproof.cli.options import SHIPPED_BENCH, SHIPPED_TABLE
 from ventproof.log.archive import frames_of
@@ -253,7 +253,7 @@ class Fuzzer:
         groups = groups_in(load_campaign(folder / "night.yaml"), any_path=False)
         (folder / "night").mkdir()
         (folder / "night/.lock").touch()
-        new_journal("night", groups).write(folder / "night")
+        new_record("night", groups).write(folder / "night")
         return {
             **shipped_inputs(SERIES_PROFILE),
             "log": [

@@ -134,7 +134,7 @@ class Poll(NamedTuple):
 
 @final
 @dataclass(slots=True, eq=False)
-class Standing:
+class Foreseen:
     """A time in which a mock answers each read as it answered that before in this time, unless it is touched.
 
     Attributes:

@@ -14,10 +14,10 @@ from ventproof_bench.base.evidence import (
     BoardStarved,
     DrivenOutput,
     EdgeReport,
+    Foreseen,
     FoundSetting,
     Gap,
     Poll,
-    Standing,
     Window,
 )
 
@@ -242,16 +242,16 @@ class Peer(Protocol):
 
 
 @runtime_checkable
-class ForeseenPeer(Peer, Protocol):
+class ForeseeingPeer(Peer, Protocol):
     """A far end that may say beforehand when it will answer a read as before."""
 
-    def standing(self, unit_id: int) -> Standing | None:
+    def foreseen(self, unit_id: int) -> Foreseen | None:
         """Return the time that goes on in which a device answers as before; None: who knows what it answers."""
 
     def reply_s(self, now_s: float) -> float:
         """Return when the reply to a request at loop time `now_s` will be there."""
 
-    def repeat(self, standing: Standing, now_s: float) -> None:
+    def repeat(self, foreseen: Foreseen, now_s: float) -> None:
         """Take it that a read was asked, and answered as before."""
 
 

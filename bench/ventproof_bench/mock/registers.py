@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final, Protocol, final, runtime_checkable
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from ventproof_bench.base.evidence import Standing
+    from ventproof_bench.base.evidence import Foreseen
     from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.faults.behaviour import Behaviour
 
@@ -48,11 +48,11 @@ class RegisterBank(Protocol):
 
 
 @runtime_checkable
-class ForeseenBank(RegisterBank, Protocol):
+class ForeseeingBank(RegisterBank, Protocol):
     """A device that may know for how long nothing changes that it shows."""
 
     @property
-    def standing(self) -> Standing | None:
+    def foreseen(self) -> Foreseen | None:
         """The time that goes on in which each read brings what it brought before in it; None: who knows."""
 
 

@@ -7,7 +7,7 @@ import math
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.base.errors import DriverError
-from ventproof_bench.base.evidence import Standing
+from ventproof_bench.base.evidence import Foreseen
 from ventproof_bench.mock.drive import Actuator, actuator
 from ventproof_bench.mock.faults.catalogue import behaviour_with
 from ventproof_bench.mock.inputs import Lapses
@@ -144,7 +144,7 @@ class MockUnit:
         self._start_broken_off = False
         self._entry_s, self._release_s = settings.rain.entry_delay, settings.rain.release_delay
         self._reads = phase
-        self._foreseen: Standing | None = None
+        self._foreseen: Foreseen | None = None
         self._start(sees_from_s=math.inf, referenced_s=math.inf)
         self.touched = Touched(start_s, self._weather.sensors)
 
@@ -257,11 +257,11 @@ class MockUnit:
             self._follow_weather()
 
     @property
-    def standing(self) -> Standing | None:
+    def foreseen(self) -> Foreseen | None:
         """The time that goes on in which each read brings what it brought before in it; None: who knows."""
         return self._foreseen
 
-    def _foresee(self) -> Standing | None:
+    def _foresee(self) -> Foreseen | None:
         """Return for how long nothing changes that is shown, if nobody touches the unit; None: it may change now."""
         now_s = self.now_s
         until_s = min(self._next()[0] - _AT_ONCE_S, now_s + _FORESEEN_S)
@@ -270,7 +270,7 @@ class MockUnit:
         vents = (vent for vent in self._vents.values() if isinstance(vent, Actuator))
         if any(vent.goes(now_s) for vent in vents) or not self._weather.steady(now_s):
             return None
-        return Standing(until_s, now_s) if self._display.shows(now_s) else None
+        return Foreseen(until_s, now_s) if self._display.shows(now_s) else None
 
     def _holding(self) -> list[int]:
         sensors = self._weather.sensors

@@ -25,7 +25,7 @@ from pymodbus.pdu.register_message import (
 
 from ventproof_bench.base.clock import leap, now_s
 from ventproof_bench.base.errors import BusFault, LinkError
-from ventproof_bench.base.protocols import ForeseenPeer, ReadRequest, Reply
+from ventproof_bench.base.protocols import ForeseeingPeer, ReadRequest, Reply
 from ventproof_bench.benchfile.model import SerialBus
 from ventproof_bench.modbus.link import (
     EXCEPTIONS,
@@ -49,7 +49,7 @@ if TYPE_CHECKING:
     from pymodbus.pdu import ModbusPDU
 
     from ventproof_bench.base.errors import FaultKind
-    from ventproof_bench.base.evidence import Standing
+    from ventproof_bench.base.evidence import Foreseen
     from ventproof_bench.base.protocols import Peer
     from ventproof_bench.benchfile.model import BusSpec
 
@@ -125,8 +125,8 @@ class ModbusBus:
         self.name = name
         self._spec = spec
         self._peer = peer
-        self._foresees = peer if isinstance(peer, ForeseenPeer) else None
-        self._answers: dict[ReadRequest, tuple[tuple[int, ...], Standing | None]] = {}
+        self._foreseeing = peer if isinstance(peer, ForeseeingPeer) else None
+        self._answers: dict[ReadRequest, tuple[tuple[int, ...], Foreseen | None]] = {}
         self._framing = framing_of(spec)
         self._silence_s = (
             silent_interval_s(spec.baud) if isinstance(spec, SerialBus) and spec.link == "rtu" else 0.0
@@ -214,25 +214,25 @@ class ModbusBus:
         if (reply := self._foreseen_reply(request)) is not None:
             return reply
         reply = await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
-        if self._foresees is not None:
-            self._answers[request] = reply.words, self._foresees.standing(request.unit_id)
+        if self._foreseeing is not None:
+            self._answers[request] = reply.words, self._foreseeing.foreseen(request.unit_id)
         return reply
 
     def _foreseen_reply(self, request: ReadRequest) -> Reply | None:
         """Return the reply of a mock that stands, once the time is over that it takes; None: it has to be asked."""
-        words, standing = self._answers.get(request, ((), None))
+        words, foreseen = self._answers.get(request, ((), None))
         if (
-            standing is None
-            or self._foresees is None
-            or self._foresees.standing(request.unit_id) is not standing
+            foreseen is None
+            or self._foreseeing is None
+            or self._foreseeing.foreseen(request.unit_id) is not foreseen
         ):
             return None
         requested_s, link = now_s(), self._resting()
-        if link is None or requested_s >= standing.until_s:
+        if link is None or requested_s >= foreseen.until_s:
             return None
-        if not leap(self._foresees.reply_s(requested_s) - requested_s):
+        if not leap(self._foreseeing.reply_s(requested_s) - requested_s):
             return None
-        self._foresees.repeat(standing, requested_s)
+        self._foreseeing.repeat(foreseen, requested_s)
         link.sent_s, link.heard_s = requested_s, now_s()
         return Reply(words, requested_s, link.heard_s)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import fcntl
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -11,23 +12,29 @@ from pathlib import Path
 from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.campaign.journal import JOURNAL, new_journal, read_journal
-from ventproof.campaign.kept import KeptLogs
-from ventproof.campaign.planned import jobs_of
+from ventproof.campaign.kept import KeptLogs, LogSigner
+from ventproof.campaign.planned import continued, jobs_of, new_record
 from ventproof.campaign.work import work_on
-from ventproof.log.run import ABORTED
+from ventproof.log.read import VERDICTS
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.profile.duration import longest_s
+from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import NOT_RUN
-from ventproof.verdict.finding import Verdict, code_of
+from ventproof.session.waived import WaivedRuns, waivable
+from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_PASS, Verdict, code_of
+from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
 from ventproof_bench.base.interrupts import held
 
 if TYPE_CHECKING:
-    from ventproof.campaign.journal import Place
     from ventproof.campaign.planned import CampaignJob, PlannedGroup
     from ventproof.campaign.work import JobLeft
     from ventproof.history.enter import Keeper
     from ventproof.jobs.executor import Executor
+    from ventproof.log.run import RunRecord
+    from ventproof.log.signing import SigningKey
+    from ventproof.papers.waivers import Waivers
+    from ventproof.runset.campaign_record import CampaignRecord, Place
 
 
 NO_LOG: Final = "without a log"
@@ -39,14 +46,17 @@ class CampaignRuns:
 
     Args:
         name: of the campaign.
-        folder: of its logs and its journal; it is made, and locked by `campaign_folder`.
+        folder: of its logs and its record; it is made, and locked by `campaign_folder`.
         groups: its plans.
         operator: who runs it.
         keeper: enters each log into a history; None: no history is kept.
+        waivers: the deviations that were accepted before; None: there are none.
+        key: signs each log, and what closes them, in the operator's name; None: nothing is signed.
         resume: whether the campaign in the folder goes on; otherwise there must be none.
 
     Raises:
         FileError: there is one, or none, or not this one; or a log of it was changed.
+        RecordError: a log that is taken up cannot be signed.
     """
 
     def __init__(
@@ -57,32 +67,54 @@ class CampaignRuns:
         operator: str,
         keeper: Keeper | None,
         *,
+        waivers: Waivers | None = None,
+        key: SigningKey | None = None,
         resume: bool,
     ) -> None:
         self._folder = folder
         self.groups: Sequence[PlannedGroup] = groups
         if resume:
-            self._journal = read_journal(folder)
-            self.groups = self._journal.continued(groups)
+            self._record = _begun_in(folder)
+            self.groups = continued(self._record, groups)
         else:
             _require_new(folder)
-            self._journal = new_journal(name, groups)
-        self.kept = KeptLogs(folder, self.groups, keeper)
+            self._record = new_record(name, groups)
+        self.waived = WaivedRuns(waivers.model.waivers) if waivers else None
+        sign = LogSigner(key, operator) if key else None
+        self.kept = KeptLogs(folder, self.groups, keeper, sign, self._waive if waivers else None)
         self.troubles: dict[Place, str] = {}
+        self.unclosed = ""
+        """Why a manifest or a signature of it was not written; empty where all was."""
+        self._accepted: dict[Place, str] = {}
+        self._today = local_now().date()
         again = self.kept.take_up() if resume else []
         self._renew(again)
-        self.jobs = [self.kept.prepared(job) for job in self._missing(operator)]
+        self.jobs = [self.kept.prepared(job) for job in self._missing(operator, waivers)]
         self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
 
     def _renew(self, again: Sequence[Place]) -> None:
         """Give a new token to each real run that is made again at a person's word."""
-        fresh = {place: token_hex(16) for place in again if place in self._journal.tokens}
-        spent = {place: token_hex(16) for place in self._journal.spent}
-        self._journal = replace(self._journal, tokens={**self._journal.tokens, **fresh, **spent}, spent=())
+        fresh = {place: token_hex(16) for place in again if place in self._record.tokens}
+        spent = {place: token_hex(16) for place in self._record.spent}
+        self._record = replace(self._record, tokens={**self._record.tokens, **fresh, **spent}, spent=())
 
-    def _missing(self, operator: str) -> Iterator[CampaignJob]:
-        tokens = self._journal.tokens
-        for job in jobs_of(self.groups, operator):
+    def _waive(self, place: Place, record: RunRecord) -> None:
+        """Note how a run ended with its waivers."""
+        assert self.waived is not None, "there are some"
+        number, planned = place
+        started = record.started and dt.datetime.fromisoformat(record.started).astimezone().date()
+        profile = self.groups[number].profile(planned).model
+        run = waivable(profile, record.unit, record.firmware, started or self._today)
+        self._accepted[place] = self.waived.take(record.profile, run, record.findings)
+
+    def outcome(self, place: Place) -> str:
+        """Return how a run ended: as its log says, but for a fail that is accepted; empty where it left no log."""
+        found = self.kept.outcome(place)
+        return self._accepted.get(place, found) if found == Verdict.FAIL else found
+
+    def _missing(self, operator: str, waivers: Waivers | None) -> Iterator[CampaignJob]:
+        tokens = self._record.tokens
+        for job in jobs_of(self.groups, operator, waivers):
             place = (job.group, job.place.run)
             if not self.kept.outcome(place):
                 yield replace(job, token=tokens.get(place, ""))
@@ -117,7 +149,7 @@ class CampaignRuns:
         """
         broken_off = ""
         # Before anything begins, and once there is somebody to make the runs.
-        self._journal.write(self._folder)
+        self._record.write(self._folder)
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
                 self._take(number, left)
@@ -125,13 +157,20 @@ class CampaignRuns:
         except KeyboardInterrupt:
             with held():
                 self._take_stopped(executor, said)
-                self.kept.close("interrupted")
+                self.close("interrupted")
             raise
         except VentproofError as error:
             broken_off = str(error)
             self._take_stopped(executor, said)
-        self.kept.close(broken_off or "runs left no log")
+        self.close(broken_off or "runs left no log")
         return broken_off
+
+    def close(self, broken_off: str = "") -> None:
+        """Write the manifests, and sign what is to be signed; what cannot be written is noted, since the logs stand."""
+        try:
+            self.kept.close(broken_off)
+        except VentproofError as error:
+            self.unclosed = str(error)
 
     def _take_stopped(self, executor: Executor, said: Callable[[str], None]) -> None:
         with suppress(VentproofError):  # what went wrong first is what is told
@@ -144,28 +183,28 @@ class CampaignRuns:
         if why := self.kept.take(job, left):
             self.troubles[place] = why
             if job.token and left.spent:
-                self._journal = replace(self._journal, spent=(*self._journal.spent, place))
-                self._journal.write(self._folder)
+                self._record = replace(self._record, spent=(*self._record.spent, place))
+                self._record.write(self._folder)
 
     @property
     def counts(self) -> Counter[str]:
         """How many runs ended with which verdict, were aborted, left no log, or were not run."""
         return Counter(
-            self.kept.outcome(place) or (NO_LOG if place in self.troubles else NOT_RUN)
-            for place in self._places
+            self.outcome(place) or (NO_LOG if place in self.troubles else NOT_RUN) for place in self._places
         )
 
     @property
     def code(self) -> int:
         """The exit code: of the worst that occurs, and as for an aborted run where one left no log."""
-        outcomes = (self.kept.outcome(place) for place in self._places)
-        return code_of(Verdict(one) if one not in {"", ABORTED} else None for one in outcomes)
+        outcomes = {self.outcome(place) for place in self._places}
+        code = code_of(Verdict(one) if one in VERDICTS else None for one in outcomes - {ACCEPTED})
+        return EXIT_ACCEPTED if code == EXIT_PASS and ACCEPTED in outcomes else code
 
     def ended(self, *outcomes: str) -> Iterator[tuple[PlannedGroup, str, Path | None]]:
         """Yield the group, the run and the log of each run that ended so, in order."""
         for number, group in enumerate(self.groups):
             for place in group.plan.places:
-                if self.kept.outcome((number, place.run)) in outcomes:
+                if self.outcome((number, place.run)) in outcomes:
                     yield group, str(place), self.kept.log((number, place.run))
 
     @property
@@ -174,8 +213,16 @@ class CampaignRuns:
             yield from ((number, run) for run in range(1, group.plan.runs + 1))
 
 
+def _begun_in(folder: Path) -> CampaignRecord:
+    """Return what the campaign noted that began in a folder."""
+    if not (folder / CAMPAIGN).exists():
+        reason = "no campaign began in this folder"
+        raise FileError([Problem(str(folder), None, None, reason, "leave --resume out")])
+    return read_campaign_record(folder / CAMPAIGN)
+
+
 def _require_new(folder: Path) -> None:
-    if (folder / JOURNAL).exists():
+    if (folder / CAMPAIGN).exists():
         reason = "a campaign began in this folder"
         hint = "give --resume to go on with it, or another --out for a new one"
         raise FileError([Problem(str(folder), None, None, reason, hint)])

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import replace
+import hashlib
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
-from ventproof.log.names import free_path, log_at, logs_in, plain_path
+from ventproof.log.names import free_path, has_signature, log_at, logs_in, plain_path
 from ventproof.log.plan import Attempt
-from ventproof.log.read import check_log, header_of, read_log
+from ventproof.log.read import read_log
 from ventproof.log.run import ABORTED, results_of
-from ventproof.runset.manifest import ENDING, LeftLog, Manifest
+from ventproof.log.signing import SigningKey, sign_log, whats_wrong
+from ventproof.runset.manifest import ENDING, LeftLog, Manifest, read_manifest
+from ventproof.runset.present import left_unsigned
+from ventproof.runset.signature import sign_closing
 from ventproof.session.planned import written
 from ventproof.session.resume import has_failed
 from ventproof.session.session import slug
@@ -20,11 +24,45 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import create_file
 
 if TYPE_CHECKING:
-    from ventproof.campaign.journal import Place
     from ventproof.campaign.planned import CampaignJob, PlannedGroup
-    from ventproof.campaign.work import JobLeft
+    from ventproof.campaign.work import JobLeft, ReadLog
     from ventproof.history.enter import Keeper
-    from ventproof.log.read import LogState
+    from ventproof.log.run import RunRecord
+    from ventproof.runset.campaign_record import Place
+
+
+_DOUBTED: Final = "the log that came is not believed"
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class LogSigner:
+    """Signs what a campaign leaves.
+
+    Attributes:
+        key: the signer's.
+        name: who signs, as they state it.
+    """
+
+    key: SigningKey
+    name: str
+
+    def log(self, path: Path, digest: str) -> None:
+        """Sign a log, of which this is the digest.
+
+        Raises:
+            FileError: it cannot be read.
+            RecordError: it is another by now, or the signature cannot be written.
+        """
+        sign_log(path, self.key, self.name, digest=digest)
+
+    def closing(self, path: Path, content: bytes) -> None:
+        """Sign a file that closes runs, of these bytes.
+
+        Raises:
+            RecordError: the signature cannot be written.
+        """
+        sign_closing(path, content, self.key, self.name)
 
 
 @final
@@ -35,14 +73,22 @@ class KeptLogs:
         folder: of the campaign.
         groups: its plans.
         keeper: enters each log into a history; None: no history is kept.
+        sign: signs each log, and what closes them; None: nothing is signed.
+        seen: given each run that stands; None: nobody asks.
     """
 
-    def __init__(self, folder: Path, groups: Sequence[PlannedGroup], keeper: Keeper | None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        groups: Sequence[PlannedGroup],
+        keeper: Keeper | None,
+        sign: LogSigner | None = None,
+        seen: Callable[[Place, RunRecord], None] | None = None,
+    ) -> None:
         self._folder, self._groups, self._keeper = folder, groups, keeper
+        self._sign, self._seen = sign, seen
         self._left: dict[Place, LeftLog] = {}
         self._earlier: dict[Place, list[tuple[Attempt, LeftLog]]] = {}
-        self._known: set[int] = set()
-        """Groups whose runs all stand since before."""
 
     def outcome(self, place: Place) -> str:
         """Return the verdict of a run, `aborted`, or nothing where it left no log."""
@@ -62,32 +108,34 @@ class KeptLogs:
         for number, group in enumerate(self._groups):
             for path in logs_in(self._folder / group.folder):
                 self._take_up(number, group, path)
-            runs = range(1, group.plan.runs + 1)
-            if any((self._folder / group.folder).glob(f"*{ENDING}")) and all(
-                (number, run) in self._left for run in runs
-            ):
-                self._known.add(number)
         for attempts in self._earlier.values():
             attempts.sort(key=lambda one: one[0].log)
         return [place for place in self._earlier if place not in self._left]
 
     def _take_up(self, number: int, group: PlannedGroup, path: Path) -> None:
-        check = check_log(path)
-        if check.broken_at is not None:
-            reason = f"the log was changed: {check.reason}"
-            raise FileError([Problem(str(path), check.broken_at, None, reason)])
-        if check.place is None or check.place.plan != group.plan:
+        state = read_log(path)
+        if state.broken_at is not None:
+            reason = f"the log was changed: {state.reason}"
+            raise FileError([Problem(str(path), state.broken_at, None, reason)])
+        record = results_of(state, str(path))
+        if record.place is None or record.place.plan != group.plan:
             reason, hint = "this log is not of the campaign that began here", "take it away"
             raise FileError([Problem(str(path), None, None, reason, hint)])
-        place, name = (number, check.place.run), plain_path(path).name
-        left = LeftLog(name, check.sha256, check.outcome)
-        if check.outcome == ABORTED and not has_failed(read_log(path)):
-            attempt = (Attempt(name, check.digest), left)
+        if wrong := whats_wrong(path) or (record.reason if record.verdict != state.outcome else ""):
+            raise FileError([Problem(str(path), None, None, wrong)])
+        place, name = (number, record.place.run), plain_path(path).name
+        left = LeftLog(name, state.sha256, state.outcome)
+        if state.outcome == ABORTED and not has_failed(state):
+            attempt = (Attempt(name, state.digest), left)
             self._earlier.setdefault(place, []).append(attempt)
         else:
             self._left[place] = left
+            if self._seen is not None:
+                self._seen(place, record)
+        if self._sign is not None and not has_signature(path):
+            self._sign.log(path, state.digest)
         if self._keeper is not None:
-            self._keeper.enter(path)
+            self._keeper.enter_soon(path, record)
 
     def prepared(self, job: CampaignJob) -> CampaignJob:
         """Return a job with the attempts at it that were aborted before."""
@@ -99,26 +147,25 @@ class KeptLogs:
 
         Raises:
             FileError: it cannot be written.
+            RecordError: its signature cannot be written.
         """
         if not left.log:
             return left.why or "it left no log"
-        with TemporaryDirectory(prefix="ventproof-log-") as name:
-            part = Path(name) / "log.jsonl"
-            part.write_bytes(left.log)
-            try:
-                state = read_log(part)
-                if wrong := _strange(job, state):
-                    return f"the log that came is not believed: {wrong}"
-                record = results_of(state, job.profile.model.profile)
-            except FileError as error:
-                return f"the log that came is not believed: {error.problems[0].reason}"
-        self._keep(job, left.log, state)
-        log = self.log((job.group, job.place.run))
-        if self._keeper is not None and log is not None:
-            self._keeper.enter(log, record)
+        if left.read is None:
+            return f"{_DOUBTED}: {left.why}"
+        if wrong := _strange(job, left.log, left.read):
+            return f"{_DOUBTED}: {wrong}"
+        log, record = self._named(job, left.log, left.read), left.read.record
+        if self._seen is not None:
+            self._seen((job.group, job.place.run), record)
+        if self._keeper is not None:
+            self._keeper.enter_soon(log, record)
+        if self._sign is not None:
+            self._sign.log(log, record.digest)
         return ""
 
-    def _keep(self, job: CampaignJob, content: bytes, state: LogState) -> None:
+    def _named(self, job: CampaignJob, content: bytes, read: ReadLog) -> Path:
+        """Give a log its name."""
         group = self._groups[job.group]
         folder = self._folder / group.folder
         path = free_path(folder, f"{job.place.run:05d}-{slug(job.profile.model.profile)}")
@@ -129,20 +176,45 @@ class KeptLogs:
             raise FileError(
                 [Problem(str(path), None, None, f"cannot be written: {error.strerror}")]
             ) from error
-        self._left[job.group, job.place.run] = LeftLog(path.name, state.sha256, state.outcome)
+        self._left[job.group, job.place.run] = LeftLog(path.name, read.sha256, read.outcome)
+        return path
+
+    @property
+    def logs(self) -> list[Path]:
+        """All logs that are there, those of attempts that were aborted included."""
+        return [log for group in self._groups for log in logs_in(self._folder / group.folder)]
 
     def close(self, broken_off: str) -> None:
-        """Write the manifest of each plan that left a log; a single run, which is its own whole, has none.
+        """Enter what came last, write the manifest of each plan that left a log, and sign what closes signed logs.
+
+        A single run, which is its own whole, has no manifest.
+
+        Args:
+            broken_off: why not all were run, if they were not.
 
         Raises:
-            FileError: one cannot be written.
+            FileError: a manifest cannot be written.
+            RecordError: a signature cannot be written.
         """
+        if self._keeper is not None:
+            self._keeper.settle()
         for number, group in enumerate(self._groups):
-            left = [self._closing(number, run) for run in range(1, group.plan.runs + 1)]
-            if number not in self._known and group.plan.runs > 1 and any(one.log for one in left):
+            left = tuple(self._closing(number, run) for run in range(1, group.plan.runs + 1))
+            if group.plan.runs > 1 and any(one.log for one in left):
                 missing = any(not one.log for one in left)
-                manifest = Manifest(group.plan, tuple(left), broken_off if missing else "")
-                written(self._folder / group.folder, manifest)
+                self._close(group, Manifest(group.plan, left, broken_off if missing else ""))
+        if self._sign is not None:
+            for path, content in left_unsigned(self.logs).items():
+                self._sign.closing(path, content)
+
+    def _close(self, group: PlannedGroup, manifest: Manifest) -> None:
+        """Write the manifest of a plan, unless one in its folder lists the same."""
+        folder = self._folder / group.folder
+        for path in folder.glob(f"*{ENDING}"):
+            with suppress(FileError):  # what is none, `verify` tells
+                if read_manifest(path).left == manifest.left:
+                    return
+        written(folder, manifest)
 
     def _closing(self, number: int, run: int) -> LeftLog:
         earlier = [left for _, left in self._earlier.get((number, run), ())]
@@ -152,16 +224,18 @@ class KeptLogs:
         return replace(left, earlier=tuple(earlier)) if left else LeftLog()
 
 
-def _strange(job: CampaignJob, state: LogState) -> str:
+def _strange(job: CampaignJob, log: bytes, read: ReadLog) -> str:
     """Return why a log is not that of a job; empty where it is."""
-    if state.broken_at is not None:
-        return f"line {state.broken_at}: {state.reason}"
-    header = header_of(state)
+    record = read.record
+    if hashlib.sha256(log).hexdigest() != read.sha256:
+        return "it was changed since it was made"
+    if record.verdict != read.outcome:
+        return record.reason
     for what, found, wanted in (
-        ("plan or run", header.place, job.place),
-        ("token", header.token, job.token),
-        ("profile", header.profile.sha256, job.profile.digest),
-        ("bench file", header.bench.sha256, job.bench.digest),
+        ("plan or run", record.place, job.place),
+        ("token", read.token, job.token),
+        ("profile", record.profile_sha256, job.profile.digest),
+        ("bench file", record.bench_sha256, job.bench.digest),
     ):
         if found != wanted:
             return f"it has another {what}"

@@ -5,16 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.combined import bench_problems, combinations
 from ventproof.log.plan import Plan, PlannedRun
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign import HEALTHY, Campaign
+from ventproof.runset.campaign_record import CampaignRecord
 from ventproof.session.session import Session, slug
-from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
@@ -38,6 +41,7 @@ class CampaignJob:
         bench: where.
         operator: who runs the campaign.
         token: of a run that moves something real: it begins once; empty in virtual time.
+        waivers: the deviations that were accepted before; None: there are none.
     """
 
     group: int
@@ -46,6 +50,7 @@ class CampaignJob:
     bench: Loaded[BenchFile]
     operator: str
     token: str = ""
+    waivers: Waivers | None = None
 
     @property
     def real_bench(self) -> str:
@@ -66,6 +71,7 @@ class CampaignJob:
             unit=plan.unit,
             firmware=plan.firmware,
             operator=self.operator,
+            waivers=self.waivers,
             seed=plan.seed,
             ledger=ledger,
             token=self.token,
@@ -96,16 +102,21 @@ class PlannedGroup:
         """How long its runs take together at most, in the time of the bench, seconds."""
         return self.plan.repeats * sum(longest_s(profile.model) for profile in self.suite)
 
-    def job(self, number: int, run: int, operator: str) -> CampaignJob:
+    def profile(self, run: int) -> Loaded[Profile]:
+        """Return what a run of it runs, from 1."""
+        return self.suite[(run - 1) // self.plan.repeats]
+
+    def job(self, number: int, run: int, operator: str, waivers: Waivers | None = None) -> CampaignJob:
         """Return a run of it as a job.
 
         Args:
             number: of the group, from 0.
             run: which run of the plan, from 1.
             operator: who runs the campaign.
+            waivers: the deviations that were accepted before.
         """
-        profile = self.suite[(run - 1) // self.plan.repeats]
-        return CampaignJob(number, PlannedRun(self.plan, run), profile, self.bench, operator)
+        place = PlannedRun(self.plan, run)
+        return CampaignJob(number, place, self.profile(run), self.bench, operator, waivers=waivers)
 
 
 def groups_of(
@@ -174,13 +185,45 @@ def variants_of(campaign: Campaign, benches: Sequence[Loaded[BenchFile]], faulty
     return found
 
 
-def jobs_of(groups: Sequence[PlannedGroup], operator: str) -> Iterator[CampaignJob]:
+def jobs_of(
+    groups: Sequence[PlannedGroup], operator: str, waivers: Waivers | None = None
+) -> Iterator[CampaignJob]:
     """Yield all runs of some plans as jobs, in order."""
     for number, group in enumerate(groups):
         for run in range(1, group.plan.runs + 1):
-            yield group.job(number, run, operator)
+            yield group.job(number, run, operator, waivers)
 
 
-def begun_before(group: PlannedGroup, plan: Plan) -> PlannedGroup | None:
+def new_record(campaign: str, groups: Sequence[PlannedGroup]) -> CampaignRecord:
+    """Return what a campaign notes before its first job: its plans, and a token for each run on real outputs."""
+    tokens = {
+        (number, run): token_hex(16)
+        for number, group in enumerate(groups)
+        if not group.bench.model.virtual
+        for run in range(1, group.plan.runs + 1)
+    }
+    return CampaignRecord(campaign, {group.folder: group.plan for group in groups}, tokens)
+
+
+def continued(record: CampaignRecord, groups: Sequence[PlannedGroup]) -> list[PlannedGroup]:
+    """Return groups with the plans that they began with.
+
+    Raises:
+        FileError: the campaign is not what it was.
+    """
+    began = [_begun(group, record.plans.get(group.folder)) for group in groups]
+    same = [group for group in began if group is not None]
+    if len(same) != len(groups) or len(groups) != len(record.plans):
+        reason = (
+            f"campaign {record.campaign!r} is not as it was: its profiles, benches or combinations changed"
+        )
+        hint = "a campaign goes on with what it began with; begin a new one in another --out"
+        raise FileError([Problem("--resume", None, None, reason, hint)])
+    return same
+
+
+def _begun(group: PlannedGroup, plan: Plan | None) -> PlannedGroup | None:
     """Return a group with the plan that it began with; None where that plan is another one now."""
-    return replace(group, plan=plan) if replace(group.plan, started=plan.started) == plan else None
+    if plan is None or replace(group.plan, started=plan.started) != plan:
+        return None
+    return replace(group, plan=plan)

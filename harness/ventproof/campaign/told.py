@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.carry_out import NO_LOG
 from ventproof.log.run import ABORTED
+from ventproof.papers.waivers import ACCEPTED
 from ventproof.profile.duration import longest_s
 from ventproof.runset.manifest import NOT_RUN
 from ventproof.verdict.text import about
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from ventproof.campaign.planned import CampaignJob
 
 
-_ORDER: Final = ("pass", "fail", "inconclusive", ABORTED, NO_LOG, NOT_RUN)
+_ORDER: Final = ("pass", "fail", ACCEPTED, "inconclusive", ABORTED, NO_LOG, NOT_RUN)
 _SHOWN: Final = 10
 
 
@@ -60,7 +61,7 @@ class CampaignProgress:
             self._real_s[job.real_bench] -= longest_s(job.profile.model)
         else:
             self._virtual_done += 1
-        self._ended[self._runs.kept.outcome((job.group, job.place.run)) or NO_LOG] += 1
+        self._ended[self._runs.outcome((job.group, job.place.run)) or NO_LOG] += 1
         self._line = f"{done} of {len(self._runs.jobs)} runs; {counted(self._ended)}{self._left()}"
         self._tell(self._line)
 
@@ -90,6 +91,8 @@ def end_lines(runs: CampaignRuns, broken_off: str) -> Iterator[str]:
     """Yield how a campaign ended: what is missing first, then what did not pass, then all verdicts."""
     if broken_off:
         yield f"broken off: {broken_off}"
+    if runs.unclosed:
+        yield f"MANIFEST OR SIGNATURE NOT WRITTEN: {runs.unclosed}"
     for (number, planned), why in list(runs.troubles.items())[:_SHOWN]:
         group = runs.groups[number]
         yield f"no log: {group.said}: run {planned} of {group.plan.runs}: {why}"

@@ -16,8 +16,10 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.fence import Fence, Passed
 from ventproof.lab.seat import own_seat
+from ventproof.log.read import header_of, read_log
+from ventproof.log.run import RunRecord, results_of
 from ventproof.run.view import SilentView
-from ventproof_bench.base.errors import VentproofError
+from ventproof_bench.base.errors import FileError, VentproofError
 
 if TYPE_CHECKING:
     from ventproof.campaign.planned import CampaignJob
@@ -32,18 +34,38 @@ _LOOK_EVERY_S: Final = 0.5
 
 @final
 @dataclass(frozen=True, slots=True)
+class ReadLog:
+    """What a log says, read where it was made, since that takes longer than all that is done with it elsewhere.
+
+    Attributes:
+        sha256: of the file.
+        outcome: the verdict that it closed with, or `aborted`.
+        token: of the job that made it, as it states it.
+        record: its run.
+    """
+
+    sha256: str
+    outcome: str
+    token: str
+    record: RunRecord
+
+
+@final
+@dataclass(frozen=True, slots=True)
 class JobLeft:
     """What a job left.
 
     Attributes:
         log: the bytes of its log; empty where it left none.
-        why: why there is no log, or no end of it.
+        why: why there is no log, or none that can be read.
         spent: whether the token of a real run is spent, so that asking again brings no log.
+        read: what its log says; None where there is none, or none that can be read.
     """
 
     log: bytes = b""
     why: str = ""
     spent: bool = False
+    read: ReadLog | None = None
 
 
 @final
@@ -74,7 +96,8 @@ def _virtual(job: CampaignJob) -> JobLeft:
             job.session(folder).run(job.profile, SilentView(), job.place)
         except VentproofError as error:
             why = str(error)
-        return JobLeft(b"".join(log.read_bytes() for log in folder.glob("*.jsonl")), why)
+        logs = list(folder.glob("*.jsonl"))
+        return left_in(logs[0]) if logs else JobLeft(why=why)
 
 
 def _real(job: CampaignJob) -> JobLeft:
@@ -87,7 +110,20 @@ def _real(job: CampaignJob) -> JobLeft:
         made = made_apart(job, bench, lambda: own_seat().why_stop)
     except VentproofError as error:
         return JobLeft(why=str(error))
-    return JobLeft(made.log.read_bytes() if made.log else b"", made.why, spent=made.log is None)
+    return left_in(made.log) if made.log else JobLeft(why=made.why, spent=True)
+
+
+def left_in(log: Path) -> JobLeft:
+    """Return what a job left in a log."""
+    content = log.read_bytes()
+    try:
+        state = read_log(log)
+        record = results_of(state)
+    except FileError as error:
+        return JobLeft(content, error.problems[0].reason)
+    if state.broken_at is not None:
+        return JobLeft(content, f"line {state.broken_at}: {state.reason}")
+    return JobLeft(content, read=ReadLog(state.sha256, state.outcome, header_of(state).token, record))
 
 
 def made_apart(job: CampaignJob, bench: SeatBench, why_stop: Callable[[], str]) -> Passed:

@@ -10,10 +10,11 @@ import click
 
 from ventproof.cli import HISTORY_VARIABLE, options
 from ventproof.cli.lab import LabAsked, with_lab
+from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.suite import Selection, load_suite
-from ventproof.verdict.finding import EXIT_BENCH, EXIT_INTERRUPTED, EXIT_PASS
+from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_INTERRUPTED, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.text import harmless
+from ventproof_bench.base.text import harmless, stated
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from ventproof.campaign.carry_out import CampaignRuns
     from ventproof.campaign.planned import CampaignJob, PlannedGroup, Variants
     from ventproof.jobs.executor import Executor
+    from ventproof.log.signing import SigningKey
+    from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.runset.campaign import Campaign, CampaignBench
     from ventproof_bench.benchfile.model import BenchFile
@@ -41,6 +44,8 @@ _INTERRUPTED: Final = "interrupted"
     help="Continue the campaign that began in --out. Runs with a verdict are kept. Runs without one are repeated.",
 )
 @with_lab
+@options.WAIVERS
+@options.SIGN
 @click.option(
     "--history",
     envvar=HISTORY_VARIABLE,
@@ -49,6 +54,7 @@ _INTERRUPTED: Final = "interrupted"
     help="Enter every run here when its log arrives: an SQLite file, or postgresql://user@host/database.  "
     "[default: history.sqlite in the folder for the logs]",
 )
+@REPORTS
 @options.ANY_PATH
 def campaign(
     file: Path,
@@ -56,29 +62,48 @@ def campaign(
     operator: str,
     resume: bool,
     lab: LabAsked,
+    waivers: Path | None,
+    sign: Path | None,
     history: str | None,
+    reports: tuple[Path, ...],
     any_path: bool,
 ) -> int:
     """Run each combination of a campaign FILE: profiles, benches, units, firmware versions, faults, seeds, repeats.
 
-    `ventproof explain campaign` shows such a file. Exit codes are those of `ventproof run`.
+    `ventproof explain campaign` shows such a file. The record of the campaign in --out lists all that is to be run:
+    `ventproof verify` names what is missing. `--sign` signs it, too. Exit codes are those of `ventproof run`.
     """
     from ventproof.campaign.carry_out import CampaignRuns, campaign_folder  # noqa: PLC0415 - slow
+    from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of  # noqa: PLC0415
     from ventproof.runset.campaign import load_campaign  # noqa: PLC0415
 
-    loaded = options.warned(load_campaign(file, any_path=any_path))
+    loaded, known = options.warned(load_campaign(file, any_path=any_path)), options.waivers_of(waivers)
     groups = groups_in(loaded, any_path=any_path)
     if lab.address is None:
         _require_virtual(groups)
+    _warn_of_misspelt(known, groups)
+    stated(operator, "--operator")
+    key = signing_key(sign) if sign else None
     with campaign_folder(out) as folder:
         keeper = keeper_of(history, folder)
-        runs = CampaignRuns(loaded.model.campaign, folder, groups, operator, keeper, resume=resume)
+        runs = CampaignRuns(
+            loaded.model.campaign, folder, groups, operator, keeper, waivers=known, key=key, resume=resume
+        )
         try:
-            return _carry_out(runs, lab)
+            return _carry_out(runs, lab, reports, key)
         finally:
             if keeper is not None and keeper.warning:
                 click.echo(keeper.warning, err=True)
+
+
+def _warn_of_misspelt(waivers: Waivers | None, groups: Sequence[PlannedGroup]) -> None:
+    """Say which names in waivers no profile of any bench has."""
+    from ventproof.session.session import Session  # noqa: PLC0415
+
+    suite = {profile.digest: profile for group in groups for profile in group.suite}
+    for problem in Session(bench=groups[0].bench, out=Path(), waivers=waivers).misspelt(suite.values()):
+        _say(f"warning: {problem}")
 
 
 def groups_in(campaign: Campaign, *, any_path: bool) -> list[PlannedGroup]:
@@ -183,29 +208,48 @@ def _require_virtual(groups: list[PlannedGroup]) -> None:
         )
 
 
-def _carry_out(runs: CampaignRuns, lab: LabAsked) -> int:
-    """Make the runs that are missing, show how they went, and return the exit code."""
-    from ventproof.campaign.told import CampaignProgress, end_lines, plan_lines  # noqa: PLC0415
-    from ventproof.terminal.progress import telling  # noqa: PLC0415
-    from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415
+def _carry_out(runs: CampaignRuns, lab: LabAsked, reports: Sequence[Path], key: SigningKey | None) -> int:
+    """Make the runs that are missing, show how they went, report them, and return the exit code."""
+    from ventproof.campaign.told import end_lines, plan_lines  # noqa: PLC0415
+    from ventproof.log.names import has_signature  # noqa: PLC0415
+    from ventproof.runset.present import Choice  # noqa: PLC0415
 
     for line in plan_lines(runs):
         _say(line)
-    broken_off = ""
-    if runs.jobs:
-        with telling(Stopwatch().gone_s) as tell:
-            progress = CampaignProgress(runs, tell)
-            doing = _executor(runs, lab, progress.remark)
-            try:
-                with doing as doers:
-                    broken_off = runs.carry_out(doers, progress.told, _say)
-            except KeyboardInterrupt:
-                broken_off = _INTERRUPTED
+    broken_off = _made(runs, lab)
+    logs = runs.kept.logs
+    if key is not None and not runs.unclosed and all(map(has_signature, logs)):
+        from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
+
+        click.echo(f"every log, every manifest and the record are signed, key {fingerprint(key.public)}")
+    if runs.waived is not None:
+        options.tell_waived(runs.waived)
     for line in end_lines(runs, broken_off):
         click.echo(harmless(line))
+    written = write_all(reports if logs else (), logs, Choice.RECORDED)
     if broken_off == _INTERRUPTED:
         return EXIT_INTERRUPTED
-    return EXIT_BENCH if broken_off and runs.code == EXIT_PASS else runs.code
+    whole = written and not (broken_off or runs.unclosed)
+    return EXIT_BENCH if not whole and runs.code in {EXIT_PASS, EXIT_ACCEPTED} else runs.code
+
+
+def _made(runs: CampaignRuns, lab: LabAsked) -> str:
+    """Make the runs that are missing; return what broke the campaign off, if something did."""
+    from ventproof.campaign.told import CampaignProgress  # noqa: PLC0415
+    from ventproof.terminal.progress import telling  # noqa: PLC0415
+    from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415
+
+    if not runs.jobs:
+        runs.close()
+        return ""
+    with telling(Stopwatch().gone_s) as tell:
+        progress = CampaignProgress(runs, tell)
+        doing = _executor(runs, lab, progress.remark)
+        try:
+            with doing as doers:
+                return runs.carry_out(doers, progress.told, _say)
+        except KeyboardInterrupt:
+            return _INTERRUPTED
 
 
 def _say(line: str) -> None:

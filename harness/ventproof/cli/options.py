@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from ventproof.run.view import View
     from ventproof.runset.present import Choice
     from ventproof.session.repeats import RepeatSeries
+    from ventproof.session.waived import WaivedRuns
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -165,10 +166,10 @@ def choice_of(paths: Sequence[Path]) -> Choice:
     """Return how logs were chosen that `log_paths` returns."""
     from ventproof.runset.bundle import is_bundle  # noqa: PLC0415 - as above
     from ventproof.runset.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
-    from ventproof.runset.rack_record import RACK  # noqa: PLC0415 - as above
+    from ventproof.runset.records import RECORDS  # noqa: PLC0415 - as above
 
-    if any(is_bundle(path) or any(path.rglob(RACK)) for path in paths):
-        return Choice.RACK
+    if any(is_bundle(path) or any(one.name in RECORDS for one in path.rglob("*.json")) for path in paths):
+        return Choice.RECORDED
     return Choice.FOLDER if any(path.is_dir() for path in paths) else Choice.NAMED
 
 
@@ -343,6 +344,14 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
     """Return the exit code for repeated runs: as for single ones, and inconclusive when a claim is not decided."""
     code = code_of(r.outcome.verdict for series in done for r in series.results)
     return EXIT_INCONCLUSIVE if code == EXIT_PASS and _undecided(done) else code
+
+
+def tell_waived(its: WaivedRuns) -> None:
+    """Say which fails waivers accept, and what is to be said of the waivers themselves."""
+    for line in its.lines:
+        click.echo(harmless(line))
+    for line in its.warnings:
+        click.echo(harmless(f"warning: {line}"), err=True)
 
 
 def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:

@@ -434,12 +434,13 @@ def _close(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     try:
         # That of the record which the same rack left before it went on says nothing of this one.
         signature_path(path).unlink(missing_ok=True)
-        write_rack_record(path, RackRecord(test.rack, tuple(ended)), replaces=True)
+        record = RackRecord(test.rack, tuple(ended))
+        write_rack_record(path, record, replaces=True)
         if test.key is not None:
             from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
             from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - as above
 
-            sign_closing(path, test.key, test.operator)
+            sign_closing(path, record.content, test.key, test.operator)
             _say(f"{path.name} is signed, key {fingerprint(test.key.public)}")
     except (OSError, VentproofError) as error:
         click.echo(f"RECORD OF THE RACK NOT WRITTEN: {error}", err=True)
@@ -453,7 +454,7 @@ def _report(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
     logs = [log_at(test.folder / log.log) for one in ended for log in one.logs]
-    return write_all(test.reports if logs else (), logs, Choice.RACK)
+    return write_all(test.reports if logs else (), logs, Choice.RECORDED)
 
 
 def _begin(place: RackPlace) -> ForkedPlace:

@@ -128,21 +128,15 @@ def _code(
     """Return the exit code for what was run, and say which fails waivers accept."""
     if session.waivers is None:
         return code_of_series(done)
-    from ventproof.papers.waivers import WaivableRun, not_waivable, too_broad, unneeded, waived  # noqa: PLC0415
-    from ventproof.terminal.findings import waived_lines  # noqa: PLC0415
+    from ventproof.session.waived import WaivedRuns, waivable  # noqa: PLC0415
 
-    known = session.waivers.model.waivers
-    made = []
+    its = WaivedRuns(session.waivers.model.waivers)
+    ended = []
     for profile, series in zip(suite, done, strict=False):
-        named = {place: one.requirements for place, one in profile.model.required.items()}
-        run = WaivableRun(profile.model.profile, session.unit, session.firmware, today, named)
-        made += [(result, waived(known, run, result.findings)) for result in series.results]
-    for line in waived_lines(made):
-        click.echo(harmless(line))
-    told = [its for _, its in made]
-    for line in (*not_waivable(told), *too_broad(told), *unneeded(known, told)):
-        click.echo(harmless(f"warning: {line}"), err=True)
-    return options.code_of_waived(done, [its.result(result.findings) for result, its in made])
+        run = waivable(profile.model, session.unit, session.firmware, today)
+        ended += [its.take(result.profile, run, result.findings) for result in series.results]
+    options.tell_waived(its)
+    return options.code_of_waived(done, ended)
 
 
 def _run_all(

@@ -70,7 +70,7 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
     """Sign LOGS (files or folders). Each signature is a small file next to its log: LOG.sig.
 
     An aborted log can be signed, a broken one cannot. Signed logs in folders are not signed again. A manifest, and the
-    record of a rack, is signed with the last of its logs.
+    record of a rack or campaign, is signed with the last of its logs.
     """
     from ventproof.log.names import signature_path  # noqa: PLC0415
     from ventproof.log.signing import sign_log  # noqa: PLC0415
@@ -85,8 +85,8 @@ def sign(logs: tuple[Path, ...], key: Path, signer: str) -> int:
         signed = sign_log(path, own, name)
         click.echo(f"{path}: signed, {signed.lines} lines, digest {signed.digest}")
     closing = left_unsigned(every)
-    for path in closing:
-        sign_closing(path, own, name)
+    for path, content in closing.items():
+        sign_closing(path, content, own, name)
         click.echo(f"{path}: signed")
     if not (paths or closing):
         click.echo("nothing to sign: every log there is signed already")

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import shlex
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
@@ -12,6 +12,7 @@ from ventproof.history.database import FILE
 from ventproof.log.read import read_log
 from ventproof.rejudge.batch import believed
 from ventproof.rejudge.standing import BELIEVED
+from ventproof_bench.base.clock import Stopwatch
 from ventproof_bench.base.errors import FileError, VentproofError
 from ventproof_bench.outputs.wear import LEDGER
 
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
 
 
 _NONE: Final = "none"
+_SOON_S: Final = 1.0
+"""Runs that come sooner than this after the others are entered together: each time costs more than each run."""
 
 
 def ledger_beside(history: str | None, folder: Path) -> Path:
@@ -48,34 +51,46 @@ class Keeper:
         self._history: History | None = None
         self._broken = ""
         self._left: list[Path] = []
+        self._soon: list[tuple[Path, RunRecord]] = []
+        self._watch = Stopwatch()
 
-    def enter(self, log: Path, record: RunRecord | None = None) -> None:
+    def enter(self, log: Path) -> None:
         """Enter the log of a run that ended, whichever way; never raises.
 
         After a failure nothing more is tried: the next run shall not wait for a server that is not there.
-
-        Args:
-            log: the log.
-            record: its run, where the log was read already.
         """
-        if self._broken:
-            self._left.append(log)
-            return
-        try:
-            if self._history is None:
-                from ventproof.history.store import History  # noqa: PLC0415 - as above
+        self.settle()
+        self._enter([log], lambda history: history.enter_log(log))
 
-                self._history = History(self._place, create=True)
-            if record is None:
-                self._history.enter_log(log)
-            else:
-                self._history.enter(log, record)
+    def enter_soon(self, log: Path, record: RunRecord) -> None:
+        """Enter a log that was read already, together with those that come within a second; `settle` must follow."""
+        self._soon.append((log, record))
+        if self._watch.gone_s() > _SOON_S:
+            self.settle()
+
+    def settle(self) -> None:
+        """Enter what shall be entered soon, in one transaction; never raises."""
+        soon, self._soon, self._watch = self._soon, [], Stopwatch()
+        if soon:
+            self._enter([log for log, _ in soon], lambda history: history.enter_all(soon))
+
+    def _enter(self, logs: Sequence[Path], how: Callable[[History], object]) -> None:
+        try:
+            if not self._broken:
+                how(self._opened())
         except VentproofError as error:
             self._broken = str(error)
         except Exception as error:  # noqa: BLE001 - whatever fails here, the run is over and its log is written
             self._broken = f"{self._place.shown}: ventproof itself failed ({type(error).__name__}: {error})"
         if self._broken:
-            self._left.append(log)
+            self._left += logs
+
+    def _opened(self) -> History:
+        if self._history is None:
+            from ventproof.history.store import History  # noqa: PLC0415 - as above
+
+            self._history = History(self._place, create=True)
+        return self._history
 
     @property
     def warning(self) -> str:

@@ -189,27 +189,40 @@ class History:
         Raises:
             FileError: the log cannot be read, or the database refuses.
         """
-        row = run_row(record, self.place.stored(log), self._now())
         with self._database.writing() as connection:
-            continued = [
-                run_id
-                for run_id, lines, digest, file in connection.execute(_beginnings(record))
-                if self._grew(file, log) and check_log(log, mark=lines).marked == digest
-            ]
-            if continued:
-                connection.execute(delete(RunRow).where(RunRow.id.in_(continued)))
-            if record.place is not None:
-                _insert_plan(connection, plan_row(record.place.plan))
-            run_id = _insert_new(connection, row)
-            if run_id is None:
-                self._mend_path(connection, record.digest, log)
-                self._add_faults(connection, record)
-                run_id = _recalled(connection, record.digest)
-            if run_id is None:
-                return "known"
-            findings = finding_rows(record, run_id)
-            if findings:
-                connection.execute(insert(FindingRow), findings)
+            return self._enter(connection, log, record)
+
+    def enter_all(self, entries: Iterable[tuple[Path, RunRecord]]) -> None:
+        """Enter the runs of several logs, all of them or none; as `enter` does it, and sooner than one by one.
+
+        Raises:
+            FileError: a log cannot be read, or the database refuses.
+        """
+        with self._database.writing() as connection:
+            for log, record in entries:
+                self._enter(connection, log, record)
+
+    def _enter(self, connection: Connection, log: Path, record: RunRecord) -> Entered:
+        row = run_row(record, self.place.stored(log), self._now())
+        continued = [
+            run_id
+            for run_id, lines, digest, file in connection.execute(_beginnings(record))
+            if self._grew(file, log) and check_log(log, mark=lines).marked == digest
+        ]
+        if continued:
+            connection.execute(delete(RunRow).where(RunRow.id.in_(continued)))
+        if record.place is not None:
+            _insert_plan(connection, plan_row(record.place.plan))
+        run_id = _insert_new(connection, row)
+        if run_id is None:
+            self._mend_path(connection, record.digest, log)
+            self._add_faults(connection, record)
+            run_id = _recalled(connection, record.digest)
+        if run_id is None:
+            return "known"
+        findings = finding_rows(record, run_id)
+        if findings:
+            connection.execute(insert(FindingRow), findings)
         return "continued" if continued else "new"
 
     def _grew(self, file: str, log: Path) -> bool:

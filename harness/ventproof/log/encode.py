@@ -1,17 +1,19 @@
-"""From events to the fields of a log's lines, and to their text (pure)."""
+"""From events to the fields of a log's lines, and to their text; of polls that came before, back again (pure)."""
 
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from functools import singledispatch
 from typing import Final, final
 
 from ventproof.log import events as e
+from ventproof.log.decode import LATEST_S
 from ventproof.log.events import PinnedText
 from ventproof.log.plan import Plan, PlannedRun
 from ventproof_bench.base.errors import Abort
-from ventproof_bench.base.evidence import EdgeReport, Window
+from ventproof_bench.base.evidence import EdgeReport, Poll, Window
 
 Fields = Mapping[str, object]
 """What a line holds beside its number, time, name and digest: JSON values."""
@@ -349,3 +351,65 @@ class PollText:
         if found:
             self._known[read] = poll.words, before, after
         return text
+
+
+_NUMBER: Final = rb"(-?(?:0|[1-9][0-9]{0,15})(?:\.[0-9]{1,20})?)"
+_LINE: Final = re.compile(
+    rb'\{"seq":(0|[1-9][0-9]{0,15}),"t":'
+    + _NUMBER
+    + rb',("event":"poll","bus":"[^"\\]*"),"from":'
+    + _NUMBER
+    + rb',"to":'
+    + _NUMBER
+    + rb",(.*)\}",
+    re.DOTALL,
+)
+_MOST: Final = 16
+
+
+@final
+class KnownPolls:
+    """The polls of a log that were decoded last, by the text of their lines without the times.
+
+    Of a line whose text is known only the times are taken: it means what it meant before.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[tuple[bytes, bytes], Poll | None] = {}  # None: it came once
+
+    def event(self, body: bytes, seq: int) -> e.PollSeen | None:
+        """Return the event of a line whose text is known; None: it has to be decoded.
+
+        Args:
+            body: the line's JSON object, without its digest.
+            seq: the number that it must have.
+        """
+        match = _LINE.fullmatch(body)
+        if match is None:
+            return None
+        poll = self._known.get((match[3], match[6]))
+        if poll is None or int(match[1]) != seq:
+            return None
+        t_s, from_s, to_s = (float(match[group]) for group in (2, 4, 5))
+        if not (-LATEST_S <= t_s <= LATEST_S and -LATEST_S <= from_s <= to_s <= LATEST_S):
+            return None
+        return e.PollSeen(t_s, poll._replace(requested_s=from_s, replied_s=to_s))
+
+    def learn(self, body: bytes, event: e.Event) -> None:
+        """Know the text of a line from now on, if it comes for the second time and ventproof writes the event so.
+
+        Args:
+            body: the line's JSON object, without its digest.
+            event: that it was decoded to.
+        """
+        if not isinstance(event, e.PollSeen) or (match := _LINE.fullmatch(body)) is None:
+            return
+        text = match[3], match[6]
+        if text not in self._known:
+            if len(self._known) >= _MOST:
+                self._known.clear()
+            self._known[text] = None
+            return
+        fields = {"seq": int(match[1]), "t": event.t_s, "event": event.name, **fields_of(event)}
+        if to_json(fields) == body.decode():
+            self._known[text] = event.poll

@@ -13,6 +13,7 @@ from typing import Any, BinaryIO, Final, final, get_args, overload
 
 from ventproof.log.archive import LONGEST_LINE, ArchiveError, lines_of
 from ventproof.log.decode import LATEST_S, LineError, event_of
+from ventproof.log.encode import KnownPolls
 from ventproof.log.events import (
     FORMAT,
     CheckBegin,
@@ -28,7 +29,6 @@ from ventproof.log.events import (
     StepEnd,
 )
 from ventproof.log.gaps import BusGaps, GapCounter
-from ventproof.log.known_polls import KnownPolls
 from ventproof.log.names import ARCHIVED
 from ventproof.log.plan import PlannedRun
 from ventproof.log.write import GENESIS, link, unseal

@@ -159,6 +159,7 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         conditions=(*([given_text(record.given)] if record.given else []), *(run.bench.notes if run else ())),
         overdue=tuple(_overdue(run, header)),
         repeat=record.repeat,
+        seed=record.seed,
         identity=_identity(record, header),
         facts=tuple(_all_facts(log, record, header, signing, claims)),
         steps=tuple(_steps(state, told, stands.differing, _Judged.of(run, figures), ident)),
@@ -371,6 +372,7 @@ def _identity(record: RunRecord, header: Header) -> dict[str, str]:
         **_acceptance(header),
         "bench": record.bench,
         "bench digest": record.bench_sha256,
+        "faults": ", ".join(fault.text for fault in record.faults or ()),
         "self-check": selfcheck_text(header.selfcheck),
     }
 

@@ -145,6 +145,7 @@ class Chapter:
         conditions: what was otherwise than usual: values that were set; faults of the mock unit, as notes say them.
         overdue: the equipment whose calibration was overdue, a sentence each.
         repeat: which repeat of the profile it is.
+        seed: of what was random on a virtual bench.
         identity: unit, firmware, operator, when, bench, self-check: what a report has in common or not.
         facts: how it was run.
         steps: the start state, the steps, and what must always hold.
@@ -172,6 +173,7 @@ class Chapter:
     conditions: tuple[str, ...]
     overdue: tuple[str, ...]
     repeat: int
+    seed: int
     identity: Mapping[str, str]
     facts: tuple[Fact, ...]
     steps: tuple[ReportedStep, ...]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple, final
 
@@ -11,6 +11,7 @@ from ventproof.figures.repeats_figure import DrawnRun, Lines, Overlay, ThinRun, 
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.cover import count_text
 from ventproof.report.model import Chapter, Figure, ReportedMark, ReportedOverlay
+from ventproof.report.requirements import told_apart
 
 MOST_LINES: Final = 30
 """So many runs at most are drawn as lines."""
@@ -27,15 +28,17 @@ class LaidRun(NamedTuple):
 class _Member(NamedTuple):
     ident: str
     repeat: int
+    seed: int
     log: str
     standing: str
 
 
 @dataclass(slots=True)
 class _Group:
-    """The runs of one profile on one unit with one firmware version."""
+    """The runs of one profile on one bench, on one unit with one firmware version."""
 
     profile: str
+    identity: Mapping[str, str]
     members: list[_Member] = field(default_factory=list)
     overlay: Overlay = field(default_factory=Overlay)
     drawn: list[tuple[_Member, Lines]] = field(default_factory=list)
@@ -55,9 +58,14 @@ class _Group:
             del self.drawn[places[-1]]
 
     def names(self) -> dict[str, str]:
-        """Return what each run is called, by its ident: by its repeat, or by its log where two are the same repeat."""
-        clear = len({member.repeat for member in self.members}) == len(self.members)
-        return {m.ident: f"repeat {m.repeat}" if clear else m.log for m in self.members}
+        """Return what each run is called, by its ident: its repeat, seed or log, the first that no two share."""
+        ways = (
+            [f"repeat {member.repeat}" for member in self.members],
+            [f"seed {member.seed}" for member in self.members],
+            [member.log for member in self.members],
+        )
+        names = next((names for names in ways if len(set(names)) == len(names)), ways[-1])
+        return {member.ident: name for member, name in zip(self.members, names, strict=True)}
 
 
 @final
@@ -65,23 +73,30 @@ class Overlays:
     """The groups of runs of a report; of each run no more is held than its place, and the line that is drawn."""
 
     def __init__(self) -> None:
-        self._groups: dict[tuple[str, str, str, str], _Group] = {}
+        self._groups: dict[tuple[str, ...], _Group] = {}
 
     def take(self, chapter: Chapter, laid: LaidRun) -> None:
         """Add a run."""
         identity = chapter.identity
-        key = (chapter.profile, laid.profile_sha256, identity["unit"], identity["firmware"])
-        group = self._groups.setdefault(key, _Group(chapter.profile))
-        group.take(_Member(chapter.ident, chapter.repeat, chapter.log, chapter.standing), laid.thin)
+        same = (identity[name] for name in ("unit", "firmware", "bench digest"))
+        key = (chapter.profile, laid.profile_sha256, *same)
+        group = self._groups.setdefault(key, _Group(chapter.profile, identity))
+        group.take(
+            _Member(chapter.ident, chapter.repeat, chapter.seed, chapter.log, chapter.standing), laid.thin
+        )
 
     def told(self) -> tuple[ReportedOverlay, ...]:
         """Return the picture of each profile that was run more than once, those with most failures first."""
         shown = [g for g in self._groups.values() if len(g.members) > 1 and g.overlay.bands]
         shown.sort(key=lambda g: -sum(member.standing != "pass" for member in g.members))
-        return tuple(_told(group, f"repeats-{number}") for number, group in enumerate(shown, start=1))
+        apart = told_apart(group.identity for group in shown)
+        return tuple(
+            _told(group, f"{group.profile}{apart(group.identity)}", f"repeats-{number}")
+            for number, group in enumerate(shown, start=1)
+        )
 
 
-def _told(group: _Group, ident: str) -> ReportedOverlay:
+def _told(group: _Group, name: str, ident: str) -> ReportedOverlay:
     names = group.names()
     wrong = [
         ReportedMark(m.ident, m.standing, f"{names[m.ident]}: {m.standing}")
@@ -92,9 +107,9 @@ def _told(group: _Group, ident: str) -> ReportedOverlay:
     says = " ".join(_sentences(group))
     drawn = [DrawnRun(names[member.ident], member.standing, lines) for member, lines in group.drawn]
     named = f" Not passed: {'; '.join(mark.said for mark in wrong)}." if wrong else ""
-    title = f"{group.profile}. {counts}"
+    title = f"{name}. {counts}"
     svg = repeats_figure(ident, title, f"{says}{named}", group.overlay, drawn)
-    return ReportedOverlay(group.profile, counts, says, tuple(wrong), Figure(svg, f"{title} {says}{named}"))
+    return ReportedOverlay(name, counts, says, tuple(wrong), Figure(svg, f"{title} {says}{named}"))
 
 
 def _sentences(group: _Group) -> Iterator[str]:

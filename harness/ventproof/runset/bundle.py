@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 from ventproof.log.decode import LineError
 from ventproof.log.names import ARCHIVED, PLAIN
 from ventproof.runset.manifest import ENDING, fields_of
-from ventproof.runset.rack_record import RACK
+from ventproof.runset.records import RECORDS
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file
 
@@ -185,7 +185,7 @@ def _is_ours(name: str) -> bool:
         return name in _KNOWN
     if folder == REPORT_RUNS:
         return len(parts) == 1 and name.endswith(".html")
-    return folder == LOGS and (name.endswith(_ENDINGS) or parts[-1] in {RACK, f"{RACK}.sig"})
+    return folder == LOGS and (name.endswith(_ENDINGS) or parts[-1].removesuffix(".sig") in RECORDS)
 
 
 def _contents(archive: zipfile.ZipFile, info: zipfile.ZipInfo) -> dict[str, tuple[int, str]]:

@@ -10,9 +10,12 @@ from typing import Final, final
 from ventproof.log.plan import Plan, PlannedRun
 from ventproof.log.run import ABORTED
 from ventproof.runset.manifest import NOT_NEEDED, NOT_RUN, LeftLog, Manifest
+from ventproof_bench.base.text import number_of
 
 _MOST: Final = 5
 """So many of a kind are named; more are counted."""
+
+_UNCLOSED: Final = "they were broken off by force, or still go on, or the manifest was taken away"
 
 
 @final
@@ -63,7 +66,7 @@ class SetCheck:
         missing: what is not here, or of what nobody can say whether it is.
         remarks: what else a reader should know.
         absent: names of the profiles of runs that are planned and not here, one a run.
-        planned: how many runs are planned, in plans of which one is not whole.
+        planned: how many runs are planned, in plans that are not whole, and those that were promised with them.
         whole: which plans are here from the first run to the last.
         superseded: digests of logs of runs that were aborted and made again, and whose later log is here.
     """
@@ -108,6 +111,7 @@ def check_set(
     named: bool = False,
     every_plan: bool = True,
     apart: bool = False,
+    promised: Iterable[tuple[str, Plan]] = (),
 ) -> SetCheck:
     """Return what there is to say of a set of logs.
 
@@ -117,13 +121,16 @@ def check_set(
         named: somebody chose these logs one by one, so that what is not among them need not be gone.
         every_plan: a manifest counts too where no log of its plan is here, or where it is none to be believed.
         apart: each plan lies in a folder of its own, as at the places of a rack: nobody mixed them.
+        promised: plans of which logs are to be here, each with the name of its folder.
     """
-    found = _Sentences()
+    found = _Sentences({plan.sha256: (name, plan) for name, plan in promised})
     unique = _unique(logs, found)
     plans: dict[str, list[PresentLog]] = defaultdict(list)
     for log in unique:
-        if log.place is not None and (log.place.plan.runs > 1 or log.place.earlier):
-            plans[log.place.plan.sha256].append(log)
+        if log.place is not None:
+            sha256 = log.place.plan.sha256
+            if log.place.plan.runs > 1 or log.place.earlier or sha256 in found.promised:
+                plans[sha256].append(log)
     if not apart:
         _tell_mixed(unique, list(plans.values()), found)
     closing: dict[str, list[PresentManifest]] = defaultdict(list)
@@ -135,14 +142,21 @@ def check_set(
     for sha256 in dict.fromkeys((*plans, *filter(None, closing))):
         of_plan_here = plans.get(sha256, [])
         _Planned(of_plan_here, _fittest(closing[sha256], of_plan_here), found, named=named).tell()
+    _tell_promised(found, {log.place.plan.sha256 for log in unique if log.place} | closing.keys())
     return found.check
 
 
 @final
 class _Sentences:
-    """What was found so far; fields as of `SetCheck`."""
+    """What was found so far; fields as of `SetCheck`.
 
-    def __init__(self) -> None:
+    Args:
+        promised: plans of which logs are to be here, by digest, each with the name of its folder.
+    """
+
+    def __init__(self, promised: Mapping[str, tuple[str, Plan]]) -> None:
+        self.promised = promised
+        self.unclosed: list[str] = []
         self.wrong: list[str] = []
         self.missing: list[str] = []
         self.remarks: list[str] = []
@@ -151,9 +165,18 @@ class _Sentences:
         self.whole: list[str] = []
         self.superseded: set[str] = set()
 
+    def count(self, absent: Iterable[PlannedRun]) -> int:
+        """Count runs that are not here; returns how many they are."""
+        before = len(self.absent)
+        for place in absent:
+            self.absent.append(place.profile.name)
+            self.short_of.add(place.plan)
+        return len(self.absent) - before
+
     @property
     def check(self) -> SetCheck:
-        planned = sum(plan.runs for plan in self.short_of)
+        promised = (plan for _, plan in self.promised.values()) if self.short_of else ()
+        planned = sum(plan.runs for plan in self.short_of.union(promised))
         wrong, missing, remarks = tuple(self.wrong), tuple(self.missing), tuple(self.remarks)
         return SetCheck(
             wrong,
@@ -198,6 +221,23 @@ def _tell_mixed(logs: Sequence[PresentLog], plans: Sequence[Sequence[PresentLog]
     )
 
 
+def _tell_promised(found: _Sentences, here: Collection[str]) -> None:
+    """Say of which promised plans nothing is here, and which no manifest closes.
+
+    Args:
+        found: what was found so far.
+        here: digests of the plans of which something is here.
+    """
+    untouched = {name: plan for sha256, (name, plan) in found.promised.items() if sha256 not in here}
+    if untouched:
+        runs = found.count(place for plan in untouched.values() for place in plan.places)
+        planned = sum(plan.runs for _, plan in found.promised.values())
+        found.missing.append(f"{_are_not(runs, planned)} here, since no log is in {_listed(untouched)}.")
+    if found.unclosed:
+        what = number_of(len(found.unclosed), "plan")
+        found.remarks.append(f"No manifest closes {what}, {_listed(found.unclosed)}: {_UNCLOSED}.")
+
+
 def _is_short(of_plan: Sequence[PresentLog]) -> bool:
     return any(len(of_plan) < log.place.plan.runs for log in of_plan if log.place)
 
@@ -235,6 +275,8 @@ class _Planned:
         ]
         self._found = found
         self._named = named
+        self._promised, _ = found.promised.get(self._plan.sha256, ("", self._plan))
+        self._of = f" of {self._promised}" if self._promised else ""
         self._late = False  # whether a log is here that was made after the manifest
         self._by_run: dict[int, list[PresentLog]] = defaultdict(list)
         for log in logs:
@@ -264,9 +306,10 @@ class _Planned:
                 )
             elif left is not None:
                 self._late = True
+                command = "campaign" if self._promised else "run"
                 self._found.missing.append(
                     f"{logs[0].name} of {run} was made after {self._closed_by} was written, and no manifest closes it: "
-                    f"`ventproof run --resume` does."
+                    f"`ventproof {command} --resume` does."
                 )
             return
         for log in [*logs, *(log for log in every if log not in logs)]:
@@ -336,8 +379,10 @@ class _Planned:
         elif absent:
             self._tell_absent(absent)
         if not self._named:
-            why = "they were broken off by force, or still go on, or the manifest was taken away"
-            said = f"No manifest closes the {planned} runs of plan {self._plan.code}: {why}."
+            if self._promised:
+                self._found.unclosed += [self._promised] if planned > 1 else []  # a single run has none
+                return
+            said = f"No manifest closes the {planned} runs of plan {self._plan.code}: {_UNCLOSED}."
             (self._found.missing if absent else self._found.remarks).append(said)
 
     def _tell_closed(self, absent: Sequence[PlannedRun], manifest: Manifest) -> None:
@@ -357,12 +402,12 @@ class _Planned:
             ended = _listed(f"{place}: {left[place.run]}" for place in gone)
             self._found.missing.append(f"{self._closed_by} says how they ended: {ended}.")
         if never:
-            self._count(never)
-            said = f"{_are_not(len(never), self._plan.runs)} run: {_listed(map(str, never))}."
+            self._found.count(never)
+            said = f"{_are_not(len(never), self._plan.runs, self._of)} run: {_listed(map(str, never))}."
             self._found.missing.append(f"{said} Broken off: {manifest.broken_off or 'nothing says why'}.")
 
     def _tell_whole(self, absent: Sequence[PlannedRun]) -> None:
-        if not absent:
+        if not absent and not self._promised:  # of those that were promised, what promised them says so
             closed = f", closed by {self._closed_by}{self._closing.signed}" if self._closing else ""
             self._found.whole.append(
                 f"All {self._plan.runs} runs of plan {self._plan.code} are here{closed}."
@@ -370,17 +415,13 @@ class _Planned:
 
     def _tell_absent(self, absent: Sequence[PlannedRun]) -> None:
         """Say what is not here; of logs that were chosen one by one, without any suspicion."""
-        self._count(absent)
+        self._found.count(absent)
         names, planned = _listed(map(str, absent)), self._plan.runs
         if self._named:
             here = f"{planned - len(absent)} of the {planned} runs of plan {self._plan.code} were named"
             self._found.missing.append(f"{here}; the others were not looked at: {names}.")
         else:
-            self._found.missing.append(f"{_are_not(len(absent), planned)} here: {names}.")
-
-    def _count(self, absent: Sequence[PlannedRun]) -> None:
-        self._found.absent += [place.profile.name for place in absent]
-        self._found.short_of.add(self._plan)
+            self._found.missing.append(f"{_are_not(len(absent), planned, self._of)} here: {names}.")
 
 
 def absent_of(plan: Plan, here: Collection[int]) -> str:
@@ -392,8 +433,8 @@ def absent_of(plan: Plan, here: Collection[int]) -> str:
     return f"{_are_not(len(absent), plan.runs)} here, of {of}: {_listed(map(str, absent))}"
 
 
-def _are_not(count: int, planned: int) -> str:
-    return f"{count} of {planned} planned runs {'is' if count == 1 else 'are'} not"
+def _are_not(count: int, planned: int, of: str = "") -> str:
+    return f"{count} of {planned} planned runs{of} {'is' if count == 1 else 'are'} not"
 
 
 def _listed(names: Iterable[str]) -> str:

@@ -73,10 +73,9 @@ class Manifest:
     left: tuple[LeftLog, ...]
     broken_off: str = ""
 
-    @property
-    def logs_left(self) -> tuple[str, ...]:
-        """The logs that it lists, from its folder; without those of earlier attempts."""
-        return tuple(one.log for one in self.left if one.log)
+    def logs_left(self, folder: Path) -> list[Path]:
+        """Return the logs that it lists, as they are called in its folder; without those of earlier attempts."""
+        return [folder / one.log for one in self.left if one.log]
 
     @property
     def content(self) -> bytes:

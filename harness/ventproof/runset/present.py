@@ -15,9 +15,8 @@ from ventproof.log.names import has_signature, log_at, plain_path, signature_pat
 from ventproof.log.read import LogCheck, LogState
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.runset.manifest import ENDING, read_manifest
-from ventproof.runset.rack_record import RACK, read_rack_record
+from ventproof.runset.records import SeenRecord, read_record, records_above, seen_record, signature_said
 from ventproof_bench.base.errors import FileError
-from ventproof_bench.base.text import number_of
 
 
 @final
@@ -25,14 +24,14 @@ class Choice(Enum):
     """How logs came to be looked at together."""
 
     FOLDER = "all that lies in some folders"
-    RACK = "all that lies in some folders, of which one is a rack's"
+    RECORDED = "all that lies in some folders, which a rack or a campaign may have left"
     NAMED = "chosen one by one"
     OWN = "left by the command that looks at them"
 
     @property
     def all_there(self) -> bool:
         """Whether nothing that lies there was left out."""
-        return self in {Choice.FOLDER, Choice.RACK}
+        return self in {Choice.FOLDER, Choice.RECORDED}
 
 
 def present_log(path: Path, log: LogState | LogCheck) -> PresentLog:
@@ -55,60 +54,42 @@ def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None 
     """
     paths = [Path(log.name) for log in logs]
     labelled = [replace(log, name=name) for log, name in zip(logs, _labels(paths), strict=True)]
-    closing = [_present(path, owner) for path in manifests_beside(paths)]
-    apart = choice is Choice.RACK and _lie_apart(logs)
+    manifests = manifests_beside(paths)
+    closing = [
+        replace(_present(path, owner), name=name)
+        for path, name in zip(manifests, _labels(manifests), strict=True)
+    ]
+    records = [seen_record(path, owner) for path in records_above(paths)] if choice is Choice.RECORDED else []
     found = check_set(
-        labelled, closing, named=choice is Choice.NAMED, every_plan=choice.all_there, apart=apart
+        labelled,
+        closing,
+        named=choice is Choice.NAMED,
+        every_plan=choice.all_there,
+        apart=_lie_apart(logs, {one.path.parent for one in records}),
+        promised=[plan for one in records for plan in one.plans],
     )
-    if choice is not Choice.RACK:
-        return found
-    wrong, missing, whole = _of_racks(racks_above(paths), {log.sha256 for log in logs}, owner)
-    return replace(
-        found,
-        wrong=(*found.wrong, *wrong),
-        missing=(*found.missing, *missing),
-        whole=(*found.whole, *whole),
-    )
+    return _with_records(found, records, list(zip(paths, labelled, strict=True))) if records else found
 
 
-def _lie_apart(logs: Sequence[PresentLog]) -> bool:
-    """Return whether all logs are of places of racks, and each place has one plan."""
+def _lie_apart(logs: Sequence[PresentLog], recorded: Collection[Path]) -> bool:
+    """Return whether all logs lie in folders that a record closes, and each folder has one plan."""
     plans = {(Path(log.name).parent, log.place.plan.sha256) for log in logs if log.place}
-    places = {folder for folder, _ in plans}
-    return len(plans) == len(places) and all((folder.parent / RACK).is_file() for folder in places)
+    folders = {folder for folder, _ in plans}
+    return len(plans) == len(folders) and all(folder.parent in recorded for folder in folders)
 
 
-def racks_above(logs: Iterable[Path]) -> list[Path]:
-    """Return the records of the racks of which some logs are, in order."""
-    above = dict.fromkeys(log.parent.parent / RACK for log in logs)
-    return [path for path in above if path.is_file()]
-
-
-def _of_racks(
-    records: Iterable[Path], here: Collection[str], owner: bytes | None
-) -> tuple[list[str], list[str], list[str]]:
-    """Return what is wrong with records of racks, what they list and is not here, and which are here as a whole."""
-    wrong, missing, whole = list[str](), list[str](), list[str]()
-    for path in records:
-        try:
-            record = read_rack_record(path)
-        except FileError as error:
-            wrong.append(f"{path.name}: {'; '.join(problem.reason for problem in error.problems)}.")
-            continue
-        false, signed = _signed(path, record.content, owner)
-        wrong += [f"{path.name}: {false}."] if false else []
-        if owner is not None and not has_signature(path):  # of a rack that an older ventproof tested, too
-            missing.append(
-                f"{path.name} is not signed: it does not prove that all logs of the rack are here."
-            )
-        if gone := list(record.missing(here)):
-            missing += gone
-        else:
-            places = number_of(len(record.places), "place")
-            whole.append(
-                f"All logs of the {places} of rack {record.rack} are here, as {path.name} lists them{signed}."
-            )
-    return wrong, missing, whole
+def _with_records(
+    found: SetCheck, records: Sequence[SeenRecord], logs: Sequence[tuple[Path, PresentLog]]
+) -> SetCheck:
+    """Return what there is to say of a set of logs, with what the records that close their folders say."""
+    here = {log.sha256 for _, log in logs}
+    wrong, missing, whole = list(found.wrong), list(found.missing), list(found.whole)
+    for one in records:
+        strange, gone = list(one.says_wrong(logs)), list(one.says_missing(here))
+        wrong += strange
+        missing += gone
+        whole += [] if strange or gone or found.standing else [one.says_whole]
+    return replace(found, wrong=tuple(wrong), missing=tuple(missing), whole=tuple(whole))
 
 
 def _labels(paths: Sequence[Path]) -> Iterator[str]:
@@ -134,41 +115,35 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
         manifest = read_manifest(path)
     except FileError as error:
         return PresentManifest(path.name, None, "; ".join(problem.reason for problem in error.problems))
-    wrong, signed = _signed(path, manifest.content, owner)
-    if not signed and (owner is not None or _is_left_unsigned(path, manifest.logs_left)):
+    wrong, signed = signature_said(path, manifest.content, owner)
+    if not signed and (owner is not None or _is_left_unsigned(path, manifest.logs_left(path.parent))):
         wrong = wrong or "it is not signed: its signature is missing"
     return PresentManifest(path.name, manifest, wrong, signed)
 
 
-def _signed(path: Path, content: bytes, owner: bytes | None) -> tuple[str, str]:
-    """Return what is wrong with the signature of a file that closes runs, and who signed it, as the end of a sentence.
-
-    Both are empty where there is none.
-    """
-    if not has_signature(path):
-        return "", ""
-    from ventproof.runset.signature import closing_signature  # noqa: PLC0415 - cryptography is slow to import
-
-    signer, wrong = closing_signature(path, content, owner)
-    return wrong, f", signed by {signer}" if signer else ""
-
-
-def _is_left_unsigned(path: Path, listed: Iterable[str]) -> bool:
-    """Return whether a file has no signature though all the logs that it lists, as far as they are here, have."""
-    here = [log for log in (path.parent / name for name in listed) if log_at(log).exists()]
+def _is_left_unsigned(path: Path, closed: Iterable[Path]) -> bool:
+    """Return whether a file has no signature though all the logs that it closes, as far as they are here, have."""
+    here = [log for log in closed if log_at(log).exists()]
     signed = bool(here) and all(map(has_signature, here))
     return signed and not has_signature(path)
 
 
-def left_unsigned(logs: Sequence[Path]) -> list[Path]:
-    """Return the files that close some logs and are not signed though their logs are; what is none is left alone."""
-    found = []
+def left_unsigned(logs: Sequence[Path]) -> dict[Path, bytes]:
+    """Return the files that close some logs and are not signed though their logs are, each with its bytes.
+
+    What is no such file is left alone.
+    """
+    found: dict[Path, bytes] = {}
     for path in manifests_beside(logs):
         with suppress(FileError):
-            found += [path] if _is_left_unsigned(path, read_manifest(path).logs_left) else []
-    for path in racks_above(logs):
+            closing = read_manifest(path)
+            if _is_left_unsigned(path, closing.logs_left(path.parent)):
+                found[path] = closing.content
+    for path in records_above(logs):
         with suppress(FileError):
-            found += [path] if _is_left_unsigned(path, read_rack_record(path).logs_left) else []
+            record = read_record(path)
+            if _is_left_unsigned(path, record.logs_left(path.parent)):
+                found[path] = record.content
     return found
 
 
@@ -187,6 +162,6 @@ def belonging(logs: Sequence[Path], choice: Choice) -> list[Path]:
         except FileError:
             listed = set()
         found += [path] if choice.all_there or listed & names else []
-    found += racks_above(logs) if choice is Choice.RACK else []
+    found += records_above(logs) if choice is Choice.RECORDED else []
     signatures = map(signature_path, found)
     return [*found, *(path for path in signatures if path.exists())]

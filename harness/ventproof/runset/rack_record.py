@@ -15,6 +15,7 @@ from ventproof.log.run import ABORTED
 from ventproof.runset.manifest import fields_of
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file
+from ventproof_bench.base.text import number_of
 
 RACK: Final = "rack.json"
 """Name of this file; the logs are in folders beside it, one a place."""
@@ -76,9 +77,13 @@ class RackRecord:
     places: tuple[RackedPlace, ...]
 
     @property
-    def logs_left(self) -> tuple[str, ...]:
-        """The logs that it lists, from its folder."""
-        return tuple(log.log for one in self.places for log in one.logs)
+    def all_here(self) -> str:
+        """That all of it is here, as the begin of a sentence."""
+        return f"All logs of the {number_of(len(self.places), 'place')} of rack {self.rack} are here"
+
+    def logs_left(self, folder: Path) -> list[Path]:
+        """Return the logs that it lists, as they are called in its folder."""
+        return [folder / log.log for one in self.places for log in one.logs]
 
     @property
     def content(self) -> bytes:

@@ -1,4 +1,4 @@
-"""The signature of a file that closes runs: a manifest, or the record of a rack."""
+"""The signature of a file that closes runs: a manifest, or the record of a rack or campaign."""
 
 from __future__ import annotations
 
@@ -17,8 +17,6 @@ from ventproof.log.signing import (
     is_signed,
     write_signature,
 )
-from ventproof.runset.manifest import read_manifest
-from ventproof.runset.rack_record import RACK, read_rack_record
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.text import printable
 from ventproof_bench.yamlfile.fields import FileModel
@@ -30,7 +28,7 @@ _DOMAIN: Final = "ventproof manifest signature 1"
 
 @final
 class SignedManifest(FileModel):
-    """The signature file of a manifest, or of the record of a rack: one JSON object."""
+    """The signature file of a manifest, or of the record of a rack or campaign: one JSON object."""
 
     format: Literal[1] = 1
     """Version of this kind of file."""
@@ -54,21 +52,20 @@ class SignedManifest(FileModel):
         return is_signed(bytes.fromhex(self.public_key), bytes.fromhex(self.signature), self.message)
 
 
-def sign_closing(path: Path, key: SigningKey, signer: str = "") -> None:
+def sign_closing(path: Path, content: bytes, key: SigningKey, signer: str = "") -> None:
     """Sign a file that closes runs and write the signature beside it; one that exists is never replaced.
 
     Args:
-        path: a manifest, or the record of a rack.
+        path: a manifest, or the record of a rack or campaign.
+        content: its bytes, as they were written or read.
         key: the signer's.
         signer: who signs, as they state it.
 
     Raises:
-        FileError: it cannot be read, or is none as ventproof writes it.
         RecordError: the signature cannot be written.
     """
-    closing = read_rack_record(path) if path.name == RACK else read_manifest(path)
     facts = SignedManifest(
-        sha256=hashlib.sha256(closing.content).hexdigest(),
+        sha256=hashlib.sha256(content).hexdigest(),
         signer=signer,
         public_key=key.public.hex(),
         signature="0" * 128,

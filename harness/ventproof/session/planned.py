@@ -114,8 +114,13 @@ class PlannedRuns:
         if self.plan.claim is not None or not pays(self._session, len(places)):
             yield
             return
-        with ahead(self._session, [(self._suite[self._number(one)], one) for one in places]) as self._ahead:
-            yield
+        try:
+            with ahead(
+                self._session, [(self._suite[self._number(one)], one) for one in places]
+            ) as self._ahead:
+                yield
+        finally:
+            self._session.settle()
 
     def _made_ahead(self, number: int, run: int) -> RunResult | None:
         """Keep a run that another process made, and return it; None where none did."""
@@ -164,11 +169,12 @@ class PlannedRuns:
         if self.plan.runs == 1 or not self._logs or self._closed:
             return
         left = tuple(map(self._left, self.plan.places))
-        path = written(self._session.out, Manifest(self.plan, left, broken_off if self.not_run else ""))
+        manifest = Manifest(self.plan, left, broken_off if self.not_run else "")
+        path = written(self._session.out, manifest)
         if self._session.signing is not None:
             from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - slow, and only who signs needs it
 
-            sign_closing(path, self._session.signing, self._session.operator)
+            sign_closing(path, manifest.content, self._session.signing, self._session.operator)
         self.manifest = path
 
     def _number(self, place: PlannedRun) -> int:

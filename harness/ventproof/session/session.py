@@ -278,8 +278,7 @@ class Session:
         bound = self._tied(profile, warnings)
         place = place or PlannedRun(self.plan([profile]), 1)
         real = not self.bench.model.virtual
-        case = case_of(bound, in_batches=not real)
-        screen = CarefulView(view)
+        case, screen = case_of(bound, in_batches=not real), CarefulView(view)
         title = titled(profile.model.profile, profile.model.decision)
         unless_interrupted()
         with held(), self._log(profile) as log:
@@ -342,7 +341,7 @@ class Session:
                 self.keeper.enter(log.path)
 
     def keep(self, log: Path, digest: str, record: RunRecord | None) -> None:
-        """Sign and enter the log of a run that was made elsewhere, now that it lies here.
+        """Sign the log of a run that was made elsewhere and lies here now, and enter it soon; `settle` must follow.
 
         Args:
             log: the log.
@@ -355,8 +354,13 @@ class Session:
         try:
             self._sign(log, digest)
         finally:
-            if self.keeper is not None:
-                self.keeper.enter(log, record)
+            if self.keeper is not None and record is not None:
+                self.keeper.enter_soon(log, record)
+
+    def settle(self) -> None:
+        """Enter the logs that wait for that."""
+        if self.keeper is not None:
+            self.keeper.settle()
 
     def _sign(self, log: Path, digest: str) -> None:
         if self.signing is not None:

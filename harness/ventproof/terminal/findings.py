@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 import math
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
@@ -16,7 +16,6 @@ from rich.text import Text
 from ventproof.case.items import START
 from ventproof.log.gaps import gaps_text, together
 from ventproof.log.run import UNMEASURED
-from ventproof.papers.waivers import ACCEPTED
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.alike import alike
 from ventproof.session.repeats import COVERAGE
@@ -24,13 +23,12 @@ from ventproof.terminal.console import new_console, tell_left
 from ventproof.terminal.live import VERDICT_STYLE
 from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Finding, Status
-from ventproof.verdict.text import margin_text, percent, response, rounded_up, skipped, titled, took_text
+from ventproof.verdict.text import margin_text, percent, rounded_up, skipped, titled, took_text
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from ventproof.log.events import PinnedCheck
     from ventproof.log.read import LogState
-    from ventproof.papers.waivers import Waived
     from ventproof.rejudge.again import Decided
     from ventproof.session.repeats import RepeatSeries
     from ventproof.session.session import RunResult
@@ -187,21 +185,6 @@ def _settings(results: Sequence[RunResult]) -> str:
         + ", ".join(fate if n == runs else f"{fate} ({n} of {runs} runs)" for fate, n in counts.items())
         for said, counts in fates.items()
     )
-
-
-def waived_lines(made: Sequence[tuple[RunResult, Waived]]) -> Iterator[str]:
-    """Yield a line for each fail that a waiver covers: accepted, or counted as a fail and why, and in how many runs."""
-    for line, count in Counter(line for result, its in made for line in _waived_in(result, its)).items():
-        yield f"{line} ({count} runs)" if count > 1 else line
-
-
-def _waived_in(result: RunResult, its: Waived) -> Iterator[str]:
-    found = {finding.key: finding for finding in result.findings}
-    said = {key: f"{result.profile}: {one.step_name}: {response(one)}" for key, one in found.items()}
-    for key, waiver in its.accepted.items():
-        yield f"{ACCEPTED} {waiver.id}: {said[key]} ({waiver.reason}; retest by {waiver.retest_by})"
-    for key, (waiver, refused) in its.refused.items():
-        yield f"fail, not accepted: {said[key]}: waiver {waiver.id} {refused}"
 
 
 def _behind(selfcheck: PinnedCheck | None, *, virtual: bool) -> str:

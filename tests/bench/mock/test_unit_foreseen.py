@@ -78,15 +78,15 @@ def test_what_was_foreseen_is_what_is_read(bench, fault, course, every_ms):
     """A unit that is read only where nothing was foreseen shows what one shows that is read each time."""
     behaviour = behaviour_with({fault: 1.0}) if fault else HEALTHY
     seldom, always = (MockUnit(settings_of(bench), behaviour, T0, 0) for _ in range(2))
-    at_s, known, standing = T0, None, None
+    at_s, known, foreseen = T0, None, None
     for wait_ms, act, idle_ms in [*course, (6_000, ("write", 0, 180), 0)]:
         until_s = at_s + wait_ms / 1000
         while at_s < until_s:
             truly = words(always, at_s)
-            if standing is not None and standing is seldom.standing and at_s < standing.until_s:
-                standing.asked_s = at_s
+            if foreseen is not None and foreseen is seldom.foreseen and at_s < foreseen.until_s:
+                foreseen.asked_s = at_s
             else:
-                known, standing = words(seldom, at_s), seldom.standing
+                known, foreseen = words(seldom, at_s), seldom.foreseen
             assert known == truly, f"at {at_s - T0:.3f} s"
             at_s += every_ms / 1000
         for unit in (seldom, always):
@@ -102,7 +102,7 @@ def test_a_unit_at_rest_foresees_five_seconds(make):
     """Where nothing moves, and nothing falls due, one read in five seconds is enough."""
     unit = make()
     unit.read("input", 0, 4, T0 + 10)
-    assert unit.standing.until_s == T0 + 15
+    assert unit.foreseen.until_s == T0 + 15
 
 
 @pytest.mark.parametrize("fault", ["replies_busy", "flag_drops_out"])
@@ -111,7 +111,7 @@ def test_a_unit_whose_answers_depend_on_how_often_it_is_asked_foresees_nothing(m
     assert fault in CATALOGUE
     unit = make({fault: 1.0})
     unit.read("input", 0, 4, T0 + 10)
-    assert unit.standing is None
+    assert unit.foreseen is None
 
 
 def test_a_vent_on_its_way_and_one_that_is_about_to_move_are_not_foreseen(make):
@@ -120,11 +120,11 @@ def test_a_vent_on_its_way_and_one_that_is_about_to_move_are_not_foreseen(make):
     unit.read("input", 0, 4, T0 + 10)
     unit.write("holding", 0, [300], T0 + 10)
     unit.read("input", 0, 4, T0 + 10.2)
-    assert unit.standing is None  # dead time
+    assert unit.foreseen is None  # dead time
     unit.read("input", 0, 4, T0 + 20)
-    assert unit.standing is None
+    assert unit.foreseen is None
     unit.read("input", 0, 4, T0 + 60)
-    assert unit.standing is not None
+    assert unit.foreseen is not None
 
 
 def test_whatever_is_done_to_a_unit_ends_what_was_foreseen(make):
@@ -132,6 +132,6 @@ def test_whatever_is_done_to_a_unit_ends_what_was_foreseen(make):
     unit = make()
     unit.read("input", 0, 4, T0 + 10)
     unit.set_contact("rain", T0 + 13, closed=True)
-    assert unit.standing is None
+    assert unit.foreseen is None
     unit.read("input", 0, 4, T0 + 10.5)
-    assert T0 + 12.9 < unit.standing.until_s < T0 + 13
+    assert T0 + 12.9 < unit.foreseen.until_s < T0 + 13

@@ -9,14 +9,14 @@ from functools import cache
 import pytest
 
 from ventproof.campaign.carry_out import CampaignRuns
-from ventproof.campaign.journal import read_journal
 from ventproof.campaign.planned import groups_of, variants_of
-from ventproof.campaign.work import JobLeft, work_on
+from ventproof.campaign.work import JobLeft, left_in, work_on
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.history.enter import keeper_of
 from ventproof.jobs.executor import WorkersLostError
 from ventproof.profile.load import load_profile
 from ventproof.runset.campaign import read_campaign
+from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import read_manifest
 from ventproof.verdict.finding import EXIT_BENCH
 from ventproof_bench.benchcheck.load import load_bench
@@ -56,22 +56,42 @@ def _unread(log):
     return log[10:]
 
 
+@pytest.fixture
+def made_of(tmp_path_factory):
+    """Return what a job left whose log was spoilt where it was made."""
+
+    def made(log):
+        path = tmp_path_factory.mktemp("made") / "log.jsonl"
+        path.write_bytes(log)
+        return left_in(path)
+
+    return made
+
+
 @pytest.mark.parametrize(
     ("spoil", "why"),
     [
-        (lambda one, _: _changed(one), r"line \d+: "),
-        (lambda one, _: _unread(one), "not a ventproof log"),
-        (lambda _, other: other, "it has another plan or run"),
-        (lambda *_: b"", "the worker says why"),
+        (lambda one, made_of: made_of(_changed(one.log)), r"line \d+: "),
+        (lambda one, made_of: made_of(_unread(one.log)), "not a ventproof log"),
+        (lambda one, _: replace(one, log=_changed(one.log)), "it was changed since it was made"),
+        (lambda one, _: replace(one, log=_torn(one.log)), "it was changed since it was made"),
+        (lambda *_: JobLeft(why="the worker says why"), "the worker says why"),
     ],
 )
-def test_a_log_that_is_not_that_of_its_job_is_not_kept(runs, left, tmp_path, spoil, why):
-    """Its run has no verdict, the folder no file, the history no row."""
-    one, other = (each.log for each in left)
-    assert re.search(why, runs.kept.take(runs.jobs[0], JobLeft(spoil(one, other), "the worker says why")))
-    assert list(tmp_path.glob("**/*.jsonl")) == []
-    assert not (tmp_path / "history.sqlite").exists()
+def test_a_log_that_is_not_that_of_its_job_is_not_kept(runs, left, made_of, spoil, why):
+    """Its run has no verdict, the folder no file."""
+    assert re.search(why, runs.kept.take(runs.jobs[0], spoil(left[0], made_of)))
+    assert runs.kept.take(runs.jobs[0], left[1]).endswith("it has another plan or run")
+    assert runs.kept.logs == []
     assert runs.code == EXIT_BENCH
+
+
+def test_a_verdict_that_its_findings_do_not_bear_out_is_not_kept(runs, left):
+    """However its log ends: no campaign passes by it, and no waiver accepts it."""
+    read = left[0].read
+    doubted = replace(read.record, verdict="aborted", reason="none of its findings says so")
+    said = runs.kept.take(runs.jobs[0], replace(left[0], read=replace(read, record=doubted)))
+    assert said == "the log that came is not believed: none of its findings says so"
 
 
 def test_a_log_with_another_token_is_not_kept(runs, left):
@@ -81,9 +101,9 @@ def test_a_log_with_another_token_is_not_kept(runs, left):
     assert runs.kept.take(asked, work_on(asked)) == ""
 
 
-def test_a_log_without_an_end_counts_as_aborted(runs, left):
+def test_a_log_without_an_end_counts_as_aborted(runs, left, made_of):
     """It is kept, since it tells what was done; it is no verdict."""
-    assert runs.kept.take(runs.jobs[0], JobLeft(_torn(left[0].log))) == ""
+    assert runs.kept.take(runs.jobs[0], made_of(_torn(left[0].log))) == ""
     assert runs.kept.outcome((0, 1)) == "aborted"
     assert runs.code == EXIT_BENCH
 
@@ -148,4 +168,4 @@ def test_a_real_run_keeps_its_token_until_it_is_spent(tmp_path):
     first._take(1, JobLeft(why="it is lost at the fence", spent=True))
     again = [job.token for job in _begun(tmp_path, resume=True).jobs]
     assert [one == other for one, other in zip(tokens, again, strict=True)] == [True, False, True]
-    assert read_journal(tmp_path).spent == ()
+    assert read_campaign_record(tmp_path / CAMPAIGN).spent == ()

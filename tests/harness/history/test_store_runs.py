@@ -26,7 +26,7 @@ from ventproof.history.tables import Base, FindingRow, RunRow, Told, finding_row
 from ventproof.log.read import read_log
 from ventproof.log.run import RunRecord, results_of
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
-from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.mock.faults.fault import GivenFault
 
@@ -50,6 +50,23 @@ def test_a_log_enters_once(history, logged):
     assert [history.enter_log(log) for _ in range(3)] == ["new", "known", "known"]
     (entry,) = history.entries()
     assert len(entry.record.findings) == 1
+
+
+def test_logs_that_are_entered_together_are_all_entered_or_none(history, logged):
+    """As they would be one by one; where one cannot be, none is."""
+    logs = [logged(unit=unit) for unit in ("GH-1", "GH-2")]
+    entries = [(log, results_of(read_log(log))) for log in (*logs, logs[0])]
+
+    def breaking_off():
+        yield entries[0]
+        raise FileError([Problem("GH-2.jsonl", None, None, "cannot be read")])
+
+    with pytest.raises(FileError, match="cannot be read"):
+        history.enter_all(breaking_off())
+    assert history.count() == 0
+    history.enter_all(entries)
+    found = {entry.file: entry.record for entry in history.entries()}
+    assert (history.count(), found) == (2, dict(entries))
 
 
 def test_faults_that_an_older_ventproof_did_not_enter_come_with_the_log(history, logged):

@@ -316,8 +316,8 @@ def test_of_several_units_each_run_names_its_own(logs, mock, tmp_path):
     other = mock.rechained([alone, *rest], tmp_path / "other.jsonl")
     cover, plain = (report_of([log, other]).cover for log in (logs["pass"], tmp_path / "other.jsonl"))
     (profile,) = {test.profile for test in plain.paper.tests}
-    named = f"{profile}, unit V-2"
+    named = f"{profile}, unit V-2, fault counts_twice"
     assert {one.profile for one in cover.complaints} == {named}
     assert {test.profile for test in cover.paper.tests} == {named}
-    assert [entry.profile for entry in cover.entries] == [f"{profile}, unit V-1042", named]
+    assert [entry.profile for entry in cover.entries] == [f"{profile}, unit V-1042, no faults", named]
     assert {one.profile for one in plain.complaints} == {profile}

@@ -29,6 +29,9 @@ def repeats(mock, tmp_path_factory):
     out = tmp_path_factory.mktemp("repeats")
     faults = [(), (), ("ignores_rain",), (), ()]
     logs = [mock.run(out, mock.rain, faults=its, repeat=n) for n, its in enumerate(faults, start=1)]
+    healthy = mock.run(tmp_path_factory.mktemp("healthy"), mock.rain, repeat=3)
+    # On the bench of the others, as if the unit had failed by itself.
+    mock.rechained([mock.events_of(healthy)[0], *mock.events_of(logs[2])[1:]], logs[2])
     for log, more in ((logs[3], 200), (logs[4], 0)):
         applied = next(i for i, e in enumerate(mock.events_of(log)) if e["event"] == "stimulus" and e["step"])
         log.write_bytes(b"".join(log.read_bytes().splitlines(keepends=True)[: applied + more]))
@@ -197,9 +200,10 @@ def test_of_many_runs_few_lines_are_kept_and_all_failures_are_named(repeats):
                 ident=f"run-{number}",
                 profile="rain",
                 repeat=number,
+                seed=number,
                 log=f"{number}.jsonl",
                 standing="fail" if failed else "pass",
-                identity={"unit": "V-1042", "firmware": "3.1"},
+                identity={"unit": "V-1", "firmware": "3.1", "bench": "b", "bench digest": "d", "faults": ""},
             ),
             LaidRun("sha", thin),
         )
@@ -212,3 +216,15 @@ def test_of_many_runs_few_lines_are_kept_and_all_failures_are_named(repeats):
     assert lines.count("run-fail") == 2 * 4
     assert len(lines) == 2 * MOST_LINES
     assert (sizes[-1] - sizes[99]) / 100 < 200
+
+
+def test_runs_on_different_benches_are_no_repeats(mock, tmp_path):
+    """A unit with a fault and one without are drawn apart, each said; runs with other seeds are named by these."""
+    logs = [mock.run(tmp_path, mock.rain, repeat=n) for n in (1, 2)]
+    logs += [mock.run(tmp_path, mock.rain, faults=("ignores_rain",), seed=seed) for seed in (3, 5)]
+    faulty, healthy = report_of(logs).overlays
+    assert [told.profile.rpartition(", ")[2] for told in (faulty, healthy)] == [
+        "fault ignores_rain",
+        "no faults",
+    ]
+    assert [mark.said for mark in faulty.wrong] == ["seed 3: fail", "seed 5: fail"]

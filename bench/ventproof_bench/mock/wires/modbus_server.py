@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Final, Literal, final
 from ventproof_bench.mock.registers import (
     ILLEGAL_FUNCTION,
     ILLEGAL_VALUE,
-    ForeseenBank,
+    ForeseeingBank,
     RefusedError,
     RegisterBank,
     SilentError,
@@ -29,7 +29,7 @@ from ventproof_bench.mock.registers import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
-    from ventproof_bench.base.evidence import Standing
+    from ventproof_bench.base.evidence import Foreseen
     from ventproof_bench.base.protocols import Table
     from ventproof_bench.mock.registers import RegisterBank
 
@@ -390,7 +390,7 @@ class Responder:
         self._foreseen = {
             unit_id: bank
             for unit_id, bank in devices.items()
-            if isinstance(bank, ForeseenBank) and not trouble
+            if isinstance(bank, ForeseeingBank) and not trouble
         }
         self._deframer = Deframer(framing)
         self._requests = 0
@@ -444,18 +444,18 @@ class Responder:
             return None
         return due_s - now_s, self._spoil(trouble, Frame(frame.unit_id, pdu, frame.transaction))
 
-    def standing(self, unit_id: int) -> Standing | None:
+    def foreseen(self, unit_id: int) -> Foreseen | None:
         """Return the time that goes on in which a device answers as before; None: who knows what it answers."""
         bank = self._foreseen.get(unit_id)
-        return None if bank is None else bank.standing
+        return None if bank is None else bank.foreseen
 
     def reply_s(self, now_s: float) -> float:
         """Return when the reply to a request at loop time `now_s` will be there."""
         return max(now_s, self._free_s) + self._reply_after_s + self._late_s
 
-    def repeat(self, standing: Standing, now_s: float) -> None:
+    def repeat(self, foreseen: Foreseen, now_s: float) -> None:
         """Take it that a read was asked, and answered as before."""
-        standing.asked_s = now_s
+        foreseen.asked_s = now_s
         self._free_s = self.reply_s(now_s)
         self._late_s = self._random.random() * self._jitter_s
 

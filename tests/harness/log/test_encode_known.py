@@ -8,9 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventproof.log import read
-from ventproof.log.encode import fields_of, to_json
+from ventproof.log.encode import KnownPolls, fields_of, to_json
 from ventproof.log.events import PollSeen
-from ventproof.log.known_polls import KnownPolls
 from ventproof.log.read import read_log
 from ventproof.log.write import GENESIS, seal
 from ventproof_bench.base.evidence import Poll
