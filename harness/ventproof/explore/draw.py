@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from ventproof.explore.sequence import Sequence as WeatherSequence
 
 
-MOST_ACTIONS: Final = 6
+MOST_ACTIONS: Final = 8
 
 
 def sequences(
@@ -36,7 +36,7 @@ def sequences(
     state = strategies.integers(0, max(map(len, things), default=1) - 1)
     # A third of the turns ends what was begun, and a third begins something for sure: far beyond a threshold.
     aim = strategies.sampled_from(("any", "begin", "end"))
-    more = strategies.sampled_from((False, *[True] * 5))
+    more = strategies.sampled_from((False, *[True] * 8))
 
     @strategies.composite
     def drawn(draw: DrawFn) -> WeatherSequence:
