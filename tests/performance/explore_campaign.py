@@ -16,8 +16,9 @@ from statistics import median
 
 from ventproof.cli.explore import played
 from ventproof.cli.options import with_faults
-from ventproof.explore.emit import said
-from ventproof.explore.search import Explorer
+from ventproof.explore.emit import said, writer_of
+from ventproof.explore.search import Tally
+from ventproof.explore.searches import Searches, first_find
 from ventproof.session.session import Session
 from ventproof.table.load import load_table
 from ventproof_bench.base.clock import Stopwatch
@@ -60,16 +61,18 @@ def explore(fault: str, *, examples: int, budget_s: float, seed: int) -> Explore
     """Explore the shipped mock with one fault."""
     watch = Stopwatch()
     bench = with_faults(load_bench(FILES / "mock.yaml"), [fault])
-    session = Session(bench=bench, out=Path(), seed=seed)
-    explorer = Explorer(
-        load_table(FILES / "mock-overrides.yaml"),
-        bench,
-        partial(played, session),
-        seed=seed,
-        examples=examples,
-        left_s=lambda: budget_s - watch.gone_s(),
-    )
-    find, tally = explorer.run(), explorer.tally
+    play = partial(played, Session(bench=bench, out=Path(), seed=seed))
+    writer = writer_of(load_table(FILES / "mock-overrides.yaml"), bench)
+    searches = Searches(writer=writer, play=play, seed=seed, sequences=examples)
+    tally = Tally()
+
+    def left_s() -> float:
+        return budget_s - watch.gone_s()
+
+    brought = (searches.do(number, left_s) for number in range(searches.count))
+    if (found := first_find(brought, tally, bool)) is not None:
+        searches.again(*found, left_s, before=tally, told=bool).run()
+    find = tally.best
     told = Explored(
         fault, CATALOGUE[fault].family, tally.played, watch.gone_s(), tally.undecided, tally.broken_off
     )

@@ -116,22 +116,7 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     bound = bind(profile, bench, {})
     case = case_of(bound, in_batches=True)
     notes = _Notes(bound, case)
-
-    async def main() -> tuple[Outcome, MockUnit]:
-        rig, prompts = peopled(bench.model, seed=seed)
-        assert rig.mock is not None, "a virtual bench has one"
-        engine = Engine(
-            profile.model,
-            rig,
-            case,
-            record=notes.take,
-            prompts=prompts,
-            output_names=bound.outputs,
-            vent_names=bound.vents,
-        )
-        return await engine.run(Header()), rig.mock
-
-    outcome, unit = run_loop(main(), virtual=True)
+    outcome, unit = run_unrecorded(bound, case, bench.model, seed=seed, record=notes.take)
     truth = blake2b(digest_size=16)
     for vent in bench.model.mock.vents if bench.model.mock else ():
         if vent not in unit.outside or unit.outside[vent].own is not None:
@@ -141,6 +126,39 @@ def attempt(profile: Loaded[Profile], bench: Loaded[BenchFile], *, seed: int) ->
     course = UnitDigests(truth.hexdigest(), notes.shown.hexdigest(), notes.watched.hexdigest())
     why = outcome.aborted or _first_trouble(case)
     return Trial(outcome.verdict, why, course, notes.polls, frozenset(unit.touched.names))
+
+
+def run_unrecorded(
+    bound: Bound, case: Case, bench: BenchFile, *, seed: int, record: Callable[[Event], None]
+) -> tuple[Outcome, MockUnit]:
+    """Run a profile on a virtual bench, as a session does, without a log.
+
+    Args:
+        bound: the profile, tied to the bench.
+        case: follows it.
+        bench: a bench with a mock unit inside this process.
+        seed: for what is random on the bench.
+        record: takes every event.
+
+    Raises:
+        KeyboardInterrupt: the operator broke it off.
+    """
+
+    async def main() -> tuple[Outcome, MockUnit]:
+        rig, prompts = peopled(bench, seed=seed)
+        assert rig.mock is not None, "a virtual bench has one"
+        engine = Engine(
+            bound.profile.model,
+            rig,
+            case,
+            record=record,
+            prompts=prompts,
+            output_names=bound.outputs,
+            vent_names=bound.vents,
+        )
+        return await engine.run(Header()), rig.mock
+
+    return run_loop(main(), virtual=True)
 
 
 class _Notes:

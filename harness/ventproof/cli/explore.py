@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
+import os
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, Final, final
 
 import click
 
 from ventproof.cli import options
+from ventproof.cli.lab import LabAsked, with_lab
 from ventproof.cli.page import PageAsked, live_page, with_page
 
 if TYPE_CHECKING:
     from ventproof.case.case import Case
-    from ventproof.explore.search import Explorer, Find, Played, Tally
+    from ventproof.explore.emit import Writer
+    from ventproof.explore.search import Find, Played, Tally
+    from ventproof.explore.searches import Searched, Searches
+    from ventproof.jobs.executor import Executor
     from ventproof.log.events import Event
     from ventproof.page.process import LivePage
     from ventproof.profile.model import Profile
-    from ventproof.session.session import RunResult, Session
-    from ventproof.table.model import OverrideTable
+    from ventproof.session.session import Session
+    from ventproof.verdict.finding import Finding
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
@@ -35,7 +41,7 @@ if TYPE_CHECKING:
     "--max-sequences",
     default=1000,
     type=click.IntRange(1),
-    help="Maximum number of sequences. With enough time, the same seed gives the same sequences.",
+    help="Maximum number of sequences. With enough time, the same seed gives the same result.",
     show_default=True,
 )
 @options.seed("Seed of the random sequences.")
@@ -52,6 +58,7 @@ if TYPE_CHECKING:
     "Folder for logs: of each sequence on real wires; in virtual time, of the violation only.",
 )
 @options.CLEAR
+@with_lab
 @with_page
 def explore(
     table: Path,
@@ -66,31 +73,45 @@ def explore(
     out: Path,
     logs: Path,
     clear: bool,
+    lab: LabAsked,
     page: PageAsked,
 ) -> int:
     """Search random weather for violations of the override TABLE.
 
     Random rain, wind, wind direction, temperatures, broken wires and supply failures are played, each sequence as a
-    profile. The first failing sequence is shortened and written as a profile for `ventproof run`. No finding is not a
-    proof.
+    profile: on a virtual bench on all cores, or in a lab; on real wires one after the other. The first failing sequence
+    is shortened and written as a profile for `ventproof run`. No finding is not a proof.
 
     \b
     Exit codes: 0 no violation found · 1 violation found and written as a profile
                 2 no violation found, some sequences inconclusive
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
+    from ventproof.explore.emit import writer_of  # noqa: PLC0415
     from ventproof.session.session import Session  # noqa: PLC0415
     from ventproof.table.load import fitting_table  # noqa: PLC0415
 
     budget_s, healthy = options.span_s("--time-limit", time_limit), options.bench_at(bench)
+    _require_this_computer(lab, healthy)
     loaded, faulty = options.warned(fitting_table(table, healthy)), options.with_faults(healthy, faults)
+    writer = writer_of(loaded, faulty)
     session = Session(bench=faulty, out=logs, unit=unit, firmware=firmware, operator=operator, seed=seed)
     options.reserve(faulty)
     options.confirm_clear(faulty, clear=clear)
     with live_page(page) as live:
-        if live and not faulty.model.virtual:
-            session = replace(session, follow=live.opened)
-        exploration = Exploration(session, healthy, out, live)
-        return exploration.run(loaded, budget_s, seed=seed, examples=max_sequences)
+        return Exploration(session, healthy, writer, max_sequences, budget_s, out, lab, live).run()
+
+
+def _require_this_computer(lab: LabAsked, bench: Loaded[BenchFile]) -> None:
+    """Refuse a lab for a bench on real wires.
+
+    Raises:
+        FileError: nobody else has it.
+    """
+    from ventproof_bench.base.errors import FileError, Problem  # noqa: PLC0415
+
+    if lab.address is not None and not bench.model.virtual:
+        reason = "a bench on real wires is explored by the computer that it is wired to"
+        raise FileError([Problem(bench.path, None, None, reason, "omit --scheduler, and explore it there")])
 
 
 @final
@@ -101,62 +122,99 @@ class Exploration:
     Attributes:
         session: how each sequence is run, with the bench that is explored.
         healthy: that bench with the faults of its file alone.
+        writer: writes what is played as profiles.
+        sequences: so many are tried at most until one fails.
+        budget_s: how long to look, seconds on the clock.
         out: folder for the profile that is found.
+        lab: who plays in virtual time.
         page: shows how far it has come; None: nobody asked for one.
     """
 
     session: Session
     healthy: Loaded[BenchFile]
+    writer: Writer
+    sequences: int
+    budget_s: float
     out: Path
-    page: LivePage | None = None
+    lab: LabAsked
+    page: LivePage | None
 
-    def run(self, table: Loaded[OverrideTable], budget_s: float, *, seed: int, examples: int) -> int:
+    def run(self) -> int:
         """Explore, show what was done, write what was found, and return the exit code.
 
-        Args:
-            table: what the unit must do.
-            budget_s: how long to look, seconds on the clock.
-            seed: another seed tries other sequences.
-            examples: so many sequences are tried at most until one fails.
-
         Raises:
-            BenchError: the bench broke off a run on real wires; what was found before is written.
-            FileError: this bench can do nothing of what the table speaks of, or the profile cannot be written.
+            BenchError: the bench broke off a run on real wires, or nobody is left to play; what was found before is
+                written.
+            FileError: the profile cannot be written, or the lab has no worker for it.
             KeyboardInterrupt: the operator broke it off; likewise.
         """
-        from ventproof.explore.search import Explorer, latest_s  # noqa: PLC0415
+        from ventproof.explore.search import Tally  # noqa: PLC0415
         from ventproof.terminal.exploration import exploring, progress_rows  # noqa: PLC0415
         from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415 - as above
 
-        watch, bench = Stopwatch(), self.session.bench
-        real = not bench.model.virtual
-        with _no_traces(), exploring(budget_s, real=real) as said:
+        watch, tally, real = Stopwatch(), Tally(), not self.session.bench.model.virtual
+        with _no_traces(), exploring(self.budget_s, real=real) as shown:
 
             def told(tally: Tally) -> None:
-                said(tally)
+                shown.told(tally)
                 if self.page is not None:
                     self.page.tell(progress={"title": "Exploration", "rows": progress_rows(tally)})
 
-            explorer = Explorer(
-                table,
-                bench,
-                lambda profile: played(self.session, profile),
-                seed=seed,
-                examples=examples,
-                left_s=lambda: budget_s - watch.gone_s(),
-                real=real,
-                longest_s=latest_s(budget_s, real=real),
-                told=told,
-            )
-            try:
-                explorer.run()
-            except BaseException:
-                if explorer.tally.best is not None:
-                    self._tell(explorer)
-                raise
-        return self._tell(explorer)
+            def left_s() -> float:
+                return self.budget_s - watch.gone_s()
 
-    def _tell(self, explorer: Explorer) -> int:
+            look = self._on_wires if real else self._side_by_side
+            try:
+                look(tally, left_s, told, shown.remark)
+            except BaseException:
+                if tally.best is not None:
+                    self._tell(tally)
+                raise
+        return self._tell(tally)
+
+    def _on_wires(
+        self, tally: Tally, left_s: Callable[[], float], told: Callable[[Tally], None], _: object
+    ) -> None:
+        """Play one sequence after the other."""
+        from ventproof.explore.search import Explorer, latest_s  # noqa: PLC0415 - as above
+
+        session = self.session if self.page is None else replace(self.session, follow=self.page.opened)
+        Explorer(
+            self.writer,
+            partial(played, session),
+            seed=self.session.seed,
+            examples=self.sequences,
+            left_s=left_s,
+            real=True,
+            longest_s=latest_s(self.budget_s, real=True),
+            told=told,
+            tally=tally,
+        ).run()
+
+    def _side_by_side(
+        self,
+        tally: Tally,
+        left_s: Callable[[], float],
+        told: Callable[[Tally], None],
+        remark: Callable[[str], None],
+    ) -> None:
+        """Let whoever does the jobs look, and make the first find shorter here."""
+        from ventproof.explore.searches import Searches, first_find  # noqa: PLC0415 - as above
+
+        searches = Searches(
+            writer=self.writer,
+            play=partial(played, self.session),
+            seed=self.session.seed,
+            sequences=self.sequences,
+        )
+        workforce, found = self.lab.workforce(remark), None
+        with suppress(_EnoughError), workforce(begin=_take, arguments=(searches, left_s())) as workers:
+            found = first_find(_in_rounds(workers, searches.count, left_s), tally, told)
+            raise _EnoughError
+        if found is not None and searches.again(*found, left_s, before=tally, told=told).run() is None:
+            raise RuntimeError("the search that found something does not repeat")
+
+    def _tell(self, tally: Tally) -> int:
         from ventproof.run.view import SilentView  # noqa: PLC0415
         from ventproof.terminal.exploration import (  # noqa: PLC0415 - as above
             show_again,
@@ -165,18 +223,19 @@ class Exploration:
             show_found,
         )
 
-        show_exploration(explorer)
-        if explorer.tally.best is not None:
+        show_exploration(tally, self.writer.moves.left_out)
+        if tally.best is not None:
             session, virtual = self.session, self.session.bench.model.virtual
-            path, profile = self._written(explorer, explorer.tally.best)
+            path, profile = self._written(tally.best)
             show_found(path, logs=None if virtual else session.out)
             if virtual:
                 show_again(session.run(profile, SilentView()))
                 if session.bench is not self.healthy:
                     show_beside_healthy(played(replace(session, bench=self.healthy), profile).verdict)
-        return explorer.tally.code
+        return tally.code
 
-    def _written(self, explorer: Explorer, find: Find) -> tuple[Path, Loaded[Profile]]:
+    def _written(self, find: Find) -> tuple[Path, Loaded[Profile]]:
+        from ventproof.explore.search import found_profile  # noqa: PLC0415 - as above
         from ventproof.log.names import free_path  # noqa: PLC0415
         from ventproof.session.session import slug  # noqa: PLC0415
         from ventproof.terminal.exploration import show_text  # noqa: PLC0415
@@ -184,7 +243,7 @@ class Exploration:
         from ventproof_bench.base.files import write_whole  # noqa: PLC0415
 
         path = free_path(self.out, slug(find.name), ".yaml")
-        profile = explorer.profile(str(path), find)
+        profile = found_profile(self.writer, str(path), find, seed=self.session.seed)
         try:
             write_whole(path, profile.text, replaces=False)
         except FileError as error:
@@ -196,58 +255,97 @@ class Exploration:
         return path, profile
 
 
+class _EnoughError(Exception):
+    """Ends those who still look amid it: nobody waits for what they would find."""
+
+
+_ROUND: Final = 256
+"""Searches that are given away at once: as many as the time may allow, and not as many as there may be."""
+
+
+_LATE_S: Final = 10.0
+"""So much later the time may be over for a worker, which counts it from its own begin."""
+
+
+def _in_rounds(workers: Executor, count: int, left_s: Callable[[], float]) -> Iterator[Searched | None]:
+    """Yield what so many searches bring, in the order of their numbers."""
+    from ventproof.jobs.executor import in_order  # noqa: PLC0415 - slow to import
+
+    for begin in range(0, count, _ROUND):
+        for searched in in_order(workers, _done, range(begin, min(count, begin + _ROUND))):
+            yield searched
+            if left_s() < -_LATE_S:
+                return
+
+
+_do: Callable[[int], Searched | None]
+
+
+def _take(searches: Searches, left_s: float) -> None:
+    """Take what is looked for in this process, and for how long."""
+    global _do  # noqa: PLW0603 - a process of the pool explores one unit for all its life
+    from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415 - as above
+
+    watch = Stopwatch()
+    _do = partial(searches.do, left_s=lambda: left_s - watch.gone_s())
+
+
+def _done(number: int) -> Searched | None:
+    with _no_traces():
+        return _do(number)
+
+
 @final
-class _Duration:
-    """Watches a run for nothing but how long the unit was watched."""
+class _Noted:
+    """Watches a run for what was found, and for how long the unit was watched."""
 
     def __init__(self) -> None:
         self.t_s = 0.0
+        self.findings: list[Finding] = []
 
     def begin(self, name: str, case: Case) -> None:
         """Nothing to tell."""
 
     def event(self, event: Event) -> None:
-        """Take how far the run has come."""
+        """Take how far the run has come, and what it found."""
+        from ventproof.log.events import FindingMade  # noqa: PLC0415 - slow to import
+
         self.t_s = event.t_s
+        if isinstance(event, FindingMade):
+            self.findings.append(event.finding)
 
     def end(self) -> None:
         """Nothing to tell."""
 
 
 def played(session: Session, profile: Loaded[Profile]) -> Played:
-    """Run one sequence; on real wires its log is kept, and a bench that breaks off is the end."""
-    from tempfile import TemporaryDirectory  # noqa: PLC0415 - as above
-
+    """Play one sequence; on real wires its log is kept, and a bench that breaks off is the end."""
+    from ventproof.case.case import case_of  # noqa: PLC0415 - as above
+    from ventproof.challenge.trial import run_unrecorded  # noqa: PLC0415
+    from ventproof.explore.search import Played  # noqa: PLC0415
+    from ventproof.profile.bind import bind  # noqa: PLC0415
     from ventproof_bench.base.errors import BenchError  # noqa: PLC0415
 
-    view = _Duration()
-    if not session.bench.model.virtual:
-        result = session.run(profile, view)
-        if result.outcome.verdict is None:
-            raise BenchError(
-                f"the bench broke the exploration off: {result.outcome.aborted} (log {result.log})"
-            )
-        return _as_played(result, view)
-    with TemporaryDirectory() as folder:
-        return _as_played(replace(session, out=Path(folder)).run(profile, view), view)
-
-
-def _as_played(result: RunResult, view: _Duration) -> Played:
-    from ventproof.explore.search import Played  # noqa: PLC0415 - as above
-
-    return Played(result.outcome.verdict, result.findings, view.t_s)
+    noted = _Noted()
+    if session.bench.model.virtual:
+        bound = bind(profile, session.bench, {})
+        case = case_of(bound, in_batches=True)
+        outcome, _ = run_unrecorded(bound, case, session.bench.model, seed=session.seed, record=noted.event)
+    else:
+        result = session.run(profile, noted)
+        outcome = result.outcome
+        if outcome.verdict is None:
+            raise BenchError(f"the bench broke the exploration off: {outcome.aborted} (log {result.log})")
+    return Played(outcome.verdict, tuple(noted.findings), noted.t_s)
 
 
 @contextmanager
 def _no_traces() -> Iterator[None]:
-    """Keep the search engine from leaving its notes in the operator's folder."""
-    from tempfile import TemporaryDirectory  # noqa: PLC0415 - as above
-
+    """Keep the search engine from leaving its notes in the operator's folder, or anywhere."""
     from hypothesis.configuration import set_hypothesis_home_dir  # noqa: PLC0415 - slow to import
 
-    with TemporaryDirectory() as folder:
-        set_hypothesis_home_dir(folder)
-        try:
-            yield
-        finally:
-            set_hypothesis_home_dir(None)
+    set_hypothesis_home_dir(os.devnull)
+    try:
+        yield
+    finally:
+        set_hypothesis_home_dir(None)

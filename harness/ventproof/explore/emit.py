@@ -8,11 +8,19 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.assembly import Band, applied, assembled, counted_from, percent
 from ventproof.draft.emit import profile_text
-from ventproof.explore.sequence import foreseen, last_requirements_of, requirements_of
+from ventproof.explore.moves import moves_of
+from ventproof.explore.sequence import (
+    accuracies_of,
+    foreseen,
+    last_requirements_of,
+    longest_tail_s,
+    requirements_of,
+)
 from ventproof.profile.load import read_profile
 from ventproof.profile.model import Start, Step
 from ventproof.profile.stimulus import Wait
 from ventproof.table.model import output_of
+from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.quantities import span_text
 
 if TYPE_CHECKING:
@@ -62,17 +70,6 @@ class PlannedSequence:
         return replace(self, steps=(first, *steps[1:]))
 
 
-def planned_sequence(
-    table: OverrideTable, accuracies: SignalAccuracies, sequence: Sequence
-) -> PlannedSequence | None:
-    """Return a sequence with everything that the unit owes in it; None when that is nothing while it is played."""
-    known = foreseen(table, sequence)
-    first = tuple(requirements_of(table, accuracies, sequence, known))
-    last = tuple(last_requirements_of(table, accuracies, known))
-    steps = tuple(step for step in (first, last) if step)
-    return PlannedSequence(sequence, steps, known.until_s) if first else None
-
-
 @final
 @dataclass(frozen=True, slots=True)
 class Writer:
@@ -82,11 +79,22 @@ class Writer:
         table: the table.
         bench: the bench.
         moves: what the bench can do, and how every test begins.
+        accuracies: how the bench sees the signals of the table.
     """
 
     table: Loaded[OverrideTable]
     bench: Loaded[BenchFile]
     moves: Moves
+    accuracies: SignalAccuracies
+
+    def planned(self, sequence: Sequence) -> PlannedSequence | None:
+        """Return a sequence with everything that the unit owes in it; None when that is nothing while it is played."""
+        table = self.table.model
+        known = foreseen(table, sequence)
+        first = tuple(requirements_of(table, self.accuracies, sequence, known))
+        last = tuple(last_requirements_of(table, self.accuracies, known))
+        steps = tuple(step for step in (first, last) if step)
+        return PlannedSequence(sequence, steps, known.until_s) if first else None
 
     def profile(self, path: str, written: PlannedSequence, *, name: str, about: str) -> Loaded[Profile]:
         """Return a sequence as a profile; `path` only names it in messages."""
@@ -139,6 +147,19 @@ class Writer:
             )
             for number, (do, requirements) in enumerate(zip(dos, written.steps, strict=True))
         ]
+
+
+def writer_of(table: Loaded[OverrideTable], bench: Loaded[BenchFile]) -> Writer:
+    """Return what writes the profiles of an exploration.
+
+    Raises:
+        FileError: this bench can do nothing of what the table speaks of.
+    """
+    moves = moves_of(table.model, bench, longest_s=longest_tail_s(table.model))
+    if not moves.moves:
+        problems = [Problem(bench.path, None, None, f"not possible: {why}") for why in moves.left_out]
+        raise FileError(problems or [table.problem(("overrides",), "nothing in it can be tried")])
+    return Writer(table, bench, moves, accuracies_of(table.model, bench.model))
 
 
 def _labels(sequence: Sequence) -> list[str | None]:

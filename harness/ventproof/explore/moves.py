@@ -56,6 +56,7 @@ LATEST_S: Final = 0.3
 """No stimulus comes later than so long after its time: cups finish the turn that they are in."""
 
 _LATE_S: Final = 0.1
+_AFTER_S: Final = 0.5
 _PROBED_PERCENT: Final = 5.0
 _CLEAR_OF: Final = 1.5  # accuracies between a value that decides and the threshold
 _BLIP: Final = 0.4  # of the debounce time: surely too short
@@ -81,6 +82,7 @@ class Move:
         planned: the stimulus, and what the table's conditions see of it.
         from_states: the states of the thing in which it can be done; any other unless stated.
         supplies: it acts on the unit's supply.
+        earliest_s: it is done no earlier than this after a sequence begins, seconds.
     """
 
     thing: str
@@ -89,6 +91,7 @@ class Move:
     planned: PlannedStimulus
     from_states: frozenset[str] = frozenset()
     supplies: bool = False
+    earliest_s: float = 0.0
 
     @property
     def lasts_s(self) -> float:
@@ -258,7 +261,9 @@ def _turns(table: OverrideTable) -> Iterator[Move]:
     for degrees in dict.fromkeys((face + by) % (2 * _HALF_TURN) for face in faces for by in turns):
         if all(abs(angle_deg(degrees, face) - edge) >= clear_deg for face in faces for edge in edges):
             turn = turned(name, _direction(degrees))
-            yield _move(turn, turn.about, _direction(ahead).text, _direction(degrees).text)
+            move = _move(turn, turn.about, _direction(ahead).text, _direction(degrees).text)
+            # Until then a unit may go by where the wind came from before.
+            yield replace(move, earliest_s=sides.settles_after + sides.delay_tolerance + _AFTER_S)
 
 
 def _wires(name: str, hows: Iterable[FailureMode]) -> Iterator[Move]:

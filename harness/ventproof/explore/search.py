@@ -8,16 +8,9 @@ from dataclasses import dataclass, field
 from math import inf
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.explore.emit import PlannedSequence, Writer, planned_sequence
-from ventproof.explore.moves import Move, moves_of
-from ventproof.explore.sequence import (
-    SHORTEST_S,
-    Action,
-    SignalAccuracies,
-    accuracies_of,
-    gaps_s,
-    longest_tail_s,
-)
+from ventproof.explore.draw import sequences
+from ventproof.explore.emit import PlannedSequence, Writer
+from ventproof.explore.sequence import gaps_s
 from ventproof.profile.duration import longest_s
 from ventproof.verdict.finding import (
     EXIT_BENCH,
@@ -28,19 +21,13 @@ from ventproof.verdict.finding import (
     Status,
     Verdict,
 )
-from ventproof_bench.base.errors import FileError, Problem
 
 if TYPE_CHECKING:
-    from hypothesis.strategies import DrawFn, SearchStrategy
-
     from ventproof.explore.sequence import Sequence as WeatherSequence
     from ventproof.profile.model import Profile
-    from ventproof.table.model import OverrideTable
-    from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
 
 
-MOST_ACTIONS: Final = 6
 _NAME: Final = "weather found by exploring"
 _SHARE: Final = 0.5  # of the budget on real wires, for the doings of one sequence
 _LATEST_S: Final = 600.0
@@ -168,8 +155,18 @@ class Tally:
             return EXIT_BENCH
         return EXIT_INCONCLUSIVE if self.undecided or not self.played else EXIT_PASS
 
+    def take(self, played: Played) -> None:
+        """Take how a sequence ended."""
+        self.played += 1
+        self.greenhouse_s += played.lasted_s
+        if played.verdict is None:
+            self.broken_off += 1
+        elif played.verdict is Verdict.INCONCLUSIVE:
+            self.undecided += 1
+            self.not_begun += any(f.step == 0 and f.status is not Status.PASS for f in played.findings)
 
-class _OutOfTime(BaseException):
+
+class _Over(BaseException):
     """Ends the search from within; nothing on the way takes it for an answer of the unit's."""
 
 
@@ -183,8 +180,7 @@ class Explorer:
     """Explores one unit.
 
     Attributes:
-        table: what the unit must do.
-        bench: what it is wired to.
+        writer: writes profiles for what the unit must do, and the bench that it is wired to.
         play: plays a profile.
         seed: another seed tries other sequences.
         examples: so many sequences are tried at most until one fails.
@@ -192,26 +188,21 @@ class Explorer:
         real: playing takes the time that it takes on the clock, so that only what fits is played.
         longest_s: nothing is done later than this after a sequence begins, seconds.
         told: called after every sequence that was played.
+        known: how profiles end that were played before, by their digest: this takes no time.
+        tally: what was done before.
     """
 
-    table: Loaded[OverrideTable]
-    bench: Loaded[BenchFile]
+    writer: Writer
     play: Player
-    seed: int = 0
+    seed: int | str = 0
     examples: int = 1000
     left_s: Callable[[], float] = field(default=lambda: inf)
     real: bool = False
     longest_s: float = _LATEST_S
     told: Callable[[Tally], None] = field(default=lambda _: None)
-    tally: Tally = field(init=False, default_factory=Tally)
-    writer: Writer = field(init=False)
-    _accuracies: SignalAccuracies = field(init=False)
-    _seen: dict[str, Failure | None] = field(init=False, default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self._accuracies = accuracies_of(self.table.model, self.bench.model)
-        moves = moves_of(self.table.model, self.bench, longest_s=longest_tail_s(self.table.model))
-        self.writer = Writer(self.table, self.bench, moves)
+    known: Mapping[str, Played] = field(default_factory=dict)
+    tally: Tally = field(default_factory=Tally)
+    _seen: dict[PlannedSequence, Failure | None] = field(init=False, default_factory=dict)
 
     def run(self) -> Find | None:
         """Explore; return the simplest sequence found that fails, or None.
@@ -219,33 +210,25 @@ class Explorer:
         The same table, bench and seed give the same sequences, unless the time runs out.
 
         Raises:
-            FileError: this bench can do nothing of what the table speaks of.
             KeyboardInterrupt: the operator broke it off; what was found is in `tally.best`.
         """
-        moves = self.writer.moves
-        if not moves.moves:
-            problems = [
-                Problem(self.bench.path, None, None, f"not possible: {why}") for why in moves.left_out
-            ]
-            raise FileError(problems or [self.table.problem(("overrides",), "nothing in it can be tried")])
-        with suppress(_OutOfTime):
-            self._search()
+        with suppress(_Over):
+            self._search(shorten=True)
             self._reduce()
             self.tally.finished = not self.tally.unfit
         return self.tally.best
 
-    def profile(self, path: str, find: Find) -> Loaded[Profile]:
-        """Return what was found as a profile that tells where it comes from; `path` only names it in messages."""
-        about = (
-            f"Weather in which a unit did not do what the override table {self.table.model.table!r} says\n"
-            f"(SHA-256 {self.table.digest[:16]}), found by exploring with seed {self.seed}.\n"
-            f"{find.text}"
-        )
-        return self.writer.profile(path, find.written, name=find.name, about=about)
+    def look(self) -> Find | None:
+        """Explore up to the first sequence that fails, as `run` does before it makes that shorter."""
+        with suppress(_Over):
+            self._search(shorten=False)
+        return self.tally.best
 
-    def _search(self) -> None:
-        from hypothesis import HealthCheck, Phase, Verbosity, given, seed, settings  # noqa: PLC0415 - slow to import
-        from hypothesis.errors import Flaky  # noqa: PLC0415 - as above
+    def _search(self, *, shorten: bool) -> None:
+        from hypothesis import HealthCheck, Phase, Verbosity, given, reject, seed, settings  # noqa: PLC0415 - slow to import
+        from hypothesis.errors import Flaky, Unsatisfiable  # noqa: PLC0415 - as above
+
+        moves, gaps = self.writer.moves.moves, gaps_s(self.writer.table.model)
 
         @seed(self.seed)
         @settings(
@@ -257,56 +240,55 @@ class Explorer:
             verbosity=Verbosity.quiet,
             report_multiple_bugs=False,
         )
-        @given(_sequences(self.writer.moves.moves, gaps_s(self.table.model), self.longest_s))
+        @given(sequences(moves, gaps, self.longest_s))
         def keeps_to_the_table(sequence: WeatherSequence) -> None:
-            if self._fails(sequence):
+            written = self.writer.planned(sequence) if sequence else None
+            if written is None:
+                reject()  # whenever it is drawn, or the engine takes it for a unit that is once so and once so
+            if self._fails(written):
+                if not shorten:
+                    raise _Over
                 raise _FoundError
 
-        with suppress(_FoundError, Flaky):  # on real wires a unit may fail one time and not the next
+        # On real wires a unit may fail one time and not the next; and perhaps nothing drawn demands anything.
+        with suppress(_FoundError, Flaky, Unsatisfiable):
             keeps_to_the_table()
 
-    def _fails(self, sequence: WeatherSequence) -> bool:
+    def _fails(self, whole: PlannedSequence) -> bool:
         """Play a sequence unless that was done before; return whether it shows the fault that was found first."""
-        written = planned_sequence(self.table.model, self._accuracies, sequence) if sequence else None
-        if written is not None and self.tally.best is not None:
-            written = written.alike(self.tally.best.failure.same_as)
-        if written is None:
+        tally, sequence = self.tally, whole.sequence
+        written = whole if tally.best is None else whole.alike(tally.best.failure.same_as)
+        failure = None if written is None else self._failure(written)
+        if written is None or failure is None:
             return False
-        failure = self._failure(written)
-        if failure is None:
-            return False
-        if self.tally.best is None:
-            self.tally.first_actions, self.tally.until_found = len(sequence), self.tally.played
-        if self.tally.best is None or _simpler(sequence, self.tally.best.written.sequence):
-            self.tally.best = Find(written, failure)
+        if tally.best is None:
+            tally.first_actions, tally.until_found = len(sequence), tally.played
+        if tally.best is None or _simpler(sequence, tally.best.written.sequence):
+            tally.best = Find(written, failure)
         return True
 
     def _failure(self, written: PlannedSequence) -> Failure | None:
         """Return what the unit does wrong, if it is the same as what was found before."""
-        profile = self.writer.profile("sequence", written, name=_NAME, about=_NAME)
-        if profile.text not in self._seen:
-            left_s = self.left_s()
-            if left_s <= 0:
-                raise _OutOfTime
-            if self.real and longest_s(profile.model) > left_s:
-                self.tally.unfit += 1
-                return None
-            self._seen[profile.text] = self._taken(self.play(profile))
+        if written not in self._seen:
+            profile = self.writer.profile("sequence", written, name=_NAME, about=_NAME)
+            played = self.known.get(profile.digest)
+            if played is None:
+                left_s = self.left_s()
+                if left_s <= 0:
+                    raise _Over
+                if self.real and longest_s(profile.model) > left_s:
+                    self.tally.unfit += 1
+                    return None
+                played = self.play(profile)
+            self._seen[written] = self._taken(played)
             self.told(self.tally)
-        return self._seen[profile.text]
+        return self._seen[written]
 
     def _taken(self, played: Played) -> Failure | None:
-        tally = self.tally
-        tally.played += 1
-        tally.greenhouse_s += played.lasted_s
-        if played.verdict is None:
-            tally.broken_off += 1
-        elif played.verdict is Verdict.INCONCLUSIVE:
-            tally.undecided += 1
-            tally.not_begun += any(f.step == 0 and f.status is not Status.PASS for f in played.findings)
+        self.tally.take(played)
         if played.verdict is not Verdict.FAIL:
             return None
-        wanted = tally.best.failure.same_as if tally.best is not None else None
+        wanted = self.tally.best.failure.same_as if self.tally.best is not None else None
         failures = [
             Failure(f.step, f.number, f.signal, f.kind, f.demand, f.why)
             for f in played.findings
@@ -330,55 +312,12 @@ def _simpler(one: WeatherSequence, other: WeatherSequence) -> bool:
     return (len(one), one[-1].at_s) <= (len(other), other[-1].at_s)
 
 
-def _sequences(
-    moves: Sequence[Move], gaps: Sequence[float], longest_s: float
-) -> SearchStrategy[WeatherSequence]:
-    from hypothesis import strategies  # noqa: PLC0415 - slow to import
-
-    gap, move = strategies.sampled_from(gaps), strategies.integers(0, len(moves))
-    more = strategies.sampled_from((False, True, True, True))
-
-    @strategies.composite
-    def sequences(draw: DrawFn) -> WeatherSequence:
-        states: dict[str, str] = {}
-        actions: list[Action] = []
-        at_s = 0.0
-        for number in range(MOST_ACTIONS):
-            if number and not draw(more):
-                break
-            # Each turn draws alike, so that any can be left out, and 0 is a pause, which keeps the others' times.
-            gap_s, chosen, back = draw(gap), draw(move), draw(strategies.booleans())
-            at_s = max(at_s + gap_s, _next_s(actions)) if actions else 0.0
-            if at_s > longest_s:
-                break
-            if chosen:
-                # Half of the turns end what was begun, or what comes with an end would seldom be seen.
-                ends = [one for one in moves if back and one.state == one.rest and one.possible(states)]
-                among = ends or moves
-                made = _next_possible(among, (chosen - 1) % len(among), states)
-                actions.append(Action(round(at_s, 1), made))
-                states[actions[-1].move.thing] = actions[-1].move.state
-        if not actions:
-            return ()
-        return (*actions, *_put_back(moves, states, _next_s(actions)))
-
-    return sequences()
-
-
-def _next_s(actions: Sequence[Action]) -> float:
-    """Return when the next thing can be done at the earliest."""
-    return actions[-1].at_s + actions[-1].move.lasts_s + SHORTEST_S
-
-
-def _next_possible(moves: Sequence[Move], number: int, states: Mapping[str, str]) -> Move:
-    """Return a move, or the next one that changes something: what it is depends little on those before it."""
-    return next(move for move in (*moves[number:], *moves[:number]) if move.possible(states))
-
-
-def _put_back(moves: Sequence[Move], states: Mapping[str, str], at_s: float) -> list[Action]:
-    """Return what gives the unit its supply back, so that it answers when the run ends."""
-    return [
-        Action(round(at_s, 1), move)
-        for move in moves
-        if move.supplies and move.state == move.rest and states.get(move.thing, move.rest) != move.rest
-    ]
+def found_profile(writer: Writer, path: str, find: Find, *, seed: int) -> Loaded[Profile]:
+    """Return what was found as a profile that tells where it comes from; `path` only names it in messages."""
+    table = writer.table
+    about = (
+        f"Weather in which a unit did not do what the override table {table.model.table!r} says\n"
+        f"(SHA-256 {table.digest[:16]}), found by exploring with seed {seed}.\n"
+        f"{find.text}"
+    )
+    return writer.profile(path, find.written, name=find.name, about=about)

@@ -10,20 +10,21 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.draft.assembly import Band, equals, found, keeps, percent
 from ventproof.draft.resolution import Margins
-from ventproof.explore.moves import LATEST_S
+from ventproof.explore.moves import LATEST_S, wires_of
 from ventproof.oracle.conditions import flag_of
 from ventproof.oracle.oracle import ExpectedBehaviour, expected
 from ventproof.oracle.sides import ahead_deg
 from ventproof.oracle.timeline import WeatherChange
 from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import StaysAtLeast, StaysAtMost
+from ventproof.table.model import output_of
 from ventproof_bench.base.quantities import span_text
 from ventproof_bench.yamlfile.fields import FLAG_UNIT
 
 if TYPE_CHECKING:
     from ventproof.explore.moves import Move
     from ventproof.oracle.oracle import ExpectedBehaviour
-    from ventproof.oracle.targets import PossibleTravel
+    from ventproof.oracle.targets import PossibleTravel, Range
     from ventproof.oracle.timeline import UncertainState
     from ventproof.profile.model import Response
     from ventproof.table.model import OverrideTable
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
 
 
 _REST_S: Final = 5.0
-"""A sequence ends so long after the last thing that it brings about."""
+"""A sequence ends so long after the last thing that it brings about, or that a wrong unit would."""
 
 _STILL_PERCENT: Final = 0.01
 
@@ -62,7 +63,7 @@ def foreseen(table: OverrideTable, sequence: Sequence) -> ExpectedBehaviour:
     """Return what the unit owes in a sequence, followed until nothing that it brings about is still to come."""
     end_s = sequence[-1].at_s if sequence else 0.0
     known = expected(table, weather_of(table, sequence), end_s + longest_tail_s(table))
-    changes_s = [end_s]
+    changes_s = [end_s + _noticed_s(table, sequence, known)]
     for bounds in (known.activity.powered, *known.activity.active.values()):
         changes_s += [t_s for line in (bounds.may, bounds.must) for t_s in line.switches_s]
     for travel in known.vents.values():
@@ -72,6 +73,30 @@ def foreseen(table: OverrideTable, sequence: Sequence) -> ExpectedBehaviour:
     # What comes later comes of nothing that was done: cups that stand still for half a day.
     last_s = max(t_s for t_s in changes_s if t_s < known.until_s)
     return expected(table, weather_of(table, sequence), last_s + _REST_S)
+
+
+def _noticed_s(table: OverrideTable, sequence: Sequence, known: ExpectedBehaviour) -> float:
+    """Return how long a wrong unit waits before it acts on the last thing that is done, seconds.
+
+    What is just short of a threshold, between the ends of a hysteresis or within a dead band changes nothing in a right
+    unit. So nothing else says how long to watch for what it changes in a wrong one.
+    """
+    if not sequence:
+        return 0.0
+    move, end_s = sequence[-1].move, sequence[-1].at_s
+    output = move.planned.output
+    if move.thing == wires_of(output):
+        return table.sensors[output].fails_after
+    delays_s = [0.0]
+    for name, override in table.overrides.items():
+        sensing_s = [getattr(c, "averaged_over", 0.0) for c in override.conditions if output_of(c) == output]
+        if sensing_s:
+            ends = known.activity.active[name].at(end_s) == "yes"
+            delay_s = override.release_delay if ends else override.entry_delay
+            delays_s.append(min(sensing_s) + delay_s + override.delay_tolerance)
+    if output == table.direction:
+        delays_s.append(table.sides.settles_after + table.sides.delay_tolerance)
+    return max(delays_s)
 
 
 def longest_tail_s(table: OverrideTable) -> float:
@@ -106,6 +131,7 @@ def gaps_s(table: OverrideTable) -> tuple[float, ...]:
 _BACK_S: Final = 2.0  # after a loss of supply, until the registers are filled again
 _SHORTEST_S: Final = 1.0  # a state that lasts less is not asked for
 _SAME_PERCENT: Final = 0.2
+_WIDEST_PERCENT: Final = 30.0  # a vent that may stand anywhere within more is not asked where
 _TELLS_PERCENT: Final = 5.0  # a bound that is no closer than this to the whole range says nothing
 
 
@@ -242,14 +268,18 @@ class _Requirements:
             before = end_s, on
 
     def _keeps(self, accuracy: SignalAccuracy, span: Span, why: str, *, on: bool) -> Iterator[Requirement]:
+        for after, for_s in self._settled(span, accuracy):
+            yield Requirement(keeps(accuracy.signal, for_s, on=on, purpose=why), after)
+
+    def _settled(self, span: Span, accuracy: SignalAccuracy) -> Iterator[tuple[int, float]]:
+        """Yield the first action in a span, and for how long after it the bench sees what lasts for that span."""
         begin_s, end_s = span
         settled_s = begin_s + accuracy.late_s if begin_s > 0 else 0.0
         after = next((n for n, at_s in enumerate(self._at_s) if at_s >= settled_s), None)
-        if after is None:
-            return
-        for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
-        if for_s >= _SHORTEST_S:
-            yield Requirement(keeps(accuracy.signal, round(for_s, 1), on=on, purpose=why), after)
+        if after is not None:
+            for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
+            if for_s >= _SHORTEST_S:
+                yield after, round(for_s, 1)
 
     def _known(self, bounds: UncertainState) -> list[tuple[bool, Span]]:
         """Return the spans in which a flag certainly is on or off and can be read, in order of time."""
@@ -277,44 +307,42 @@ class _Requirements:
     # vents
 
     def _vent(self, name: str, accuracy: SignalAccuracy, travel: PossibleTravel) -> Iterator[Requirement]:
-        tolerance = ceil(2 * (self._table.vents[name].tolerance.value + accuracy.off)) / 2
+        known = self._table.vents[name].tolerance.value + accuracy.off
         left_s: float | None = None
-        for at, (begin_s, end_s) in self._rests(travel):
-            after = self._last_action(begin_s if left_s is None else left_s)
+        for stands, (begin_s, end_s) in self._rests(travel):
+            at = round((stands.low + stands.high) / 2, 1)
+            tolerance = _half_percents(max(stands.high - at, at - stands.low) + known)
             band = Band(accuracy.signal, percent(at), percent(tolerance))
-            if begin_s <= self._at_s[after]:
-                for_s = end_s - self._at_s[after] - LATEST_S - accuracy.late_s
-                if for_s >= _SHORTEST_S:
-                    yield Requirement(band.stays(round(for_s, 1), purpose=name), after)
-            else:
-                within_s = begin_s - self._at_s[after] + accuracy.late_s
-                holds_s = end_s - begin_s - LATEST_S - 2 * accuracy.late_s
-                if holds_s >= _SHORTEST_S:
-                    before = travel.within(self._at_s[after])
-                    reach = tolerance + accuracy.off
-                    anyhow = before.low <= at + reach and before.high >= at - reach
-                    reaches = band.reaches(round(within_s, 1), round(holds_s, 1), purpose=name, anyhow=anyhow)
-                    yield Requirement(reaches, after)
+            after = self._last_action(begin_s if left_s is None else left_s)
+            within_s = begin_s - self._at_s[after] + accuracy.late_s
+            holds_s = end_s - begin_s - LATEST_S - 2 * accuracy.late_s
+            if begin_s > self._at_s[after] and holds_s >= _SHORTEST_S:
+                before = travel.within(self._at_s[after])
+                reach = tolerance + accuracy.off
+                anyhow = before.low <= at + reach and before.high >= at - reach
+                reaches = band.reaches(round(within_s, 1), round(holds_s, 1), purpose=name, anyhow=anyhow)
+                yield Requirement(reaches, after)
+            for at_rest, for_s in self._settled((begin_s, end_s), accuracy):
+                yield Requirement(band.stays(for_s, purpose=name), at_rest)
             left_s = end_s
-        yield from self._bounded(name, accuracy, travel, tolerance)
+        yield from self._bounded(name, accuracy, travel, _half_percents(known))
 
-    def _rests(self, travel: PossibleTravel) -> list[tuple[float, Span]]:
-        """Return where the vent certainly stands, and when, in order of time."""
+    def _rests(self, travel: PossibleTravel) -> list[tuple[Range, Span]]:
+        """Return between which positions the vent certainly stands, and when, in order of time."""
         edges = sorted(
             {t_s for course in (travel.low, travel.high) for t_s, _ in course if t_s <= self._until_s}
         )
-        rests: list[tuple[float, Span]] = []
+        rests: list[tuple[Range, Span]] = []
         for begin_s, end_s in pairwise(edges):
-            ends = [travel.within(t_s) for t_s in (begin_s, end_s)]
-            low, high = min(r.low for r in ends), max(r.high for r in ends)
-            if high - low > _SAME_PERCENT:
+            stands, ends = (travel.within(t_s) for t_s in (begin_s, end_s))
+            if stands.high - stands.low > _WIDEST_PERCENT or not _alike(stands, ends):
                 continue
-            at = round((low + high) / 2, 1)
-            if rests and rests[-1][1][1] == begin_s and abs(rests[-1][0] - at) < _SAME_PERCENT:
-                rests[-1] = rests[-1][0], (rests[-1][1][0], end_s)
+            stands = stands.joined(ends)
+            if rests and rests[-1][1][1] == begin_s and _alike(rests[-1][0], stands):
+                rests[-1] = rests[-1][0].joined(stands), (rests[-1][1][0], end_s)
             else:
-                rests.append((at, (begin_s, end_s)))
-        return [(at, span) for at, whole in rests for span in self._light(whole)]
+                rests.append((stands, (begin_s, end_s)))
+        return [(stands, span) for stands, whole in rests for span in self._light(whole)]
 
     def _bounded(
         self, name: str, accuracy: SignalAccuracy, travel: PossibleTravel, tolerance: float
@@ -343,6 +371,16 @@ class _Requirements:
                     StaysAtLeast(signal=accuracy.signal, stays_at_least=least, for_=lasts, purpose=name),
                     after,
                 )
+
+
+def _half_percents(tolerance: float) -> float:
+    """Return a tolerance, rounded up but for the error of computing it."""
+    return ceil(round(2 * tolerance, 6)) / 2
+
+
+def _alike(one: Range, other: Range) -> bool:
+    """Return whether two ranges are the same but for the error of computing them."""
+    return max(abs(one.low - other.low), abs(one.high - other.high)) <= _SAME_PERCENT
 
 
 def _extremes(travel: PossibleTravel, from_s: float, to_s: float) -> Span:

@@ -27,7 +27,7 @@ class Identity:
     """What a process runs.
 
     Attributes:
-        parts: the version of each part that makes verdicts and logs, by its name.
+        parts: the version of each part that makes verdicts, logs and sequences of weather, by its name.
     """
 
     parts: Mapping[str, str]
@@ -53,6 +53,7 @@ def own_identity() -> Identity:
             "python": python_version(),
             "pymodbus": version("pymodbus"),
             "distributed": version("distributed"),
+            "hypothesis": version("hypothesis"),
         }
     )
 

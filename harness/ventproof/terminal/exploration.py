@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, final
 
 from rich.console import Console
 from rich.table import Table
@@ -21,14 +22,14 @@ from ventproof_bench.base.text import number_of
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from ventproof.explore.search import Explorer, Find, Tally
+    from ventproof.explore.search import Find, Tally
     from ventproof.session.session import RunResult
 
 
-def show_exploration(explorer: Explorer) -> None:
+def show_exploration(tally: Tally, left_out: Iterable[str]) -> None:
     """Print what was left out and tried, and what was found; what of it is a profile, `show_found` says."""
-    console, tally = new_console(), explorer.tally
-    for why in explorer.writer.moves.left_out:
+    console = new_console()
+    for why in left_out:
         console.print(Text(f"not explored: {why}", style="dim"))
     console.print(Text(_sentence(tally)))
     if tally.best is None:
@@ -114,19 +115,40 @@ def _sentence(tally: Tally) -> str:
     return f"{number_of(tally.played, 'sequence')} played, {clocked(tally.greenhouse_s)} of greenhouse{found}"
 
 
+@final
+@dataclass(frozen=True, slots=True)
+class ExplorationShown:
+    """Shows how far an exploration has come.
+
+    Attributes:
+        told: takes what was done so far.
+        remark: takes what whoever waits should know.
+    """
+
+    told: Callable[[Tally], None]
+    remark: Callable[[str], None]
+
+
 @contextmanager
-def exploring(budget_s: float, *, real: bool) -> Iterator[Callable[[Tally], None]]:
+def exploring(budget_s: float, *, real: bool) -> Iterator[ExplorationShown]:
     """Give what shows how far it has come, of `budget_s` seconds at most.
 
     Elsewhere than on a terminal that is a line for each sequence on real wires, and now and then one in virtual time.
     """
     watch = Stopwatch()
     console = error_console()
+
+    def doing(tally: Tally) -> str:
+        return _doing(tally, watch.gone_s(), budget_s)
+
+    def say(line: str) -> None:
+        console.print(Text(line), soft_wrap=True)
+
     if real and not console.is_terminal:  # each sequence takes its minutes
-        yield lambda tally: console.print(Text(_doing(tally, watch.gone_s(), budget_s)), soft_wrap=True)
+        yield ExplorationShown(lambda tally: say(doing(tally)), say)
         return
     with telling(watch.gone_s) as tell:
-        yield lambda tally: tell(_doing(tally, watch.gone_s(), budget_s))
+        yield ExplorationShown(lambda tally: tell(doing(tally)), tell)
 
 
 def _doing(tally: Tally, gone_s: float, budget_s: float) -> str:

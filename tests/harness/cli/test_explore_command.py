@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sys
+from multiprocessing import active_children
 
 import pytest
 
+from ventproof.challenge.trial import run_unrecorded
 from ventproof.cli import main
 from ventproof.cli.options import SHIPPED_BENCH
-from ventproof.log.read import read_log
+from ventproof.log.read import header_of, read_log
 from ventproof.profile.load import load_profile
 
 TABLE = SHIPPED_BENCH.with_name("mock-overrides.yaml")
@@ -36,7 +38,7 @@ def explore(capsys, monkeypatch, tmp_path):
     [
         (["--fault", "misses_side_vent", "--seed", 8], "side-vent-reaches", "rain closes"),
         (
-            ["--fault", "failure_not_told", "--seed", 8],
+            ["--fault", "failure_not_told", "--seed", 5],
             "outside-failed-equals",
             "the wires of outside_temperature break",
         ),
@@ -63,16 +65,67 @@ def test_a_fault_is_found_made_short_and_written_as_a_profile(words, name, short
 
 def test_a_healthy_unit_is_not_accused(explore, tmp_path):
     """Nothing is found in a healthy unit: exit code 0, no profile, no log, and no more claimed than was tried."""
-    code, out, _ = explore("--max-sequences", 3, "--seed", 5, "--time-limit", "10 min")
+    code, out, _ = explore("--max-sequences", 3, "--seed", 5, "--time-limit", "10 min", "--jobs", 1)
     assert (code, list(tmp_path.iterdir())) == (0, [])
     assert "Nothing was found; that proves nothing" in out
 
 
 def test_a_unit_that_never_opens_its_vents_is_no_pass(explore, tmp_path):
     """Where the start state is never reached nothing was tried: exit code 2, and the screen says where to look."""
-    code, out, _ = explore("--fault", "runs_inverted", "--max-sequences", 2, "--time-limit", "10 min")
+    words = ("--fault", "runs_inverted", "--max-sequences", 2, "--time-limit", "10 min", "--jobs", 1)
+    code, out, _ = explore(*words)
     assert (code, list(tmp_path.iterdir())) == (2, [])
     assert "the vents never reached the open position of the start" in out
+
+
+def test_time_that_is_over_at_once_is_no_pass(explore, tmp_path):
+    """Where no sequence could begin, nothing is claimed: exit code 2, and the screen says that nothing was tried."""
+    code, out, _ = explore("--time-limit", "1 ms", "--jobs", 1)
+    assert (code, list(tmp_path.iterdir())) == (2, [])
+    assert "0 sequences played" in out
+    assert "Nothing was tried." in out
+
+
+def test_ctrl_c_ends_the_search_and_its_processes(explore, monkeypatch, tmp_path):
+    """After the first search that found nothing: exit code 130, nothing written, no process left."""
+
+    def interrupted(searched, *_):
+        assert next(searched) is not None
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("ventproof.explore.searches.first_find", interrupted)
+    code, out, err = explore("--time-limit", "10 min", "--jobs", 1)
+    assert (code, out, list(tmp_path.iterdir()), active_children()) == (130, "", [], [])
+    assert "Traceback" not in err
+
+
+def test_ctrl_c_while_a_find_is_made_shorter_keeps_it(explore, monkeypatch, tmp_path):
+    """Exit code 130; the shortest weather so far is written as a profile that fails the unit."""
+    played = []
+
+    def interrupted(*given, **named):
+        played.append(given)
+        if len(played) == 2:
+            raise KeyboardInterrupt
+        return run_unrecorded(*given, **named)
+
+    monkeypatch.setattr("ventproof.challenge.trial.run_unrecorded", interrupted)
+    words = ("--fault", "misses_side_vent", "--seed", 8, "--time-limit", "10 min", "--jobs", 1)
+    code, out, _ = explore(*words)
+    assert code == 130
+    assert "The shortest weather so far:" in out
+    (profile,) = (tmp_path / "found").iterdir()
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    assert read_log(log).outcome == "fail"
+    assert load_profile(profile).digest == header_of(read_log(log)).profile.sha256
+
+
+def test_a_lab_does_not_explore_a_bench_on_real_wires(explore):
+    """Nobody else has its wires: refused in a line that says what to do, before a lab is looked for."""
+    real = SHIPPED_BENCH.with_name("mock-rtu.yaml")
+    code, out, err = explore("--scheduler", "127.0.0.1:1", bench=real)
+    assert (code, out, err.count("\n")) == (3, "", 1)
+    assert "is explored by the computer that it is wired to; omit --scheduler, and explore it there" in err
 
 
 @pytest.mark.parametrize(

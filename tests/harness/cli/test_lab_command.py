@@ -67,7 +67,7 @@ def test_a_bench_that_is_out_of_use_is_reopened_by_a_person_alone(fence, ended, 
         ("--scheduler 127.0.0.1 --jobs 2", "--jobs is for this computer: omit it, or omit --scheduler"),
     ],
 )
-@pytest.mark.parametrize("command", ["campaign x", "challenge"])
+@pytest.mark.parametrize("command", ["campaign x", "challenge", "explore x --bench x"])
 def test_options_of_the_other_workforce_are_refused(ended, tmp_path, command, options, message):
     """`--tls` alone would say that something is encrypted; processes of this computer do nothing in a lab."""
     (tmp_path / "x").write_text("campaign: night\n", encoding="utf-8")

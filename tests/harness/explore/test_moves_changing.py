@@ -9,10 +9,9 @@ import pytest
 
 from ventproof.challenge.trial import attempt
 from ventproof.cli.options import with_faults
-from ventproof.explore.emit import Writer, planned_sequence
-from ventproof.explore.moves import moves_of
+from ventproof.explore.emit import writer_of
 from ventproof.explore.search import Explorer, Played
-from ventproof.explore.sequence import Action, accuracies_of, gaps_s, longest_tail_s
+from ventproof.explore.sequence import Action, gaps_s
 from ventproof.table.load import load_table
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.benchcheck.load import load_bench
@@ -20,8 +19,8 @@ from ventproof_bench.benchcheck.load import load_bench
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "snow-house-overrides.yaml")
 BENCH = load_bench(FILES / "snow-house.yaml")
-ACCURACIES = accuracies_of(TABLE.model, BENCH.model)
-MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
+WRITER = writer_of(TABLE, BENCH)
+MOVES = WRITER.moves
 
 BREEZE = (
     (5.0, "wind of 6.5 m/s"),
@@ -37,6 +36,8 @@ WAVERS = (
 )
 NEARLY_BEHIND = ((5.0, "the wind comes from 347.5 °"), (60.0, "wind of 19 m/s"))
 TURNS = (*WAVERS[:2], (90.0, "the wind comes from 250 °"), (100.0, "the wind comes from 70 °"))
+LIMITED = ((0.0, "wind of 6.5 m/s"),)
+WAVERS_LAST = ((22.0, WAVERS[0][1]), (60.0, WAVERS[1][1]), (130.0, WAVERS[2][1]))
 CUT = ((5.0, "the wires of rain_monitor break"), (60.0, "the wires of rain_monitor work again"))
 
 
@@ -45,8 +46,7 @@ def trial(moments, *faults):
     """Play moves at these instants to the mock of the snow house."""
     by_words = {move.planned.about: move for move in MOVES.moves}
     sequence = tuple(Action(at_s, by_words[words]) for at_s, words in moments)
-    written = planned_sequence(TABLE.model, ACCURACIES, sequence)
-    profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
+    profile = WRITER.profile("drawn.yaml", WRITER.planned(sequence), name="drawn", about="drawn")
     return attempt(profile, with_faults(BENCH, list(faults)), seed=0)
 
 
@@ -75,6 +75,8 @@ def test_both_sides_of_what_changes_are_played():
         ("no_dead_band_out_of_the_lee", WAVERS),
         ("sides_change_at_once", TURNS),
         ("cut_taken_for_rain", CUT),
+        ("limit_falls_late", LIMITED),
+        ("no_dead_band_out_of_the_lee", WAVERS_LAST),
     ],
 )
 def test_what_is_required_of_it_tells_a_faulty_unit(fault, moments):
@@ -92,5 +94,5 @@ def test_nothing_is_done_before_a_contact_has_stopped_chattering():
         texts.append(profile.text)
         return Played(Verdict.PASS, [])
 
-    Explorer(TABLE, BENCH, play, examples=45).run()
+    Explorer(WRITER, play, examples=45).run()
     assert any("pulse: snow_detector" in text for text in texts)

@@ -9,10 +9,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventproof.explore.emit import Writer, planned_sequence
-from ventproof.explore.moves import moves_of, wires_of
+from ventproof.explore.emit import writer_of
+from ventproof.explore.moves import wires_of
 from ventproof.explore.search import Explorer, Played
-from ventproof.explore.sequence import SHORTEST_S, Action, accuracies_of, foreseen, gaps_s, longest_tail_s
+from ventproof.explore.sequence import SHORTEST_S, Action, foreseen, gaps_s
 from ventproof.oracle.oracle import expected
 from ventproof.oracle.targets import Range
 from ventproof.oracle.timeline import WeatherChange
@@ -26,8 +26,8 @@ from ventproof_bench.benchcheck.load import load_bench
 FILES = Path(__file__).parents[3] / "bench" / "files"
 TABLE = load_table(FILES / "mock-overrides.yaml")
 BENCH = load_bench(FILES / "mock.yaml")
-ACCURACIES = accuracies_of(TABLE.model, BENCH.model)
-MOVES = moves_of(TABLE.model, BENCH, longest_s=longest_tail_s(TABLE.model))
+WRITER = writer_of(TABLE, BENCH)
+MOVES = WRITER.moves
 
 
 def finding(step, number, signal, kind, status):
@@ -74,7 +74,7 @@ def unit_that_fails(*needed, wanted):
 
 
 def explorer(play, **given_):
-    return Explorer(TABLE, BENCH, play, **{"examples": 400, **given_})
+    return Explorer(WRITER, play, **{"examples": 400, **given_})
 
 
 def done_in(find):
@@ -88,11 +88,7 @@ def doing(about):
 
 def start_of(written):
     """Return what the profile of a sequence writes at its start."""
-    return (
-        Writer(TABLE, BENCH, MOVES)
-        .profile("drawn.yaml", written, name="drawn", about="drawn")
-        .model.start.write
-    )
+    return WRITER.profile("drawn.yaml", written, name="drawn", about="drawn").model.start.write
 
 
 def test_a_find_is_made_as_short_as_it_goes():
@@ -153,11 +149,10 @@ def test_what_cannot_be_decided_is_no_find():
 
 def test_the_best_so_far_is_kept_when_the_time_is_over():
     """Time that runs out while a find is made shorter leaves the shortest one yet."""
-    left = iter([60.0] * 4)
     play = unit_that_fails("close: rain", wanted=("rain_override", "equals"))
-    exploring = explorer(play, left_s=lambda: next(left, 0.0), seed=2)
+    exploring = explorer(play, left_s=lambda: 0.0 if exploring.tally.best else 60.0)
     find = exploring.run()
-    assert exploring.tally.played == 4
+    assert exploring.tally.played == exploring.tally.until_found
     assert not exploring.tally.finished
     assert "rain closes" in done_in(find)
 
@@ -186,10 +181,10 @@ def test_every_sequence_makes_a_profile_that_is_right(data):
         states[move.thing] = move.state
         actions.append(Action(round(at_s, 1), move))
         at_s += data.draw(st.sampled_from(gaps_s(TABLE.model)))
-    written = planned_sequence(TABLE.model, ACCURACIES, tuple(actions))
+    written = WRITER.planned(tuple(actions))
     if written is None:
         return
-    profile = Writer(TABLE, BENCH, MOVES).profile("drawn.yaml", written, name="drawn", about="drawn")
+    profile = WRITER.profile("drawn.yaml", written, name="drawn", about="drawn")
     assert [note.reason for note in profile.notes if "signal" not in note.reason] == []
     until_s = foreseen(TABLE.model, tuple(actions)).until_s
     watched = [r.for_ for step in profile.model.steps for r in step.expect if isinstance(r, Stays)]
@@ -201,6 +196,15 @@ def test_a_sequence_ends_when_everything_has_come_to_rest():
     rain = doing("rain closes")
     # Entry by 2.5 s and 50 ms; 0.6 s to start; 43 % of 41 s and 84 % of 31 s to travel; 5 s of rest.
     assert foreseen(TABLE.model, (Action(0.0, rain),)).until_s == pytest.approx(34.3, abs=0.5)
+
+
+def test_a_sequence_goes_on_until_a_wrong_unit_would_have_acted():
+    """What changes nothing is watched for the delay that a wrong unit has: to begin, or to end what is active."""
+    nearly, gale = doing("wind of 11.4 m/s"), doing("wind of 27 m/s")
+    its = TABLE.model.overrides["gale"]
+    assert foreseen(TABLE.model, (Action(0.0, nearly),)).until_s >= its.entry_delay + 5
+    abates = (Action(0.0, gale), Action(58.5, nearly))
+    assert foreseen(TABLE.model, abates).until_s >= 58.5 + its.release_delay + 5
 
 
 def test_moves_lie_clear_of_thresholds_and_of_what_takes_half_a_day():
@@ -221,10 +225,10 @@ def test_the_wind_turns_where_a_vent_has_a_lee_side():
         sequence = tuple(Action(float(at_s), move) for at_s, move in enumerate(actions))
         known = foreseen(TABLE.model, sequence)
         assert known.vents["roof"].within(known.until_s) == Range(roof, roof)
-        written = planned_sequence(TABLE.model, ACCURACIES, sequence)
+        written = WRITER.planned(sequence)
         assert start_of(written)["wind_direction"].value == 180
     rain = doing("rain closes")
-    written = planned_sequence(TABLE.model, ACCURACIES, (Action(0.0, rain),))
+    written = WRITER.planned((Action(0.0, rain),))
     assert "wind_direction" not in start_of(written)
 
 

@@ -84,6 +84,24 @@ def test_a_challenge_finds_in_a_lab_what_it_finds_here(lab, tmp_path):
     assert '"found": "caught"' in said["lab.json"][2]
 
 
+def test_an_exploration_finds_in_a_lab_what_it_finds_here(lab, tmp_path):
+    """The same words on the screen, the same profile and the same log, from one process and from several workers."""
+    table = SHIPPED_BENCH.with_name("mock-overrides.yaml")
+    asked = ["explore", table, "--bench", SHIPPED_BENCH, "--fault", "misses_side_vent", "--seed", "8"]
+    left = []
+    for name, who in (("here", ["--jobs", "1"]), ("lab", ["--scheduler", lab.address])):
+        folder = tmp_path / name
+        folder.mkdir()
+        words = [*VENTPROOF, *map(str, (*asked, "--time-limit", "10 min", *who))]
+        ended = subprocess.run(words, cwd=folder, capture_output=True, text=True, check=False)
+        files = sorted(path for path in folder.rglob("*") if path.is_file())
+        kept = {path.relative_to(folder): path.read_text(encoding="utf-8") for path in files}
+        left.append((ended.returncode, ended.stdout, kept))
+    assert left[0] == left[1]
+    assert left[0][0] == 1
+    assert len(left[0][2]) == 2
+
+
 @pytest.fixture(scope="module")
 def stand(tmp_path_factory):
     """A folder with a small fast house, served in a process of its own, and a campaign on it."""

@@ -1,0 +1,142 @@
+"""The search as numbered searches: whoever does them, and in whatever order, the same is played, found and counted."""
+
+from __future__ import annotations
+
+import pickle
+from pathlib import Path
+
+from ventproof.explore.emit import writer_of
+from ventproof.explore.search import Played, Tally
+from ventproof.explore.searches import SEQUENCES, Searched, Searches, first_find
+from ventproof.jobs.executor import in_order
+from ventproof.profile.check_responses import kind_of
+from ventproof.table.load import load_table
+from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof_bench.benchcheck.load import load_bench
+
+FILES = Path(__file__).parents[3] / "bench" / "files"
+WRITER = writer_of(load_table(FILES / "mock-overrides.yaml"), load_bench(FILES / "mock.yaml"))
+
+
+class _Backwards:
+    """Does the last job first."""
+
+    def finished(self, work, jobs):
+        for number in reversed(range(len(jobs))):
+            yield number, work(jobs[number])
+
+
+class _Forwards:
+    """Does one job after the other."""
+
+    def finished(self, work, jobs):
+        yield from enumerate(map(work, jobs))
+
+
+def failing_in_both(profile):
+    """Return how a unit ends that fails whatever is demanded first, if it rains and the thermometer breaks."""
+    if not all(part in profile.text for part in ("fail: outside_temperature", "close: rain")):
+        return Played(Verdict.PASS, [], 50.0)
+    first = profile.model.steps[0].expect[0]
+    failed = Finding(
+        step=1,
+        step_name="the weather",
+        number=0,
+        signal=first.signal,
+        unit="flag",
+        kind=kind_of(first),
+        demand="is on",
+        status=Status.FAIL,
+        why="was off",
+        margin=None,
+        slack_s=None,
+        response_s=None,
+        seen=None,
+        conformance=None,
+        proves="",
+    )
+    return Played(Verdict.FAIL, [failed], 50.0)
+
+
+def passing(_):
+    return Played(Verdict.PASS, [], 50.0)
+
+
+def explored(executor, play, *, sequences=80, seed=2, left_s=lambda: 60.0):
+    """Return what was counted and found, and the profiles that were played after the searches."""
+    searches = Searches(writer=WRITER, play=play, seed=seed, sequences=sequences)
+    tally, repeated = Tally(), []
+
+    def noted(profile):
+        repeated.append(profile.digest)
+        return play(profile)
+
+    def done(number):
+        return searches.do(number, left_s)
+
+    found = first_find(in_order(executor, done, range(searches.count)), tally, lambda _: None)
+    if found is not None:
+        own = Searches(writer=WRITER, play=noted, seed=seed, sequences=sequences)
+        own.again(*found, left_s, before=tally, told=lambda _: None).run()
+    return tally, found, repeated
+
+
+def test_what_is_found_depends_on_nobody_who_looked():
+    """The last search first, or the first: the same sequences are counted, and the same find is made as short."""
+    forwards, backwards = (explored(executor(), failing_in_both) for executor in (_Forwards, _Backwards))
+    assert forwards == backwards
+    tally, (number, searched), repeated = forwards
+    assert number > 0
+    searches = Searches(writer=WRITER, play=failing_in_both, seed=2, sequences=80)
+    before = [searches.do(below, lambda: 60.0) for below in range(number)]
+    assert not any(one.found for one in before)
+    assert tally.until_found == sum(len(one.played) for one in (*before, searched))
+    assert tally.best is not None
+    assert tally.finished
+    assert len(tally.best.written.sequence) == 2 < tally.first_actions
+    assert not {*repeated} & {*searched.played}
+
+
+def test_each_search_has_sequences_of_its_own_and_another_seed_has_others():
+    """No two searches play the same, nor do two seeds; and no more is played than was asked for."""
+    played = []
+    for seed in (1, 2):
+        searches = Searches(writer=WRITER, play=passing, seed=seed, sequences=2 * SEQUENCES + 1)
+        assert searches.count == 3
+        brought = [searches.do(number, lambda: 60.0) for number in range(searches.count)]
+        most = (SEQUENCES, SEQUENCES, 1)
+        assert all(len(one.played) <= its for one, its in zip(brought, most, strict=True))
+        played += [frozenset(one.played) for one in brought]
+    assert len({*played}) == len(played)
+    assert all(played)
+
+
+def test_time_that_is_over_ends_the_search_and_what_was_played_counts():
+    """A search that has begun tells what it played; the first that could not begin is the end."""
+    left = iter([60.0] * (SEQUENCES + 3))
+    tally, found, _ = explored(_Forwards(), passing, left_s=lambda: next(left, 0.0))
+    assert (found, tally.best) == (None, None)
+    assert tally.played == SEQUENCES + 1
+    assert tally.greenhouse_s == 50.0 * tally.played
+    assert Searches(writer=WRITER, play=passing, seed=2, sequences=8).do(0, lambda: 0.0) is None
+
+
+def test_a_find_is_told_although_no_time_is_left_to_make_it_shorter():
+    """It is not played again, and it does not count as made as short as it goes."""
+    searches = Searches(writer=WRITER, play=failing_in_both, seed=2, sequences=80)
+    tally = Tally()
+    number, searched = first_find(
+        (searches.do(number, lambda: 60.0) for number in range(searches.count)), tally, lambda _: None
+    )
+    searches.again(number, searched, lambda: 0.0, before=tally, told=lambda _: None).run()
+    assert tally.best is not None
+    assert (tally.played, tally.finished) == (tally.until_found, False)
+
+
+def test_searches_and_what_they_bring_can_be_sent():
+    """They are plain data: another process does the same search, and brings the same."""
+    searches = Searches(writer=WRITER, play=failing_in_both, seed=3, sequences=8)
+    sent = pickle.loads(pickle.dumps(searches))
+    brought = searches.do(0, lambda: 60.0)
+    assert pickle.loads(pickle.dumps(sent.do(0, lambda: 60.0))) == brought
+    assert isinstance(brought, Searched)
