@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from ventproof_bench.mock.faults.behaviour import Behaviour
 
 
+STEPS_PER_UNIT: Final = 10
+"""Steps of the registers for wind, m/s, and rain, mm/h."""
+
 ILLEGAL_FUNCTION: Final = 1
 ILLEGAL_ADDRESS: Final = 2
 ILLEGAL_VALUE: Final = 3
@@ -168,7 +171,7 @@ def _weather(reading: WeatherReading, behaviour: Behaviour) -> tuple[int, ...]:
 
 
 def _tenths(value: float) -> int:
-    return min(0xFFFF, max(0, round(value * 10)))
+    return min(0xFFFF, max(0, round(value * STEPS_PER_UNIT)))
 
 
 def _wide(value: int, behaviour: Behaviour) -> tuple[int, int]:
@@ -238,7 +241,12 @@ class Display:
     def shows(self, at_s: float) -> bool:
         """Return whether it shows what there is at an instant, and will for as long as that stays."""
         snapshot = None if self._behaviour.flag_drops_every else self._look(at_s)
-        return snapshot is not None and self._spoiled(snapshot) == self.snapshot
+        if snapshot is None:
+            return False
+        now = self._spoiled(snapshot)
+        return now == self.snapshot or (
+            now.flags == self.snapshot.flags and input_registers(now, self._behaviour) == self.words
+        )
 
     def _catch_up(self, refreshes: int) -> None:
         if refreshes > self._refreshes:

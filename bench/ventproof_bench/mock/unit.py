@@ -264,11 +264,12 @@ class MockUnit:
     def _foresee(self) -> Foreseen | None:
         """Return for how long nothing changes that is shown, if nobody touches the unit; None: it may change now."""
         now_s = self.now_s
-        until_s = min(self._next()[0] - _AT_ONCE_S, now_s + _FORESEEN_S)
+        changes_s = min(self._next()[0], self._weather.shown_to_s(now_s))
+        until_s = min(changes_s - _AT_ONCE_S, now_s + _FORESEEN_S)
         if until_s < now_s + _WORTH_S or self.outside or self._behaviour.busy_every:
             return None
         vents = (vent for vent in self._vents.values() if isinstance(vent, Actuator))
-        if any(vent.goes(now_s) for vent in vents) or not self._weather.steady(now_s):
+        if any(vent.goes(now_s) for vent in vents):
             return None
         return Foreseen(until_s, now_s) if self._display.shows(now_s) else None
 

@@ -6,7 +6,7 @@ from math import inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof_bench.mock.inputs import Counter, Current, Line, Loop, PlatinumCurve, Sensor, unfailing
-from ventproof_bench.mock.registers import WeatherReading
+from ventproof_bench.mock.registers import STEPS_PER_UNIT, WeatherReading
 from ventproof_bench.mock.rules.joined import Joins
 from ventproof_bench.mock.rules.settling import Settling, Threshold
 from ventproof_bench.mock.rules.sides import Sides
@@ -219,9 +219,13 @@ class UnitWeather:
             return self.wind is not None and self.wind.silence is not None and self.wind.silence.failed
         return name in self.sensors and self.sensors[name].failed
 
-    def steady(self, at_s: float) -> bool:
-        """Return whether, from an instant on, `reading` and `limits` change only where something falls due."""
-        return (self.wind is None or self.wind.steady) and (self.bucket is None or self.bucket.steady(at_s))
+    def shown_to_s(self, at_s: float) -> float:
+        """Return until when registers of `reading`, and `limits`, stay as at an instant, unless something falls due."""
+        if self.wind is not None and not self.wind.steady:
+            return at_s
+        if self.bucket is None:
+            return inf
+        return self.bucket.stays_to_s(at_s) if self._limits else self.bucket.shown_to_s(at_s, STEPS_PER_UNIT)
 
     def reading(self, at_s: float) -> WeatherReading:
         """Return what the registers show at an instant, not before the last event."""

@@ -334,9 +334,22 @@ class Intensity:
         since_s = at_s - last_s
         return min(rate, self._mm_s_per_h / since_s) if self._falls and since_s > 0 else rate
 
-    def steady(self, at_s: float) -> bool:
-        """Return whether the intensity stays as it is until the next tip."""
-        return not self._falls or self.mm_per_h(at_s) == 0
+    def stays_to_s(self, at_s: float, steps_per_mm_per_h: float = math.inf) -> float:
+        """Return until when, without a tip, the intensity is as at an instant.
+
+        Args:
+            at_s: the instant, not before the last tip.
+            steps_per_mm_per_h: to so many rounded steps a mm/h; exactly, unless stated.
+        """
+        mm_per_h = self.mm_per_h(at_s)
+        if not self._falls or mm_per_h == 0:
+            return math.inf
+        if steps_per_mm_per_h < math.inf:
+            step = round(mm_per_h * steps_per_mm_per_h) - 0.5
+            if step < 0:
+                return math.inf
+            mm_per_h = min(mm_per_h, step / steps_per_mm_per_h)
+        return max(at_s, self._tips[-1][0] + self._mm_s_per_h / mm_per_h)
 
     def wet_mm_per_h(self, at_s: float) -> float:
         """Return the intensity while it is wet, mm/h; 0 otherwise."""
@@ -398,9 +411,13 @@ class Bucket:
         self._intensities.append(its)
         return its
 
-    def steady(self, at_s: float) -> bool:
-        """Return whether every intensity stays as it is until the next tip, or until one falls due to be over."""
-        return all(its.steady(at_s) for its in self._intensities)
+    def stays_to_s(self, at_s: float) -> float:
+        """Return until when, without a tip, every intensity is exactly as at an instant, unless one falls due."""
+        return min(its.stays_to_s(at_s) for its in self._intensities)
+
+    def shown_to_s(self, at_s: float, steps_per_mm_per_h: float) -> float:
+        """Return until when, without a tip, `rate_mm_per_h` is as at an instant, rounded to so many steps a mm/h."""
+        return self._own.stays_to_s(at_s, steps_per_mm_per_h)
 
     def rate_mm_per_h(self, at_s: float) -> float:
         """Return the intensity at an instant after the last tip, mm/h; 0 before the second tip of a shower."""
