@@ -446,9 +446,10 @@ class _Walk:
         if not line.endswith(b"\n"):
             return f"it is longer than {LONGEST_LINE // 2**20} MB", b"", ""
         # Only to say what happened: a converted line is refused either way.
-        plain = line.removeprefix(_BYTE_ORDER_MARK).rstrip(b"\r\n")
-        if plain != line[:-1] and unseal(plain) is not None:
-            return _CONVERTED, b"", ""
+        if line.startswith(_BYTE_ORDER_MARK) or line.endswith(b"\r\n"):
+            plain = line.removeprefix(_BYTE_ORDER_MARK).rstrip(b"\r\n")
+            if unseal(plain) is not None:
+                return _CONVERTED, b"", ""
         parts = unseal(line[:-1])
         if parts is None:
             return "it carries no digest", b"", ""

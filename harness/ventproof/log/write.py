@@ -23,7 +23,8 @@ GENESIS: Final = "0" * 64
 
 # The digest stands last and is cut off as bytes, never by decoding the line and writing it again: two JSON writers
 # need not agree on a number's digits or on the order of keys, so a digest over a second text would prove nothing.
-_SEAL = re.compile(rb',"chain":"([0-9a-f]{64})"\}\Z')
+_SEAL = re.compile(rb',"chain":"([0-9a-f]{64})"\}')
+_SEALED: Final = 76  # bytes of that
 
 
 def link(previous: str, body: bytes) -> str:
@@ -46,10 +47,9 @@ def seal(body: bytes, previous: str) -> tuple[bytes, str]:
 
 def unseal(line: bytes) -> tuple[bytes, str] | None:
     """Return a line's text without its digest, and the digest; None when the line carries none."""
-    match = _SEAL.search(line)
-    if match is None:
-        return None
-    return line[: match.start()] + b"}", match[1].decode("ascii")
+    begin = len(line) - _SEALED
+    match = _SEAL.match(line, begin) if begin >= 0 else None
+    return match and (line[:begin] + b"}", match[1].decode("ascii"))
 
 
 @final
