@@ -147,14 +147,13 @@ def speed_of_runs(rounds, hold_s):
     return speeds, times
 
 
-def test_ten_minutes_at_ten_hertz_cost_little_more_than_a_bare_loop(figure):
-    """A 10-minute profile, 8 signals at 10 Hz, log and judge on: 200 times real time, 2.2 times a bare loop at most."""
+def test_ten_minutes_at_ten_hertz_cost_hardly_more_than_a_bare_loop(figure):
+    """A 10-minute profile, 8 signals at 10 Hz, log and judge on: 200 times real time, 1.3 times a bare loop at most."""
     speeds, times = speed_of_runs(5, 530)
     figure(
         *("a run, times a bare loop of the same reads", times),
-        limit=2.2,
-        wanted=2,
-        bound_by="two turns of the loop, a log line and some ten objects each poll",
+        limit=1.3,
+        bound_by="a log line and some ten objects each poll; the answers of a mock that stands are foreseen",
     )
     figure("a run, times real time", speeds, better="more", limit=200)
 

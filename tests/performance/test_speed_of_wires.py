@@ -128,13 +128,12 @@ def test_tcp_is_read_nearly_as_often_as_by_a_bare_client(figure):
     figure("reads over TCP, share of a bare client's", shares_on_tcp(5, 1000), better="more", limit=0.95)
 
 
-@pytest.mark.parametrize(("baud", "limit"), [(9600, 0.95), (19200, 0.95), (115200, 0.9)])
-def test_a_serial_line_is_read_nearly_as_often_as_it_allows(baud, limit, figure):
-    """At least 95 % of the reads a second that its bytes and silences leave room for, 90 % on the fastest line."""
+@pytest.mark.parametrize("baud", [9600, 19200, 115200])
+def test_a_serial_line_is_read_nearly_as_often_as_it_allows(baud, figure):
+    """At least 95 % of the reads a second that its bytes and silences leave room for."""
     figure(
         *(f"reads at {baud} Bd, share of the line's limit", shares_on_line(7, 60, baud)),
         better="more",
-        limit=limit,
-        wanted=0.95,
+        limit=0.95,
         bound_by="waking the two processes, and some turns of the loop",
     )
