@@ -43,9 +43,8 @@ _LONG_S: Final = 3600.0
 _SILENT_S: Final = 60.0
 _FORESEEN_S: Final = 5.0  # at most: whoever watches that the unit is asked need not know what was foreseen
 _WORTH_S: Final = 0.2
-_AT_ONCE_S: Final = (
-    1e-3  # a read so shortly before something falls due may already see the refresh of that instant
-)
+_AT_ONCE_S: Final = 1e-3
+"""A read so shortly before something falls due may already see the refresh of that instant."""
 
 
 @final
@@ -94,7 +93,7 @@ class MockUnit:
     """The unit. Times are loop times in seconds; time only goes forward, and a past instant counts as now.
 
     Implements `ventproof_bench.base.protocols.MockInputs` (its terminals) and
-    `ventproof_bench.mock.registers.RegisterBank` (its registers).
+    `ventproof_bench.mock.registers.ForeseeingBank` (its registers).
 
     Attributes:
         start_s: when it was powered up.
