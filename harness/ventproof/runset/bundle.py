@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof.log.decode import LineError
 from ventproof.log.names import ARCHIVED, PLAIN
-from ventproof.runset.manifest import ENDING, fields_of
+from ventproof.runset.closing import fields_of
+from ventproof.runset.manifest import ENDING
 from ventproof.runset.records import RECORDS
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import open_regular, whole_file

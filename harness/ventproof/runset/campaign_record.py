@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.log.decode import LineError, LineFields, plan_of
 from ventproof.log.encode import plan_fields
 from ventproof.log.names import logs_in, signature_path
-from ventproof.runset.manifest import fields_of
-from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.files import open_regular, whole_file
+from ventproof.runset.closing import closing_of, read_closing
+from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
@@ -26,7 +25,6 @@ CAMPAIGN: Final = "campaign.json"
 
 _FORMAT: Final = "ventproof campaign"
 _VERSION: Final = 1
-_LARGEST_BYTES: Final = 256 * 2**20
 
 Place = tuple[int, int]
 """A job: number of its group, from 0, and number of the run in its plan, from 1."""
@@ -101,17 +99,11 @@ def read_campaign_record(path: Path) -> CampaignRecord:
     Raises:
         FileError: it cannot be read, or is not as ventproof writes it.
     """
-    try:
-        with open_regular(path) as file:
-            content = file.read(_LARGEST_BYTES)
-        record = _parsed(fields_of(content, _FORMAT, _VERSION))
-    except OSError as error:
-        raise _refused(path, f"cannot be read: {error.strerror}") from error
-    except LineError as error:
-        raise _refused(path, f"not the record of a campaign: {error}") from None
-    if record.content != content:
-        raise _refused(path, "it is not as ventproof writes it: somebody changed it")
-    return record
+    return read_closing(path, _record_of, "record of a campaign")
+
+
+def _record_of(content: bytes) -> CampaignRecord:
+    return closing_of(content, _FORMAT, _VERSION, _parsed)
 
 
 def _parsed(line: LineFields) -> CampaignRecord:
@@ -125,7 +117,3 @@ def _parsed(line: LineFields) -> CampaignRecord:
         {place: one.text("token") for place, one in tokens.items()},
         tuple(place for place, one in tokens.items() if one.flag("spent")),
     )
-
-
-def _refused(path: Path, reason: str) -> FileError:
-    return FileError([Problem(str(path), None, None, reason)])

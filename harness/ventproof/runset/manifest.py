@@ -13,8 +13,8 @@ from ventproof.log.encode import plan_fields
 from ventproof.log.plan import Plan
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED
-from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.files import open_regular, whole_file
+from ventproof.runset.closing import closing_of, read_closing
+from ventproof_bench.base.files import whole_file
 
 ENDING: Final = ".manifest.json"
 """How the names of these files end."""
@@ -25,7 +25,6 @@ NOT_NEEDED: Final = "not needed"
 
 _FORMAT: Final = "ventproof manifest"
 _VERSION: Final = 1
-_LARGEST_BYTES: Final = 256 * 2**20
 _SHA256: Final = re.compile("[0-9a-f]{64}")
 
 
@@ -99,40 +98,21 @@ class Manifest:
         return (json.dumps(whole, ensure_ascii=False, indent=1) + "\n").encode("utf-8", "backslashreplace")
 
 
-def fields_of(content: bytes, form: str, version: int) -> LineFields:
-    """Return what stands in the bytes of a file of ours, which says what it is and in which version.
-
-    Raises:
-        LineError: they are not JSON, or of another form or version.
-    """
-    try:
-        parsed = json.loads(content.decode("utf-8"))
-    except (ValueError, RecursionError):
-        raise LineError("it is not JSON") from None
-    if not isinstance(parsed, dict) or parsed.get("format") != form:
-        raise LineError(f"it does not say that it is a {form}")
-    if parsed.get("version") != version:
-        raise LineError(
-            f"its version is {parsed.get('version')!r}, and this ventproof reads version {version}"
-        )
-    return LineFields(parsed)
-
-
 def manifest_of(content: bytes) -> Manifest:
     """Return the manifest that a file's bytes are.
 
     Raises:
         LineError: they are none, or not as ventproof writes it.
     """
-    line = fields_of(content, _FORMAT, _VERSION)
+    return closing_of(content, _FORMAT, _VERSION, _parsed)
+
+
+def _parsed(line: LineFields) -> Manifest:
     plan = plan_of(line.part("plan"))
     left = tuple(map(_left, line.parts("runs")))
     if len(left) != plan.runs:
         raise LineError(f"it tells of {len(left)} runs, and its plan has {plan.runs}")
-    manifest = Manifest(plan, left, line.text("broken_off"))
-    if manifest.content != content:
-        raise LineError("it is not as ventproof writes it: somebody changed it")
-    return manifest
+    return Manifest(plan, left, line.text("broken_off"))
 
 
 def _left(line: LineFields) -> LeftLog:
@@ -156,13 +136,7 @@ def read_manifest(path: Path) -> Manifest:
     Raises:
         FileError: it cannot be read, or is none as ventproof writes it.
     """
-    try:
-        with open_regular(path) as file:
-            return manifest_of(file.read(_LARGEST_BYTES))
-    except OSError as error:
-        raise _refused(path, f"cannot read the manifest: {error.strerror}") from error
-    except LineError as error:
-        raise _refused(path, f"not a manifest: {error}") from None
+    return read_closing(path, manifest_of, "manifest")
 
 
 def write_manifest(path: Path, manifest: Manifest) -> None:
@@ -173,7 +147,3 @@ def write_manifest(path: Path, manifest: Manifest) -> None:
     """
     with whole_file(path, replaces=False) as file:
         file.write(manifest.content)
-
-
-def _refused(path: Path, reason: str) -> FileError:
-    return FileError([Problem(str(path), None, None, reason)])

@@ -9,12 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final, final
 
-from ventproof.log.decode import LineError, LineFields
+from ventproof.log.decode import LineFields
 from ventproof.log.read import VERDICTS
 from ventproof.log.run import ABORTED
-from ventproof.runset.manifest import fields_of
-from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.files import open_regular, whole_file
+from ventproof.runset.closing import closing_of, read_closing
+from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import number_of
 
 RACK: Final = "rack.json"
@@ -22,7 +21,6 @@ RACK: Final = "rack.json"
 
 _FORMAT: Final = "ventproof rack"
 _VERSION: Final = 1
-_LARGEST_BYTES: Final = 256 * 2**20
 _SHA256: Final = re.compile("[0-9a-f]{64}")
 _MOST: Final = 5
 """So many logs of a place are named; more are counted."""
@@ -142,21 +140,14 @@ def read_rack_record(path: Path) -> RackRecord:
     Raises:
         FileError: it cannot be read, or is none as ventproof writes it.
     """
-    try:
-        with open_regular(path) as file:
-            content = file.read(_LARGEST_BYTES)
-        record = _record_of(content)
-    except OSError as error:
-        raise _refused(path, f"cannot be read: {error.strerror}") from error
-    except LineError as error:
-        raise _refused(path, f"not a record of a rack: {error}") from None
-    if record.content != content:
-        raise _refused(path, "it is not as ventproof writes it: somebody changed it")
-    return record
+    return read_closing(path, _record_of, "record of a rack")
 
 
 def _record_of(content: bytes) -> RackRecord:
-    line = fields_of(content, _FORMAT, _VERSION)
+    return closing_of(content, _FORMAT, _VERSION, _parsed)
+
+
+def _parsed(line: LineFields) -> RackRecord:
     return RackRecord(line.text("rack"), tuple(map(_place, line.parts("places"))))
 
 
@@ -177,7 +168,3 @@ def _log(line: LineFields) -> RackedLog:
     if sha256 and not _SHA256.fullmatch(sha256):
         raise line.wrong("sha256", "64 digits from 0 to 9 and a to f")
     return RackedLog(line.text("log"), sha256, line.word("outcome", (*VERDICTS, ABORTED)))
-
-
-def _refused(path: Path, reason: str) -> FileError:
-    return FileError([Problem(str(path), None, None, reason)])
