@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from functools import partial
+from functools import cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -18,7 +18,7 @@ from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Sequence
     from pathlib import Path
 
     from ventproof.history.store import History
@@ -111,6 +111,7 @@ def write(
     out: Path,
     logs: Sequence[Path],
     choice: Choice,
+    judged: Callable[[], Batch],
     *,
     complete: bool = False,
     beside: Beside | None = None,
@@ -123,6 +124,7 @@ def write(
         out: the file; its name was checked.
         logs: of runs.
         choice: how they came to be looked at together.
+        judged: returns the runs, as `judging` says, to whichever reports for programs ask.
         complete: draw every response.
         beside: what a report for people holds besides the logs; None: nothing.
 
@@ -143,15 +145,24 @@ def write(
         for warning in cover.paper.of_waivers:
             click.echo(harmless(f"warning: {warning}"), err=True)
         return code_of_cover(cover)
-    from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
-
-    batch = _as_named(judged_batch(logs, choice))
+    batch = judged()
     write_output(out, batch)
     click.echo(harmless(f"{out}: {batch.standing}: {batch.counted}"))
     for alarm in batch.alarms:
         click.echo(harmless(f"! {alarm}"))
     lost = ("unreadable" for _ in batch.lost)
     return code_of_standings([batch.whole.standing, *(logged.standing for logged in batch.runs), *lost])
+
+
+def judging(logs: Sequence[Path], choice: Choice) -> Callable[[], Batch]:
+    """Return what judges the runs of some logs again when it is asked first, and returns the same from then on."""
+
+    def judged() -> Batch:
+        from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
+
+        return _as_named(judged_batch(logs, choice))
+
+    return cache(judged)
 
 
 def _as_named(batch: Batch) -> Batch:
@@ -196,9 +207,10 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path], choice: Choice | None 
     from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
     written, choice = True, choice or Choice.OWN
+    judged = judging(logs, choice)
     for out in outs:
         try:
-            written = write(out, logs, choice) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
+            written = write(out, logs, choice, judged) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
         except VentproofError as error:
             written = False
             click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)
@@ -267,7 +279,8 @@ def report(
     call_up(len(paths), module_for(outs[0]))
     beside = _beside(history, waivers)
     choice = Choice.NAMED if selection.chooses else options.choice_of(logs)
-    return max(write(out, paths, choice, complete=complete, beside=beside) for out in outs)
+    judged = judging(paths, choice)
+    return max(write(out, paths, choice, judged, complete=complete, beside=beside) for out in outs)
 
 
 def _beside(history: str, waivers: Path | None) -> Beside:

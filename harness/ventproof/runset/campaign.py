@@ -24,7 +24,14 @@ def _each_once(values: list[Any]) -> list[Any]:
     return values
 
 
+def _bare(value: str) -> str:
+    if value != value.strip():
+        raise Refusal(f"{value!r} begins or ends with a blank", f"write {value.strip()!r}", bare=False)
+    return value
+
+
 Lines = Annotated[list[Line], AfterValidator(_each_once)]
+Names = Annotated[list[Annotated[Line, AfterValidator(_bare)]], AfterValidator(_each_once)]
 
 
 class CampaignBench(FileModel):
@@ -34,9 +41,9 @@ class CampaignBench(FileModel):
     """Its bench file, from the folder of the campaign file."""
     profiles: Annotated[Lines, Field(min_length=1, max_length=1000)] | None = None
     """Profiles for this bench, in place of those of the campaign."""
-    units: Lines | None = None
+    units: Annotated[Names, Field(min_length=1)] | None = None
     """Serial numbers of the units on this bench, in place of those of the campaign. Real outputs have one unit."""
-    firmware: Lines | None = None
+    firmware: Annotated[Names, Field(min_length=1)] | None = None
     """Firmware versions on this bench, in place of those of the campaign. Real outputs have one version."""
 
 
@@ -45,21 +52,24 @@ class CampaignFile(FileModel):
 
     campaign: Line
     """Its name."""
-    profiles: Annotated[Lines, Field(max_length=1000)] = Field(default=[])
+    profiles: Annotated[Lines, Field(min_length=1, max_length=1000)] = Field(default=[])
     """Profiles, or folders of profiles, from the folder of the campaign file. The shipped suite unless stated."""
-    benches: Annotated[list[CampaignBench], Field(max_length=100)] = Field(default=[])
+    benches: Annotated[list[CampaignBench], Field(min_length=1, max_length=100)] = Field(default=[])
     """The benches, each with a name of its own. The shipped mock bench unless stated."""
-    units: Annotated[Lines, Field(max_length=1000)] = Field(default=[])
+    units: Annotated[Names, Field(min_length=1, max_length=1000)] = Field(default=[])
     """Serial numbers of the units."""
-    firmware: Annotated[Lines, Field(max_length=1000)] = Field(default=[])
+    firmware: Annotated[Names, Field(min_length=1, max_length=1000)] = Field(default=[])
     """Firmware versions."""
-    faults: Annotated[Lines, Field(max_length=1000)] = Field(default=[])
+    faults: Annotated[Lines, Field(min_length=1, max_length=1000)] = Field(default=[])
     """Faults of the mock unit, one a run: a name, with a severity such as `slow_debounce=2` where it has one; `none` is
     the healthy unit. For benches in virtual time only."""
     seeds: Annotated[
-        list[Annotated[int, Field(ge=0, le=2**31)]], AfterValidator(_each_once), Field(max_length=10_000)
+        list[Annotated[int, Field(ge=0, le=2**31)]],
+        AfterValidator(_each_once),
+        Field(min_length=1, max_length=10_000),
     ] = Field(default=[])
-    """Seeds of what is random on a bench in virtual time. 0 unless stated; each repeat has the next seed."""
+    """Seeds of what is random on a bench in virtual time, as far apart as there are repeats, at least: each repeat has
+    the next seed. 0 unless stated."""
     repeats: Annotated[int, Field(ge=1, le=100_000)] = 1
     """How often each combination runs."""
 
@@ -77,7 +87,9 @@ def load_campaign(path: Path, *, any_path: bool = False) -> Campaign:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return load_checked(path, CampaignFile, lambda loaded: () if any_path else _strays(loaded))
+    return load_checked(
+        path, CampaignFile, lambda loaded: (*_twins(loaded), *(() if any_path else _strays(loaded)))
+    )
 
 
 def read_campaign(path: str, text: str) -> Campaign:
@@ -86,7 +98,31 @@ def read_campaign(path: str, text: str) -> Campaign:
     Raises:
         FileError: something in it is wrong; every fault found, in file order.
     """
-    return checked_document(path, text, CampaignFile, lambda _: ())
+    return checked_document(path, text, CampaignFile, _twins)
+
+
+def _twins(campaign: Campaign) -> Iterator[Problem]:
+    """Yield what would make the same run twice, and so count as evidence twice."""
+    repeats, seeds = campaign.model.repeats, campaign.model.seeds
+    for number, seed in enumerate(seeds):
+        first = next((other for other in seeds if other < seed < other + repeats), None)
+        if first is not None:
+            reason = f"seed {seed} is that of repeat {seed - first + 1} of seed {first}: the same runs again"
+            yield campaign.problem(("seeds", number), reason, f"write seeds that are {repeats} or more apart")
+    known: dict[tuple[str, str], str] = {}
+    for number, fault in enumerate(campaign.model.faults):
+        name, _, severity = fault.partition("=")
+        first_said = known.setdefault((name, _plain(severity)), fault)
+        if first_said != fault:
+            yield campaign.problem(("faults", number), f"{fault!r} is {first_said!r} again", "list it once")
+
+
+def _plain(severity: str) -> str:
+    """Return one spelling of a severity; of one that is no number its own. Without one it is 1."""
+    try:
+        return f"{float(severity or 1):g}"
+    except ValueError:
+        return severity
 
 
 def _strays(campaign: Campaign) -> Iterator[Problem]:

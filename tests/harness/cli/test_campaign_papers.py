@@ -143,7 +143,11 @@ def test_a_signed_campaign_proves_that_all_its_logs_are_there(night, verified, t
             f"2 of 4 planned runs are not here, since no log is in {FIRST}.",
         ),
         (lambda out: _changed(out / FIRST / log), 4, f"{FIRST}/{log} is not the log of run 2 of 2 "),
-        (lambda out: _changed(out / "campaign.json"), 4, "campaign.json: not a record of a campaign: it is not as ventproof writes it"),
+        (
+            lambda out: _changed(out / "campaign.json"),
+            4,
+            "campaign.json: not a record of a campaign: it is not as ventproof writes it",
+        ),
         (
             lambda out: (out / "campaign.json.sig").unlink(),
             2,

@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 
 from ventproof.cli.options import SHIPPED_BENCH
-from ventproof.cli.report import write
+from ventproof.cli.report import judging, write
 from ventproof.export.junit import junit
 from ventproof.export.markdown import markdown
 from ventproof.export.results import results_json
@@ -68,10 +68,9 @@ def test_one_log_that_is_no_pass_keeps_every_report_from_being_one(standing, log
     made = json.loads(results_json(batch))
     assert (made["status"], made["verdict"] == "pass") == (standing, False)
     code = 0 if standing in BELIEVED else 3 if standing == "unreadable" else 4
-    assert [write(tmp_path / f"report{ending}", named, Choice.NAMED) for ending in (".html", ".xml")] == [
-        code,
-        code,
-    ]
+    judged = judging(named, Choice.NAMED)
+    for ending in (".html", ".xml"):
+        assert write(tmp_path / f"report{ending}", named, Choice.NAMED, judged) == code
 
 
 def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
