@@ -91,6 +91,15 @@ async def sleep_until(deadline_s: float) -> None:
         await asyncio.sleep(wait_s)
 
 
+async def sleep_sharply_until(deadline_s: float, spin_s: float) -> None:
+    """Sleep as `sleep_until` does; where time is real the last `spin_s` awake, since waking up takes its time, too."""
+    if isinstance(asyncio.get_running_loop(), VirtualLoop):
+        await sleep_until(deadline_s)
+    else:
+        await sleep_until(deadline_s - spin_s)
+        spin_until(deadline_s)
+
+
 def leap(by_s: float) -> bool:
     """Let time pass without a turn of the loop, where it is virtual and nothing else happens meanwhile.
 

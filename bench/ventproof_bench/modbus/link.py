@@ -24,7 +24,7 @@ from pymodbus.exceptions import ConnectionException, ModbusException
 from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
-from ventproof_bench.base.clock import leap, now_s, sleep_until, spin_until
+from ventproof_bench.base.clock import leap, now_s, sleep_sharply_until
 from ventproof_bench.base.errors import LinkError, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
@@ -317,9 +317,7 @@ class Link(asyncio.Protocol):
         """
         frame = self._framed(pdu)  # before the silence is over: it takes its time, too
         if silence_s:
-            until_s = self.heard_s + silence_s
-            await sleep_until(until_s - _SPIN_S)
-            spin_until(until_s)
+            await sleep_sharply_until(self.heard_s + silence_s, _SPIN_S)
         self._put_out(pdu, frame, take)
         await self.ended()
 
