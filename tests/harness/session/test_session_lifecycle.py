@@ -280,7 +280,7 @@ def test_wherever_it_is_interrupted_the_outputs_are_safe(user, often, play, monk
             }  # None: its result was there already
         elif played.events:
             as_said(played)
-    assert step > 50
+    assert step > 40
 
 
 def _moved(rig):
