@@ -12,10 +12,10 @@ demo: $(VENV)/base
 	@$(BIN)/ventproof demo
 
 test: $(VENV)/dev  ## all quick tests, and the commit's share of the costly ones
-	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --share
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --no-loadscope-reorder --share
 
 whole: $(VENV)/dev  ## every test: a quarter of an hour on two cores; writes what each file costs
-	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --costs tests/costs.json
+	@$(BIN)/python -m pytest --numprocesses 4 --dist loadscope --no-loadscope-reorder --costs tests/costs.json
 
 check: $(VENV)/dev  ## lint, format and types
 	$(BIN)/ruff check .

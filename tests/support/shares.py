@@ -28,11 +28,15 @@ def tried(tests: Iterable[str], costs: Mapping[str, Cost], share: int) -> set[st
 
 
 def _unit(test: str, costs: Mapping[str, Cost]) -> bytes | None:
-    file = test.partition("::")[0]
+    file = _file(test)
     shared_s, own_s = costs.get(file, (0.0, 0.0))
     if shared_s + own_s < COSTLY_S or file.startswith(ALWAYS):
         return None
     return (file if shared_s > own_s else test).encode()
+
+
+def _file(test: str) -> str:
+    return test.partition("::")[0]
 
 
 def share_of_commit() -> int:
@@ -60,13 +64,15 @@ def pytest_report_header(config):
 
 
 def pytest_collection_modifyitems(config, items):
-    """Leave out the costly tests of other shares."""
-    if not config.getoption("share"):
+    """Leave out the costly tests of other shares; what takes longest begins first, so that nobody waits for it."""
+    if not (config.getoption("share") or config.getoption("costs")):
         return
     costs = json.loads(COSTS.read_text(encoding="utf-8"))
-    kept = tried((item.nodeid for item in items), costs, share_of_commit())
-    config.hook.pytest_deselected(items=[item for item in items if item.nodeid not in kept])
-    items[:] = [item for item in items if item.nodeid in kept]
+    if config.getoption("share"):
+        kept = tried((item.nodeid for item in items), costs, share_of_commit())
+        config.hook.pytest_deselected(items=[item for item in items if item.nodeid not in kept])
+        items[:] = [item for item in items if item.nodeid in kept]
+    items.sort(key=lambda item: -sum(costs.get(_file(item.nodeid), (0.0, 0.0))))
 
 
 def pytest_configure(config):
@@ -83,7 +89,7 @@ class _Costs:
     def pytest_runtest_logreport(self, report):
         """Add the seconds of a test, or of what was made for it and others."""
         part = "own" if report.when == "call" else "shared"
-        self._spent[report.nodeid.partition("::")[0]][part] += report.duration
+        self._spent[_file(report.nodeid)][part] += report.duration
 
     def pytest_sessionfinish(self):
         """Write the costly files, whole seconds only: what changes less is noise."""
