@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from zlib import crc32
 
-SHARES = 12
+SHARES = 20
 COSTLY_S = 2.0
 ALWAYS = "tests/house/"
 COSTS = Path(__file__).parents[1] / "costs.json"
