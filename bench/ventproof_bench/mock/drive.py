@@ -87,8 +87,8 @@ class Actuator:
         return self._vent.moving_at(at_s)
 
     def goes(self, at_s: float) -> bool:
-        """Return whether the vent's drive moves at an instant, or will of itself."""
-        return self._vent.moving_at(at_s) or self._vent.goes(at_s)
+        """Return whether the vent or its drive moves at an instant, or will of itself."""
+        return self._vent.goes(at_s)
 
     def breakpoints(self, until_s: float) -> tuple[tuple[float, float], ...]:
         """Return the trajectory from power-up to `until_s` as (time, % open), both ends included."""

@@ -384,7 +384,7 @@ class Responder:
         self._reply_after_s = reply_after_s
         self._jitter_s = jitter_s
         self._random = random.Random(seed)  # noqa: S311 - a repeatable jitter, not a secret
-        self._late_s = self._random.random() * jitter_s  # of the next reply
+        self._late_s = self._lateness_s()  # of the next reply
         self._local_echo = local_echo
         self._trouble = trouble
         self._foreseen = {
@@ -434,7 +434,7 @@ class Responder:
             except SilentError:
                 return None
         due_s = self.reply_s(now_s)
-        self._late_s = self._random.random() * self._jitter_s
+        self._late_s = self._lateness_s()
         if trouble is None:
             self._free_s = due_s
             return due_s - now_s, encode(self._framing, Frame(frame.unit_id, pdu, frame.transaction))
@@ -457,7 +457,10 @@ class Responder:
         """Take it that a read was asked, and answered as before."""
         foreseen.asked_s = now_s
         self._free_s = self.reply_s(now_s)
-        self._late_s = self._random.random() * self._jitter_s
+        self._late_s = self._lateness_s()
+
+    def _lateness_s(self) -> float:
+        return self._random.random() * self._jitter_s
 
     def _spoil(self, trouble: Trouble, frame: Frame) -> bytes:
         pdu = frame.pdu if trouble.pdu is None else trouble.pdu
