@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from ventproof.verdict.finding import Bounds, Finding, Status
 from ventproof_bench.base.evidence import Window
 
@@ -23,3 +25,11 @@ FINDING = Finding(
     conformance=1.0,
     proves="",
 )
+
+
+def found_of(step, number, signal, kind, status):
+    """Return what was found of one response that is not measured."""
+    unmeasured = dict.fromkeys(("margin", "slack_s", "response_s", "seen", "stood", "conformance"))
+    asked = {"step": step, "number": number, "signal": signal, "kind": kind, "status": status}
+    said = {"step_name": "a step", "unit": "flag", "demand": "is on", "why": "was off"}
+    return replace(FINDING, **unmeasured, **asked, **said)

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 
 import pytest
+from findings import found_of
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -20,7 +21,7 @@ from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Stays
 from ventproof.profile.stimulus import Restore
 from ventproof.table.load import load_table
-from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof.verdict.finding import Status, Verdict
 from ventproof_bench.benchcheck.load import load_bench
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
@@ -30,27 +31,6 @@ WRITER = writer_of(TABLE, BENCH)
 MOVES = WRITER.moves
 
 
-def finding(step, number, signal, kind, status):
-    """Return what was found of one response."""
-    return Finding(
-        step=step,
-        step_name="a step",
-        number=number,
-        signal=signal,
-        unit="flag",
-        kind=kind,
-        demand="is on",
-        status=status,
-        why="was off",
-        margin=None,
-        slack_s=None,
-        response_s=None,
-        seen=None,
-        conformance=None,
-        proves="",
-    )
-
-
 def ending(profile, wanted):
     """Return how a unit of a line ends: it fails the first response whose signal and kind are these."""
     findings = []
@@ -58,7 +38,7 @@ def ending(profile, wanted):
         for number, response in enumerate(its.expect):
             kind = kind_of(response)
             if (response.signal, kind) == wanted and not findings:
-                findings.append(finding(step, number, response.signal, kind, Status.FAIL))
+                findings.append(found_of(step, number, response.signal, kind, Status.FAIL))
     return Played(Verdict.FAIL if findings else Verdict.PASS, findings, 100.0)
 
 
@@ -134,7 +114,7 @@ def test_making_it_shorter_keeps_to_the_fault_that_was_found():
 def test_what_cannot_be_decided_is_no_find():
     """Sequences that are inconclusive or that the bench broke off are counted, and nothing is found."""
     verdicts = iter([Verdict.INCONCLUSIVE, None] * 20)
-    start = finding(0, 0, "roof_vent", "reaches", Status.INCONCLUSIVE)
+    start = found_of(0, 0, "roof_vent", "reaches", Status.INCONCLUSIVE)
 
     def play(_):
         return Played(next(verdicts), [start], 10.0)

@@ -5,13 +5,15 @@ from __future__ import annotations
 import pickle
 from pathlib import Path
 
+from findings import found_of
+
 from ventproof.explore.emit import writer_of
 from ventproof.explore.search import Played, Tally
 from ventproof.explore.searches import SEQUENCES, Searched, Searches, first_find
 from ventproof.jobs.executor import in_order
 from ventproof.profile.check_responses import kind_of
 from ventproof.table.load import load_table
-from ventproof.verdict.finding import Finding, Status, Verdict
+from ventproof.verdict.finding import Status, Verdict
 from ventproof_bench.benchcheck.load import load_bench
 
 FILES = Path(__file__).parents[3] / "bench" / "files"
@@ -38,23 +40,7 @@ def failing_in_both(profile):
     if not all(part in profile.text for part in ("fail: outside_temperature", "close: rain")):
         return Played(Verdict.PASS, [], 50.0)
     first = profile.model.steps[0].expect[0]
-    failed = Finding(
-        step=1,
-        step_name="the weather",
-        number=0,
-        signal=first.signal,
-        unit="flag",
-        kind=kind_of(first),
-        demand="is on",
-        status=Status.FAIL,
-        why="was off",
-        margin=None,
-        slack_s=None,
-        response_s=None,
-        seen=None,
-        conformance=None,
-        proves="",
-    )
+    failed = found_of(1, 0, first.signal, kind_of(first), Status.FAIL)
     return Played(Verdict.FAIL, [failed], 50.0)
 
 
