@@ -33,6 +33,7 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 _PROCESS = Path("/proc/self")
+_ENDING_S = 1.0  # a thread that was told to end is still there until the system gives it a turn
 _OPENED: pytest.StashKey[set[str]] = pytest.StashKey()
 
 
@@ -93,6 +94,9 @@ def pytest_runtest_teardown(item: pytest.Item) -> Iterator[None]:
         return
     if opened and opened & _open():
         gc.collect()  # what nothing refers to any more is no leak
+        for thread in threading.enumerate():
+            if thread is not threading.current_thread() and f"thread {thread.name} {thread.ident}" in opened:
+                thread.join(_ENDING_S)
         left = opened & _open()
         assert not left, f"left behind: {', '.join(sorted(left))}"
 

@@ -139,7 +139,8 @@ class _SharedPort:
             if worker is not None:
                 if port is not None:
                     await asyncio.get_running_loop().run_in_executor(worker, port.close)
-                worker.shutdown(wait=False)
+                # The thread is idle where a port was closed in it; else it may still be opening one.
+                worker.shutdown(wait=port is not None)
 
 
 @final
