@@ -272,7 +272,7 @@ def _executor(runs: CampaignRuns, asked: LabAsked, said: Callable[[str], None]) 
     def lost(_: CampaignJob, why: str) -> JobLeft:
         return JobLeft(why=why)
 
-    with LabExecutor(asked.address, lambda job: job.real_bench, lost, said) as lab:
+    with LabExecutor(asked.address, lambda job: job.real_bench, lost, said, _say) as lab:
         benches = {job.real_bench: job.bench.digest for job in runs.jobs if job.real_bench}
         lab.require(benches, virtual=any(not job.real_bench for job in runs.jobs))
         yield lab

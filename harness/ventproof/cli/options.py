@@ -223,9 +223,9 @@ def _nothing_there(path: Path, what: str) -> Problem:
         return Problem(
             str(path), None, None, f"holds no {what} file", f"name another folder, or {what} files"
         )
-    beside = [file.name for file in path.parent.iterdir()] if path.parent.is_dir() else []
-    near = get_close_matches(path.name, beside, n=1)
-    hint = f"did you mean {str(path.parent / near[0])!r}?" if near else "check the path"
+    beside = {file.stem: file for file in path.parent.iterdir()} if path.parent.is_dir() else {}
+    near = get_close_matches(path.stem, beside, n=1)  # endings are alike everywhere
+    hint = f"did you mean {str(beside[near[0]])!r}?" if near else "check the path"
     return Problem(str(path), None, None, "does not exist", hint)
 
 

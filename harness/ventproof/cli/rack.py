@@ -454,7 +454,7 @@ def _report(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
     logs = [log_at(test.folder / log.log) for one in ended for log in one.logs]
-    return write_all(test.reports if logs else (), logs, Choice.RECORDED)
+    return write_all(test.reports if logs else (), logs, Choice.RECORDED, warns=True)
 
 
 def _begin(place: RackPlace) -> ForkedPlace:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache, partial
 from pathlib import Path
@@ -18,12 +19,12 @@ from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
     import datetime as dt
-    from collections.abc import Callable, Collection, Iterable, Sequence
+    from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
     from pathlib import Path
 
     from ventproof.history.store import History
     from ventproof.papers.fingerprint import SettingsBefore
-    from ventproof.rejudge.batch import Batch
+    from ventproof.rejudge.batch import Batch, Told
     from ventproof.report.build import Beside
     from ventproof.report.model import ReportedCover
     from ventproof.runset.present import Choice
@@ -115,6 +116,7 @@ def write(
     *,
     complete: bool = False,
     beside: Beside | None = None,
+    warns: bool = True,
 ) -> int:
     """Write one report of some logs and say what it says.
 
@@ -127,6 +129,7 @@ def write(
         judged: returns the runs, as `judging` says, to whichever reports for programs ask.
         complete: draw every response.
         beside: what a report for people holds besides the logs; None: nothing.
+        warns: say what is to be said of waivers.
 
     Returns:
         The exit code: 0 whatever the verdicts; otherwise for logs that are none, or that are not believed.
@@ -138,11 +141,13 @@ def write(
         from ventproof.draft.traceability import table_section  # noqa: PLC0415 - only what is asked for is loaded
         from ventproof.report.write import write_report  # noqa: PLC0415 - as above
 
-        cover = write_report(logs, out, choice, table_section, complete=complete, beside=beside).cover
+        with judging_told() as told:
+            made = partial(write_report, logs, out, choice, table_section, told=told)
+            cover = made(complete=complete, beside=beside).cover
         click.echo(harmless(f"{out}: {cover.standing}: {cover.title}. {cover.says}"))
         for alarm in cover.alarms:
             click.echo(harmless(options.as_named(f"! {alarm}")))
-        for warning in cover.paper.of_waivers:
+        for warning in cover.paper.of_waivers if warns else ():
             click.echo(harmless(f"warning: {warning}"), err=True)
         return code_of_cover(cover)
     batch = judged()
@@ -154,13 +159,25 @@ def write(
     return code_of_standings([batch.whole.standing, *(logged.standing for logged in batch.runs), *lost])
 
 
+@contextmanager
+def judging_told() -> Iterator[Told]:
+    """Give what takes how many logs were judged, and shows it to whoever waits."""
+    from ventproof.terminal.progress import pace, telling  # noqa: PLC0415 - slow
+    from ventproof_bench.base.clock import Stopwatch  # noqa: PLC0415 - as above
+
+    watch = Stopwatch()
+    with telling(watch.gone_s) as tell:
+        yield lambda done, of: tell(pace(done, of, watch.gone_s(), each="logs judged"))
+
+
 def judging(logs: Sequence[Path], choice: Choice) -> Callable[[], Batch]:
     """Return what judges the runs of some logs again when it is asked first, and returns the same from then on."""
 
     def judged() -> Batch:
         from ventproof.rejudge.batch import judged_batch  # noqa: PLC0415 - as above
 
-        return _as_named(judged_batch(logs, choice))
+        with judging_told() as told:
+            return _as_named(judged_batch(logs, choice, told))
 
     return cache(judged)
 
@@ -193,13 +210,16 @@ def code_of_standings(standings: Iterable[str]) -> int:
     return EXIT_INCONCLUSIVE if found else EXIT_PASS
 
 
-def write_all(outs: Iterable[Path], logs: Sequence[Path], choice: Choice | None = None) -> bool:
+def write_all(
+    outs: Iterable[Path], logs: Sequence[Path], choice: Choice | None = None, *, warns: bool = False
+) -> bool:
     """Write the reports that a run was asked for; what cannot be written is told, since the logs stand.
 
     Args:
         outs: the files; their names were checked.
         logs: of the runs.
         choice: how they came to be looked at; None: the command left them.
+        warns: say what is to be said of waivers, since the command itself does not.
 
     Returns:
         Whether all were written, and believe every log.
@@ -210,7 +230,9 @@ def write_all(outs: Iterable[Path], logs: Sequence[Path], choice: Choice | None 
     judged = judging(logs, choice)
     for out in outs:
         try:
-            written = write(out, logs, choice, judged) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
+            written = (
+                write(out, logs, choice, judged, warns=warns) in {EXIT_PASS, EXIT_INCONCLUSIVE} and written
+            )
         except VentproofError as error:
             written = False
             click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)

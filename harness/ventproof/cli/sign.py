@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from ventproof.cli import options
+from ventproof.cli.report import judging_told
 from ventproof.verdict.finding import EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless, stated
@@ -130,7 +131,8 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     above = os.path.commonpath([path.resolve().parent for path in inside])
     files = {f"{LOGS}/{path.resolve().relative_to(above).as_posix()}": path for path in inside}
     with TemporaryDirectory(prefix="ventproof-") as made:
-        cover = write_report(paths, Path(made) / REPORT, choice, table_section).cover
+        with judging_told() as told:
+            cover = write_report(paths, Path(made) / REPORT, choice, table_section, told=told).cover
         pages = {page.relative_to(made).as_posix(): page for page in Path(made).rglob("*.html")}
         write_bundle(out, {**files, **pages}, keys)
     click.echo(harmless(f"{out}: {len(paths)} logs, {cover.standing}: {cover.title}. {cover.says}"))

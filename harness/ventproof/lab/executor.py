@@ -25,6 +25,7 @@ from ventproof.lab.nodes import VIRTUAL, bench_resource, settle, why_of
 from ventproof.lab.seat import SeatReport, halt, hear, own_seat, report
 from ventproof_bench.base.clock import Stopwatch
 from ventproof_bench.base.errors import BenchError, FileError, Problem
+from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -100,6 +101,7 @@ class LabExecutor:
         bench_of: names the bench that must do a job; empty for one in virtual time.
         lost: what a job leaves that nobody tells of, and why nobody does; unless stated, that ends all of them.
         said: told what whoever waits should know.
+        noted: told what happened that should stay on the screen.
         answers_within_s: a scheduler that does not answer for so long is gone.
         beginning: what a worker does before the first job.
     """
@@ -108,6 +110,7 @@ class LabExecutor:
     bench_of: Callable[[Any], str] = lambda _: ""
     lost: Callable[[Any, str], Any] = _none_left
     said: Callable[[str], None] = lambda _: None
+    noted: Callable[[str], None] = lambda _: None
     answers_within_s: float = 20.0
     beginning: _Beginning = field(default_factory=lambda: _beginning(str, ()))
     _campaign: str = field(default_factory=lambda: token_hex(8))
@@ -116,6 +119,7 @@ class LabExecutor:
     _ended: Queue[Future[Any]] = field(default_factory=Queue)
     _running: dict[Future[Any], int] = field(default_factory=dict)
     _jobs: Sequence[Any] = ()
+    _seen: Mapping[str, Sequence[str]] = field(default_factory=dict)
     # Jobs on benches that were given away and brought no result yet.
     _real: set[int] = field(default_factory=set)
 
@@ -290,6 +294,7 @@ class LabExecutor:
             holders = self._holders()
         except (OSError, TimeoutError):  # it may come back
             return
+        self._note_changes(holders)
         for need, numbers in waiting.items():
             room = len(holders[need]) * (_AHEAD if need == VIRTUAL else 1) - held[need]
             for _ in range(min(room, len(numbers))):
@@ -311,6 +316,16 @@ class LabExecutor:
                     self._real.add(number)
                 future.add_done_callback(self._ended.put)
         idle.look({need for need, numbers in waiting.items() if numbers and not holders[need]})
+
+    def _note_changes(self, holders: Mapping[str, Sequence[str]]) -> None:
+        """Say which workers went, and which came, since what they hold was seen last."""
+        before, self._seen = self._seen, holders
+        for need in before.keys() | holders.keys() if before else ():
+            was, now = set(before.get(need, ())), set(holders.get(need, ()))
+            left = f"{number_of(len(now), 'worker')} for {_said_need(need)}"
+            for moved, word in ((was - now, "is gone"), (now - was, "joined")):
+                for worker in sorted(moved):
+                    self.noted(f"worker {worker} {word}; {left}")
 
     def _next(self) -> Future[Any] | None:
         """Return a job that ended, whichever way; None where none did for a moment."""
@@ -350,6 +365,7 @@ class LabExecutor:
 def lab_workers(
     address: LabAddress,
     said: Callable[[str], None] = lambda _: None,
+    noted: Callable[[str], None] = lambda _: None,
     *,
     begin: Callable[..., object],
     arguments: tuple[Any, ...] = (),
@@ -359,6 +375,7 @@ def lab_workers(
     Args:
         address: of the scheduler.
         said: told what whoever waits should know.
+        noted: told what happened that should stay on the screen.
         begin: called in each of them before its first job.
         arguments: what it is called with.
 
@@ -366,7 +383,7 @@ def lab_workers(
         BenchError: the scheduler does not answer.
         FileError: there is no worker, or one runs something else.
     """
-    with LabExecutor(address, said=said, beginning=_beginning(begin, arguments)) as lab:
+    with LabExecutor(address, said=said, noted=noted, beginning=_beginning(begin, arguments)) as lab:
         lab.require({}, virtual=True)
         yield lab
 

@@ -26,7 +26,7 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
     from pathlib import Path
 
     from ventproof.log.read import LogState
@@ -194,6 +194,17 @@ def call_up(jobs: int, module: str) -> None:
         ensure_running()
 
 
+Told = Callable[[int, int], None]
+"""Is given how many logs are done, and of how many."""
+
+
+def counted(done: Iterable[_Done], of: int, told: Told) -> Iterator[_Done]:
+    """Yield what was made of each log, and tell how many were."""
+    for number, one in enumerate(done, start=1):
+        told(number, of)
+        yield one
+
+
 def each(work: Callable[[_Job], _Done], jobs: Sequence[_Job]) -> Generator[_Done, None, None]:
     """Yield what `work` makes of each job, in order; jobs and results must be fit to be sent between processes."""
     workers = min(cores(), len(jobs))
@@ -214,7 +225,7 @@ def _tidily(work: Callable[[_Job], _Done], job: _Job) -> _Done:
     return done
 
 
-def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED) -> Batch:
+def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED, told: Told = lambda *_: None) -> Batch:
     """Read the runs of some logs and judge each again; logs of self-checks hold none and are passed over.
 
     A log that is the same to the byte as another is told of once. A run whose log is not borne out by its own evidence,
@@ -223,11 +234,12 @@ def judged_batch(paths: Sequence[Path], choice: Choice = Choice.NAMED) -> Batch:
     Args:
         paths: the logs.
         choice: how they came to be looked at together.
+        told: is given how far it is.
 
     Raises:
         FileError: none of the files holds a run.
     """
-    done = list(each(_judged, paths))
+    done = list(counted(each(_judged, paths), len(paths), told))
     runs = tuple(one for one in done if isinstance(one, Logged))
     if not runs:
         problems = [problem for one in done if isinstance(one, tuple) for problem in one]

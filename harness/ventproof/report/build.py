@@ -14,7 +14,7 @@ from ventproof.log.events import FindingMade, Header, PinnedText, StimulusApplie
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
 from ventproof.papers.waivers import NONE_WAIVED, not_waivable, too_broad, unneeded
-from ventproof.rejudge.batch import Lost, each
+from ventproof.rejudge.batch import Lost, Told, counted, each
 from ventproof.report.bench_section import bench_section
 from ventproof.report.chapter import JudgedLog, Signing, chapter_of, day_of
 from ventproof.report.cover import cover_of
@@ -115,6 +115,7 @@ def report_of(
     complete: bool = False,
     pages: Pages | None = None,
     beside: Beside | None = None,
+    told: Told = lambda *_: None,
 ) -> Report:
     """Return the report of some logs of runs, with the self-checks among them that stand behind the runs.
 
@@ -128,6 +129,7 @@ def report_of(
         complete: draw every response of more than a few runs, too, and not only what did not pass.
         pages: where a page is written of each run; then the report remembers what its first page needs, and no more.
         beside: what it holds besides its logs; None: nothing.
+        told: is given how far it is.
 
     Raises:
         FileError: no log is of a run.
@@ -136,7 +138,8 @@ def report_of(
     complete, beside = complete or len(paths) <= FEW, beside or Beside()
     overlays = Overlays()
     jobs = _jobs(paths, pages, beside.waiving, complete=complete)
-    done = list(_laid(_sharing(each(_part, jobs), slim=pages is not None), overlays))
+    parts_made = counted(each(_part, jobs), len(jobs), told)
+    done = list(_laid(_sharing(parts_made, slim=pages is not None), overlays))
     parts = _unique(part for part in done if isinstance(part, _Part))
     runs = [part for part in parts if part.chapter is not None]
     if not runs:

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import unquote
 
+from ventproof.rejudge.batch import Told
 from ventproof.report.build import FEW, Annex, Beside, report_of
 from ventproof.report.model import plain
 from ventproof.report.pages import Pages, folder_beside, write_indexes
@@ -52,6 +53,7 @@ def write_report(
     *,
     complete: bool = False,
     beside: Beside | None = None,
+    told: Told = lambda *_: None,
 ) -> Report:
     """Make the report of some logs and write it, in place of a report that stands there; return it.
 
@@ -65,6 +67,7 @@ def write_report(
         annex: makes the annex for an override table that runs name; None: there is none.
         complete: draw every response, as `report_of` and `pdf_of` say.
         beside: what it holds besides its logs; None: nothing.
+        told: is given how far it is.
 
     Raises:
         FileError: a log is wrong, no such kind of report can be made, or the file cannot be written.
@@ -74,7 +77,7 @@ def write_report(
         ".pdf": lambda report: pdf_of(report, complete=complete),
     }
     make = maker_for(out, "report", kinds)
-    made = partial(report_of, logs, choice, annex, complete=complete, beside=beside)
+    made = partial(report_of, logs, choice, annex, complete=complete, beside=beside, told=told)
     if make is kinds[".html"] and len(logs) > FEW:
         return _write_pages(made, out)
     report = made()

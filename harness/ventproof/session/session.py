@@ -63,6 +63,7 @@ if TYPE_CHECKING:
     from ventproof.verdict.finding import Finding
 
 
+_LONGEST_NAME: Final = 60
 _SYNC_AFTER: Final = (RunBegin, StepBegin, StepEnd, RunEnd)
 
 
@@ -447,5 +448,9 @@ def use_pairs(pairs: Iterable[str]) -> dict[str, str]:
 
 
 def slug(name: str) -> str:
-    """Return a profile's name as a file name: `Rain begins!` becomes `rain-begins`."""
-    return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")[:60] or "profile"
+    """Return a profile's name as a file name: `Rain begins!` becomes `rain-begins`; a long one ends with a word."""
+    words = re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-")
+    short = words[:_LONGEST_NAME]
+    if short != words and words[_LONGEST_NAME] != "-":
+        short = short.rpartition("-")[0] or short
+    return short.rstrip("-") or "profile"

@@ -54,9 +54,11 @@ def test_a_waiver_that_does_not_reach_is_named_and_the_run_fails(old, new, said,
 
 def test_a_waiver_changes_no_pass_and_is_told_when_it_is_not_needed(ventproof, tmp_path):
     """A unit that was corrected passes, and its waiver is to be removed."""
-    code, _, err = ventproof(*RUN, "--waivers", waivers_in(tmp_path), "--out", "logs")
+    told = ("--report", "acceptance.html")
+    code, _, err = ventproof(*RUN, "--waivers", waivers_in(tmp_path), "--out", "logs", *told)
     assert code == EXIT_PASS
     assert "warning: waiver OSM-W-01 is not needed: only passes are covered; remove it" in err
+    assert err.lower().count("is not needed") == 1, "the report of the run does not say it again"
 
 
 def test_a_waiver_for_nothing_is_a_warning(ventproof, tmp_path):

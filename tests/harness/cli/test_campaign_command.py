@@ -160,6 +160,10 @@ def test_all_that_is_wrong_with_a_campaign_is_told_at_once(night, ventproof):
     assert told[0].startswith("night.yaml:3:12: ")
     assert told[1] == "night.yaml:4:18: 'mok.yaml' does not exist; did you mean 'mock.yaml'?"
     assert any(line.startswith("late.yaml:") for line in told[2:])
+    (night / "night.yaml").write_text(NIGHT.replace("mock.yaml", "nght.yaml"), encoding="utf-8")
+    (night / "night.yaml").rename(night / "nb.yaml")
+    told = ventproof("check", "nb.yaml")[2].splitlines()
+    assert told[0] == "nb.yaml:4:18: 'nght.yaml' does not exist; check the path", "alike by its ending alone"
     (night / "night.yaml").write_text(NIGHT, encoding="utf-8")
     code, said, _ = ventproof("check", "night.yaml")
     assert (code, said) == (0, "night.yaml: valid; `ventproof campaign night.yaml` makes 8 runs in 4 plans\n")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 from _thread import interrupt_main
 from pathlib import Path
@@ -39,9 +40,12 @@ def reached(lab):
 def test_jobs_whose_workers_are_killed_are_done_by_others(lab, tmp_path):
     """One worker is killed while it works, another while it holds a result: all twenty results come, in order."""
     jobs = [*range(8), tmp_path / "running", *range(8), tmp_path / "holding", *range(2)]
+    noted = []
     with reached(lab) as workers:
+        workers.noted = noted.append
         workers.require({}, virtual=True)
         assert list(in_order(workers, killing, jobs)) == [str(job) for job in jobs]
+    assert re.match(r"worker tcp://127\.0\.0\.1:\d+ is gone; \d workers? for runs in virtual time$", noted[0])
     assert all(job.exists() for job in jobs if isinstance(job, Path))
 
 

@@ -12,6 +12,7 @@ from urllib.parse import unquote
 
 import pytest
 
+from ventproof.rejudge.batch import judged_batch
 from ventproof.report import build, pages
 from ventproof.report.build import FEW, report_of
 from ventproof.report.pages import Pages, RememberedRuns, folder_beside
@@ -76,6 +77,21 @@ def test_every_link_leads_to_a_place_in_the_same_folder(reported):
             assert not ident or ident in pages[target].idents, href
             led.add(target)
     assert led == set(pages), "every page is linked"
+
+
+@pytest.mark.parametrize("kind", ["page", "programs"])
+def test_who_waits_is_told_of_each_run_when_it_was_judged(many, tmp_path, kind):
+    """Of all logs of a long report in order, whoever it is for."""
+    told, logs = list[tuple[int, int]](), many(FEW + 1)
+
+    def tell(done: int, of: int) -> None:
+        told.append((done, of))
+
+    if kind == "page":
+        write_report(logs, tmp_path / "house 3.html", told=tell)
+    else:
+        judged_batch(logs, told=tell)
+    assert told == [(number, FEW + 1) for number in range(1, FEW + 2)]
 
 
 def test_very_many_runs_are_listed_on_pages_of_their_own(many, tmp_path, monkeypatch):
