@@ -57,6 +57,7 @@ from ventproof.profile.check_responses import kind_of
 from ventproof.profile.model import Invariant, Profile, Step, until_of
 from ventproof.verdict.finding import NotRun, Rule, Verdict, undecided
 from ventproof_bench.base.evidence import EdgeReport, Gap, Poll, Sample, SignalTraits, Window
+from ventproof_bench.benchfile.signals import SignalSpec
 
 if TYPE_CHECKING:
     from ventproof.profile.bind import Bound
@@ -79,6 +80,7 @@ class Case:
         traits: by the profile's signal names.
         states: names of state values, by the profile's signal names.
         names: the profile's signal names, by the bench's.
+        bus_of: the bus of each register, by the profile's names.
         counted: the contacts that a counter counts, by the profile's names; a counter not named may count any.
         keeps_all: the traces keep every reading, to be drawn; otherwise only what can still matter.
         draws_each: what can still matter is kept, and besides, to be drawn, of so many readings the extremes; 0: not.
@@ -92,6 +94,7 @@ class Case:
     traits: Mapping[str, SignalTraits]
     states: Mapping[str, States]
     names: Mapping[str, str]
+    bus_of: Mapping[str, str] = field(default_factory=dict)
     counted: Mapping[str, frozenset[str]] = field(default_factory=dict)
     keeps_all: bool = False
     draws_each: int = 0
@@ -244,6 +247,8 @@ class Case:
 
     def _gap(self, gap: Gap) -> None:
         names = self._buses.get(gap.bus, set())
+        if gap.reason == "exception":
+            names = names | self._refused(gap.bus)
         results = [r for r in self.results if names.intersection(r.rests_on)]
         take_gap(gap, [self.traces[n] for n in names], self._flags_on(names), results)
         for result in self._conditioned:
@@ -251,6 +256,11 @@ class Case:
         for name in self._facts.keys() & names:
             self._facts[name].interrupt()
         self._lost = self._lost or gap.reason == "void"
+
+    def _refused(self, bus: str) -> set[str]:
+        """Return the signals of a bus that were not read once: what the unit refuses may be theirs."""
+        read = set[str]().union(*self._buses.values())
+        return {name for name, its in self.bus_of.items() if its == bus} - read
 
     def _settle(self) -> None:
         """Judge every reading that came."""
@@ -545,6 +555,11 @@ def case_of(bound: Bound, *, keeps_all: bool = False, draws_each: int = 0, in_ba
         traits={name: replace(bench.traits(at), name=name) for name, at in bound.signals.items()},
         states={name: bench.signals[at].states or {} for name, at in bound.signals.items()},
         names={at: name for name, at in bound.signals.items()},
+        bus_of={
+            name: one.bus
+            for name, at in bound.signals.items()
+            if isinstance(one := bench.signals[at], SignalSpec)
+        },
         counted=counted_contacts(bound),
         keeps_all=keeps_all,
         draws_each=draws_each,

@@ -14,7 +14,7 @@ from ventproof.envelope.spans import INF, Piece
 from ventproof.judge.contrast import Role
 from ventproof.judge.joint import JointWatch
 from ventproof.judge.watch import judged_window, simple_envelope
-from ventproof.judge.wording import STIMULUS, Since
+from ventproof.judge.wording import STIMULUS, Since, nothing_read
 from ventproof.verdict.finding import Bounds, Rule, Ruling, Verdict
 from ventproof.verdict.text import decimals_for, number_text, value_text
 from ventproof_bench.base.evidence import Gap, SignalTraits, Window
@@ -220,7 +220,7 @@ def _why(  # noqa: PLR0911 - one line a cause
     for tap in taps:
         gap, name = tap.seen.longest_gap, tap.traits.name
         if not tap.seen.count:
-            return f"nothing was read of {name} since {since.event}; restore the bus and repeat the step"
+            return nothing_read(f"nothing was read of {name} since {since.event}", gap)
         if tap.traits.rate_per_s is None and decider.low == -INF:
             return f"nothing says how far {name} moves between readings; declare its full_travel"
         if gap is not None:

@@ -10,10 +10,11 @@ from ventproof.drives.base import FlagsDecider, Violation
 from ventproof.drives.formulas import FlagsFormula
 from ventproof.envelope.readings import ReadingStats
 from ventproof.envelope.spans import INF
-from ventproof.judge.wording import Since
+from ventproof.judge.wording import Since, nothing_read
 from ventproof.verdict.finding import Bounds, Miss, Ruling, Verdict
 from ventproof.verdict.text import number_text, outward
 from ventproof_bench.base.evidence import SignalTraits
+from ventproof_bench.base.text import number_of
 
 _QUICKEST_S: Final = 0.01
 """Polling more often than this is nothing that a bus can do."""
@@ -88,10 +89,18 @@ def _times(by: Bounds) -> str:
 
 
 def _started(formula: formulas.StartsAtLeastFormula, by: Bounds) -> str:
-    number = f"{by.low:.0f}"
+    starts = _starts(by.low)
     if by.high > by.low:
-        number = f"at least {number}" if by.high == INF else f"{number} to {by.high:.0f}"
-    return f"started {number} times, required at least {formula.number}"
+        starts = f"at least {starts}" if by.high == INF else f"{by.low:.0f} to {_starts(by.high)}"
+    return f"{starts}, required at least {formula.number}"
+
+
+def _starts(number: float) -> str:
+    return number_of(round(number), "start")
+
+
+def _allowed(number: int) -> str:
+    return f"{number} {'is' if number == 1 else 'are'} allowed"
 
 
 def _limit(formula: FlagsFormula) -> str:
@@ -109,8 +118,8 @@ def _passed(formula: FlagsFormula, observed: Bounds | None, names: Sequence[str]
         case formulas.RunsAtMostFormula():
             said = f"the longest run was {low_high}" if low_high else "it never ran"
         case formulas.StartsAtMostFormula():
-            number = f"{observed.high:.0f}" if observed is not None else "0"
-            return f"{number} starts at most in {number_text(formula.per_s)} s, {formula.number} are allowed"
+            starts = _starts(observed.high if observed is not None else 0)
+            return f"at most {starts} in {number_text(formula.per_s)} s, {_allowed(formula.number)}"
         case formulas.StartsAtLeastFormula():
             return _started(formula, observed or Bounds(0, INF))
         case formulas.StopsAtEndFormula():
@@ -138,7 +147,7 @@ def _failed(  # noqa: PLR0911 - one line a kind
             return f"was on for {_times(by)}, at most {_limit(formula)} is allowed"
         case formulas.StartsAtMostFormula():
             span = f"less than {number_text(formula.per_s)} s"
-            return f"started {by.low:.0f} times in {span}, {formula.number} are allowed"
+            return f"{_starts(by.low)} in {span}, {_allowed(formula.number)}"
         case formulas.StartsAtLeastFormula():
             return _started(formula, by)
         case formulas.StopsAtEndFormula():
@@ -181,7 +190,7 @@ def _undecided(
     for one, read in zip(traits, stats, strict=True):
         gap = read.longest_gap
         if not read.count:
-            return f"nothing was read of {one.name} since {since.event}; restore the bus and repeat the step"
+            return nothing_read(f"nothing was read of {one.name} since {since.event}", gap)
         if gap is not None:
             return (
                 f"readings of {one.name} were missing for {gap.to_s - gap.from_s:.3g} s ({gap.reason}); "

@@ -47,6 +47,21 @@ _TIMED: Final = (
 )
 
 
+def nothing_read(said: str, gap: Gap | None) -> str:
+    """Return that nothing was read, why where that is known, and what to do.
+
+    Args:
+        said: of what nothing was read, and since when.
+        gap: the longest one since then.
+    """
+    if gap is None:
+        return f"{said}; restore the bus and repeat the step"
+    why = f"{said} ({gap.detail or gap.reason})"
+    if gap.reason == "exception":
+        return f"{why}; correct its register in the bench file, or have the unit answer, and repeat the step"
+    return f"{why}; repeat the step with the bus in order"
+
+
 @final
 class _Teller:
     """Words one ruling."""
@@ -230,7 +245,7 @@ class _Teller:
         if isinstance(decider, CountDecider) and decider.counted_on and not _over_the_limit(gap, decider):
             return "still counting at the deadline; extend the deadline, or end the pulses before it"
         if not seen.count:
-            return f"no reading since {self.since.event}; restore the bus and repeat the step"
+            return nothing_read(f"no reading since {self.since.event}", gap)
         if (
             seen.last_s < decider.end_s - EPS_S
             and decider.end_s < INF
