@@ -9,7 +9,7 @@ from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.combined import bench_problems, combinations
-from ventproof.log.plan import Plan, PlannedRun
+from ventproof.log.plan import CampaignPart, Plan, PlannedRun
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign import HEALTHY, Campaign
 from ventproof.runset.campaign_record import CampaignRecord
@@ -142,14 +142,14 @@ def groups_of(
     if runs > MOST_RUNS:
         reason = f"the combinations are {runs:,} runs, and a campaign has at most {MOST_RUNS:,}"
         raise FileError([campaign.problem(("campaign",), reason, "combine less, or write several campaigns")])
-    groups = []
+    part, groups = CampaignPart(campaign.model.campaign, len(wanted)), []
     for number, one in enumerate(wanted, start=1):
         bench, said = (
             variants[one.bench, one.fault],
             one.said(models[one.bench].bench if len(models) > 1 else ""),
         )
         session = Session(bench=bench, out=Path(), unit=one.unit, firmware=one.firmware, seed=one.seed)
-        plan = session.plan(suites[one.bench], campaign.model.repeats)
+        plan = replace(session.plan(suites[one.bench], campaign.model.repeats), part=part)
         groups.append(
             PlannedGroup(
                 said or "all", f"{number:03d}-{slug(said or 'all')}", bench, tuple(suites[one.bench]), plan
@@ -224,6 +224,6 @@ def continued(record: CampaignRecord, groups: Sequence[PlannedGroup]) -> list[Pl
 
 def _begun(group: PlannedGroup, plan: Plan | None) -> PlannedGroup | None:
     """Return a group with the plan that it began with; None where that plan is another one now."""
-    if plan is None or replace(group.plan, started=plan.started) != plan:
+    if plan is None or replace(group.plan, started=plan.started, part=plan.part) != plan:
         return None
     return replace(group, plan=plan)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
@@ -163,14 +163,17 @@ def log_paths(paths: Sequence[Path], *, bundles: bool = False) -> list[Path]:
 
 
 def choice_of(paths: Sequence[Path]) -> Choice:
-    """Return how logs were chosen that `log_paths` returns."""
-    from ventproof.runset.bundle import is_bundle  # noqa: PLC0415 - as above
+    """Return how logs were chosen that `log_paths` returned."""
+    from ventproof.log.names import logs_in  # noqa: PLC0415 - slow
+    from ventproof.runset.bundle import LOGS  # noqa: PLC0415 - as above
     from ventproof.runset.present import Choice  # noqa: PLC0415 - with the slow imports of the callers
-    from ventproof.runset.records import RECORDS  # noqa: PLC0415 - as above
 
-    if any(is_bundle(path) or any(one.name in RECORDS for one in path.rglob("*.json")) for path in paths):
+    bundles = _unpacked_bundles()
+    folders = [bundles[path] / LOGS if path in bundles else path for path in paths]
+    folders = [folder for folder in folders if folder.is_dir()]
+    if any(log.parent != folder for folder in folders for log in logs_in(folder, below=True)):
         return Choice.RECORDED
-    return Choice.FOLDER if any(path.is_dir() for path in paths) else Choice.NAMED
+    return Choice.FOLDER if folders else Choice.NAMED
 
 
 _UNPACKED: Final = "ventproof.unpacked"
@@ -193,15 +196,20 @@ def _unpacked(path: Path, *, wanted: bool) -> Path:
     folder = above / path.name
     folder.mkdir()
     unpack(path, folder)
-    context.meta.setdefault(_UNPACKED, []).append(f"{above}{os.sep}")
+    context.meta.setdefault(_UNPACKED, {})[path] = folder
     return folder
+
+
+def _unpacked_bundles() -> Mapping[Path, Path]:
+    """Return the folders of the bundles that this command unpacked, by their files."""
+    context = click.get_current_context(silent=True)
+    return context.meta.get(_UNPACKED, {}) if context else {}
 
 
 def as_named(text: str) -> str:
     """Return what is said of logs with those of bundles named as they are there: `handover.zip/logs/rain.jsonl`."""
-    context = click.get_current_context(silent=True)
-    for above in context.meta.get(_UNPACKED, []) if context else []:
-        text = text.replace(above, "")
+    for folder in _unpacked_bundles().values():
+        text = text.replace(f"{folder.parent}{os.sep}", "")
     return text
 
 

@@ -9,6 +9,7 @@ from math import isfinite
 from typing import Final, Literal, TypeGuard, TypeVar, cast, final, get_args
 
 from ventproof.log import events as e
+from ventproof.log import plan as planned
 from ventproof.log.events import CheckHeader, Header, PinnedCheck, PinnedText, TimeKind
 from ventproof.log.plan import ORDER, Attempt, Plan, PlannedClaim, PlannedProfile, PlannedRun
 from ventproof.verdict.finding import Bounds, Finding, NotRun, Status, Verdict
@@ -35,10 +36,6 @@ LATEST_S: Final = 1e9
 
 GREATEST: Final = 1e30
 """No register gives a greater value, whatever its scale."""
-
-
-MOST_RUNS: Final = 1_000_000
-"""No plan has more."""
 
 
 class LineError(Exception):
@@ -289,6 +286,7 @@ def plan_of(line: LineFields) -> Plan:
     """
     line.word("order", (ORDER,))
     claim = line.maybe("claim", line.part)
+    part = line.part("part_of") if "part_of" in line else None
     profiles = tuple(PlannedProfile(one.text("name"), one.text("sha256")) for one in line.parts("profiles"))
     plan = Plan(
         profiles=profiles,
@@ -299,9 +297,10 @@ def plan_of(line: LineFields) -> Plan:
         repeats=line.whole("repeats", 1),
         seed=line.whole("seed"),
         claim=claim and PlannedClaim(claim.number("reliability", 0, 1), claim.number("confidence", 0, 1)),
+        part=part and planned.CampaignPart(part.text("campaign"), part.whole("plans", 1)),
     )
-    if not 0 < plan.runs <= MOST_RUNS:
-        raise line.wrong("repeats", f"a plan of 1 to {MOST_RUNS} runs")
+    if not 0 < plan.runs <= planned.MOST_RUNS:
+        raise line.wrong("repeats", f"a plan of 1 to {planned.MOST_RUNS} runs")
     for key, right in (("runs", plan.runs), ("sha256", plan.sha256)):
         if line.raw(key) != right:
             raise line.wrong(key, f"{right}, which follows from the rest of the plan")

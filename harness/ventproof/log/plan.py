@@ -8,6 +8,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Final, final
 
+MOST_RUNS: Final = 1_000_000
+"""No plan has more."""
+
 ORDER: Final = "profile by profile"
 """The one order there is: all repeats of a profile follow each other, and profiles follow as they are listed."""
 
@@ -36,6 +39,20 @@ class PlannedClaim:
 
 
 @final
+@dataclass(frozen=True, slots=True)
+class CampaignPart:
+    """That a plan is one of several that a campaign has.
+
+    Attributes:
+        campaign: name of the campaign.
+        plans: how many it has.
+    """
+
+    campaign: str
+    plans: int
+
+
+@final
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Plan:
     """What one command was to run. A single run is a plan of one.
@@ -49,6 +66,7 @@ class Plan:
         repeats: how often each profile was to be run, at most where there is a claim.
         seed: of each profile's first run; every repeat has one more.
         claim: what the repeats were to prove; None: each was to be made.
+        part: of which campaign it is one plan; None: it stands alone.
     """
 
     profiles: tuple[PlannedProfile, ...]
@@ -59,6 +77,7 @@ class Plan:
     repeats: int = 1
     seed: int = 0
     claim: PlannedClaim | None = None
+    part: CampaignPart | None = None
 
     @property
     def runs(self) -> int:
@@ -73,7 +92,7 @@ class Plan:
     @property
     def fields(self) -> Mapping[str, object]:
         """It as JSON holds it."""
-        claim = self.claim
+        claim, part = self.claim, self.part
         return {
             "started": self.started,
             "unit": self.unit,
@@ -84,6 +103,7 @@ class Plan:
             "order": ORDER,
             "seed": self.seed,
             "claim": claim and {"reliability": claim.reliability, "confidence": claim.confidence},
+            **({"part_of": {"campaign": part.campaign, "plans": part.plans}} if part else {}),
         }
 
     @property

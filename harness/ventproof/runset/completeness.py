@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections import Counter, defaultdict
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, final
 
@@ -112,6 +112,7 @@ def check_set(
     every_plan: bool = True,
     apart: bool = False,
     promised: Iterable[tuple[str, Plan]] = (),
+    campaigns_whole: bool = False,
 ) -> SetCheck:
     """Return what there is to say of a set of logs.
 
@@ -122,6 +123,7 @@ def check_set(
         every_plan: a manifest counts too where no log of its plan is here, or where it is none to be believed.
         apart: each plan lies in a folder of its own, as at the places of a rack: nobody mixed them.
         promised: plans of which logs are to be here, each with the name of its folder.
+        campaigns_whole: all plans of a campaign are to be here, too, and not only what is left of it in one folder.
     """
     found = _Sentences({plan.sha256: (name, plan) for name, plan in promised})
     unique = _unique(logs, found)
@@ -142,7 +144,9 @@ def check_set(
     for sha256 in dict.fromkeys((*plans, *filter(None, closing))):
         of_plan_here = plans.get(sha256, [])
         _Planned(of_plan_here, _fittest(closing[sha256], of_plan_here), found, named=named).tell()
-    _tell_promised(found, {log.place.plan.sha256 for log in unique if log.place} | closing.keys())
+    here = {log.place.plan for log in unique if log.place}
+    _tell_promised(found, {plan.sha256 for plan in here} | closing.keys())
+    (found.missing if campaigns_whole else found.remarks).extend([] if named else _parted(found, here))
     return found.check
 
 
@@ -236,6 +240,15 @@ def _tell_promised(found: _Sentences, here: Collection[str]) -> None:
     if found.unclosed:
         what = number_of(len(found.unclosed), "plan")
         found.remarks.append(f"No manifest closes {what}, {_listed(found.unclosed)}: {_UNCLOSED}.")
+
+
+def _parted(found: _Sentences, here: Iterable[Plan]) -> Iterator[str]:
+    """Yield of which campaigns some plans are here and others not, where no record of the campaign promises them."""
+    of = Counter(plan.part for plan in here if plan.part and plan.sha256 not in found.promised)
+    for part, count in of.items():
+        if count < part.plans:
+            plans = f"{count} of {number_of(part.plans, 'plan')} {'is' if count == 1 else 'are'} here"
+            yield f"Of campaign {part.campaign} {plans}, without its record."
 
 
 def _is_short(of_plan: Sequence[PresentLog]) -> bool:

@@ -67,6 +67,7 @@ def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None 
         every_plan=choice.all_there,
         apart=_lie_apart(logs, {one.path.parent for one in records}),
         promised=[plan for one in records for plan in one.plans],
+        campaigns_whole=choice is Choice.RECORDED,
     )
     return _with_records(found, records, list(zip(paths, labelled, strict=True))) if records else found
 

@@ -158,12 +158,34 @@ def test_a_signed_campaign_proves_that_all_its_logs_are_there(night, verified, t
             4,
             f"{FIRST}/series.manifest.json: it is not ",
         ),
+        (_parted, 2, "Of campaign night 1 of 2 plans is here, without its record."),
     ):
         shutil.copytree(tmp_path / "whole", tmp_path / "out")
         spoil(tmp_path / "out")
         found = verified()
         assert (found[0], found[1][0].startswith(said)) == (code, True), found
         shutil.rmtree(tmp_path / "out")
+
+
+def _parted(out):
+    """Take a whole plan away, and with it all that lists it."""
+    shutil.rmtree(out / FIRST)
+    for path in out.glob("campaign.json*"):
+        path.unlink()
+
+
+def test_a_plan_of_a_campaign_is_handed_over_as_a_part_of_it(night, ventproof):
+    """Its folder and a bundle of it are sets of their own, and say what else there was; all of it is whole."""
+    night()
+    ventproof("bundle", f"out/{FIRST}", "-o", "one.zip")
+    ventproof("bundle", "out", "-o", "all.zip")
+    part = "Of campaign night 1 of 2 plans is here, without its record."
+    for named in (f"out/{FIRST}", "one.zip"):
+        code, out, _ = ventproof("verify", named)
+        assert (code, part in out) == (0, True), out
+    for named in ("out", "all.zip"):
+        code, out, _ = ventproof("verify", named)
+        assert (code, f"{WHOLE}." in out, "without its record" in out) == (0, True, False), out
 
 
 def _changed(path):

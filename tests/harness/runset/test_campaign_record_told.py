@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
+from ventproof.log.plan import CampaignPart, Plan, PlannedProfile, PlannedRun
 from ventproof.runset.campaign_record import CAMPAIGN, CampaignRecord, read_campaign_record
 from ventproof.runset.completeness import PresentLog
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest, write_manifest
@@ -17,7 +17,12 @@ from ventproof.runset.present import Choice, checked_set
 from ventproof_bench.base.errors import FileError
 
 PLANS = {
-    name: Plan(profiles=(PlannedProfile("rain", "ab" * 32),), repeats=repeats, unit=name)
+    name: Plan(
+        profiles=(PlannedProfile("rain", "ab" * 32),),
+        repeats=repeats,
+        unit=name,
+        part=CampaignPart("night", 3),
+    )
     for name, repeats in (("001-a", 2), ("002-b", 1), ("003-c", 3))
 }
 RECORD = CampaignRecord("night", PLANS, {(0, 1): "5" * 32, (0, 2): "6" * 32}, ((0, 2),))
@@ -56,7 +61,9 @@ def test_a_whole_campaign_is_said_to_be_whole_and_nothing_else(campaign):
     assert found.says == ()
     assert found.whole == ("All 6 runs in 3 plans of campaign night are here, as campaign.json lists them.",)
     alone = [log for log in every_log(campaign) if "003-c" in log.name]
-    assert told(alone, Choice.FOLDER).standing == ""
+    found = told(alone, Choice.FOLDER)
+    said = ("Of campaign night 1 of 3 plans is here, without its record.",)
+    assert (found.standing, found.remarks) == ("", said)
 
 
 @given(st.sets(st.integers(0, 5), min_size=1, max_size=5))
@@ -88,9 +95,19 @@ def test_what_is_missing_is_said_with_the_folder_that_lacks_it(campaign, tmp_pat
     ]
 
 
+@given(st.sets(st.sampled_from(sorted(PLANS)), min_size=1))
+def test_plans_that_are_taken_away_with_the_record_are_counted(tmp_path_factory, here):
+    """Each log says how many plans its campaign has, so that the rest is no whole by itself."""
+    folder = tmp_path_factory.getbasetemp() / "without a record"
+    found = told([log for log in every_log(folder) if any(name in log.name for name in here)])
+    are = "is" if len(here) == 1 else "are"
+    gone = (f"Of campaign night {len(here)} of 3 plans {are} here, without its record.",)
+    assert found.missing == (gone if len(here) < len(PLANS) else ())
+
+
 def test_a_log_of_another_campaign_is_named(campaign):
     """In any folder of it; one that lies beside the campaign is none of its business."""
-    other = replace(PLANS["002-b"], unit="other")
+    other = replace(PLANS["002-b"], unit="other", part=None)
     for where in ("001-a", "004-d"):
         strange = replace(log_of(campaign, where, 1, other), name=str(campaign / where / "strange.jsonl"))
         found = told([*every_log(campaign), strange])
