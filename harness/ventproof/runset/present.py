@@ -83,10 +83,9 @@ def _with_records(
     found: SetCheck, records: Sequence[SeenRecord], logs: Sequence[tuple[Path, PresentLog]]
 ) -> SetCheck:
     """Return what there is to say of a set of logs, with what the records that close their folders say."""
-    here = {log.sha256 for _, log in logs}
     wrong, missing, whole = list(found.wrong), list(found.missing), list(found.whole)
     for one in records:
-        strange, gone = list(one.says_wrong(logs)), list(one.says_missing(here))
+        strange, gone = list(one.says_wrong(logs)), list(one.says_missing(logs))
         wrong += strange
         missing += gone
         whole += [] if strange or gone or found.standing else [one.says_whole]

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, final
+from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.decode import LineFields
 from ventproof.log.read import VERDICTS
@@ -15,6 +15,10 @@ from ventproof.log.run import ABORTED
 from ventproof.runset.closing import closing_of, read_closing
 from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import number_of
+
+if TYPE_CHECKING:
+    from ventproof.runset.completeness import PresentLog
+
 
 RACK: Final = "rack.json"
 """Name of this file; the logs are in folders beside it, one a place."""
@@ -117,6 +121,13 @@ class RackRecord:
                 yield f"{count} {are} not here: {names}{more}."
             if not one.logs:
                 yield f"Place {one.place} of rack {self.rack} has no log{f': {one.remark}' * bool(one.remark)}."
+
+    def unlisted(self, logs: Iterable[PresentLog]) -> Iterator[str]:
+        """Yield which of some logs that lie in its folder it does not list, a sentence each."""
+        listed = {log.sha256 for one in self.places for log in one.logs}
+        for log in logs:
+            if log.sha256 not in listed:
+                yield f"{RACK} does not list {log.name}: it was changed, added, or made after the rack ended."
 
 
 def write_rack_record(path: Path, record: RackRecord, *, replaces: bool = False) -> None:

@@ -87,11 +87,11 @@ class SeenRecord:
             folder = self.path.parent
             yield from self.record.strangers(log for path, log in logs if path.is_relative_to(folder))
 
-    def says_missing(self, here: Collection[str]) -> Iterator[str]:
-        """Yield what is missing.
+    def says_missing(self, logs: Collection[tuple[Path, PresentLog]]) -> Iterator[str]:
+        """Yield what is missing, and what is here of which the record of a rack does not know.
 
         Args:
-            here: SHA-256 of the logs that are here.
+            logs: that are here.
         """
         if self.record is None:
             return
@@ -99,7 +99,9 @@ class SeenRecord:
             what = "rack" if isinstance(self.record, RackRecord) else "campaign"
             yield f"{self.path.name} is not signed: it does not prove that all logs of the {what} are here."
         if isinstance(self.record, RackRecord):
-            yield from self.record.missing(here)
+            folder = self.path.parent
+            yield from self.record.missing({log.sha256 for _, log in logs})
+            yield from self.record.unlisted(log for path, log in logs if path.is_relative_to(folder))
 
     @property
     def says_whole(self) -> str:

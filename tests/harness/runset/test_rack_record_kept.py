@@ -6,6 +6,8 @@ import json
 
 import pytest
 
+from ventproof.runset.completeness import PresentLog
+from ventproof.runset.present import Choice, checked_set
 from ventproof.runset.rack_record import (
     RACK,
     RackedLog,
@@ -50,6 +52,21 @@ def test_a_log_that_is_not_here_is_named_with_how_it_ended():
     assert list(RECORD.missing({"a" * 64, "c" * 64})) == [
         "1 of 2 logs of place left is not as listed, or is not here: left/rain-b.jsonl: pass."
     ]
+
+
+def test_a_log_that_the_record_does_not_list_is_named(tmp_path):
+    """It was put among those of a place, or a run was made there later; one beside the rack is none of its business."""
+    write_rack_record(tmp_path / RACK, RECORD)
+    logs = [
+        PresentLog(str(tmp_path / "left" / f"rain-{digit}.jsonl"), digit, digit * 64, None, "pass")
+        for digit in "abc"
+    ]
+    assert checked_set(logs, Choice.RECORDED).standing == ""
+    added = PresentLog(str(tmp_path / "right" / "more.jsonl"), "d", "d" * 64, None, "pass")
+    beside = PresentLog(str(tmp_path.parent / "more.jsonl"), "e", "e" * 64, None, "pass")
+    found = checked_set([*logs, added, beside], Choice.RECORDED)
+    said = "rack.json does not list right/more.jsonl: it was changed, added, or made after the rack ended."
+    assert found.missing == (said,)
 
 
 def test_a_place_without_a_log_is_named():
