@@ -8,7 +8,7 @@ failure or an error beside them.
 
 from __future__ import annotations
 
-from collections import Counter, defaultdict
+from collections import Counter
 from typing import TYPE_CHECKING, Final
 from xml.etree import ElementTree
 
@@ -19,7 +19,7 @@ from ventproof.verdict.text import margin_text, response, took_text
 from ventproof_bench.base.text import clean, one_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
     from ventproof.log.run import RunRecord
     from ventproof.rejudge.batch import Batch, Logged
@@ -39,7 +39,7 @@ def junit(batch: Batch) -> str:
     """Return the runs as a JUnit XML document; what is planned and not here, and what is no log, are errors."""
     root = ElementTree.Element("testsuites", name="ventproof")
     _of_set(root, batch.whole)
-    for logged, title in zip(batch.runs, titles(batch.runs), strict=True):
+    for logged, title in zip(batch.runs, batch.names, strict=True):
         _suite(root, logged, title)
     for lost in batch.lost:
         _missing(
@@ -49,23 +49,6 @@ def junit(batch: Batch) -> str:
     root.set("time", f"{sum(logged.run.duration_s for logged in batch.runs):.3f}")
     ElementTree.indent(root)
     return '<?xml version="1.0" encoding="utf-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
-
-
-def titles(runs: Sequence[Logged]) -> list[str]:
-    """Return a name for each run: its profile's, with a number where the profile was run several times.
-
-    That is the number of the repeat if it tells them apart, otherwise their order.
-    """
-    repeats: dict[str, list[int]] = defaultdict(list)
-    for logged in runs:
-        repeats[logged.run.profile].append(logged.run.repeat)
-    numbers = {
-        profile: iter(given if len(set(given)) == len(given) else range(1, len(given) + 1))
-        for profile, given in repeats.items()
-        if len(given) > 1
-    }
-    profiles = [logged.run.profile for logged in runs]
-    return [f"{name}, run {next(numbers[name])}" if name in numbers else name for name in profiles]
 
 
 def _suite(root: ElementTree.Element, logged: Logged, title: str) -> None:

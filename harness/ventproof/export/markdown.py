@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from ventproof.log.run import RunRecord
-    from ventproof.rejudge.batch import Batch, Logged
+    from ventproof.rejudge.batch import Batch
     from ventproof.runset.completeness import SetCheck
 
 
@@ -47,7 +47,7 @@ def markdown(batch: Batch) -> str:
 
     What does not fit is left out from the end, and the summary says so.
     """
-    return fitted([*_head(batch), *_open(batch.runs), *_table(batch.runs)])
+    return fitted([*_head(batch), *_open(batch), *_table(batch)])
 
 
 def fitted(lines: Sequence[str]) -> str:
@@ -117,27 +117,28 @@ def _tested(runs: Iterable[RunRecord]) -> str:
     return told[0] if len(told) == 1 else " ".join(("**Not all of one kind:**", *told))
 
 
-def _table(runs: Sequence[Logged]) -> Iterator[str]:
+def _table(batch: Batch) -> Iterator[str]:
     yield ""
     yield "| profile | verdict | responses | digest |"
     yield "|---|---|---|---|"
-    for logged in sorted(runs, key=lambda logged: logged.run.verdict == "pass"):
+    named = zip(batch.runs, batch.names, strict=True)
+    for logged, name in sorted(named, key=lambda one: one[0].run.verdict == "pass"):
         run = logged.run
         passed = sum(finding.verdict is Verdict.PASS for finding in run.findings)
         ended = _signed("", logged.standing)
         share = f"{passed} of {len(run.findings)} passed"
-        yield f"| {escaped(run.profile)} | {ended} | {share} | `{run.digest[:16]}` |"
+        yield f"| {escaped(name)} | {ended} | {share} | `{run.digest[:16]}` |"
 
 
-def _open(runs: Sequence[Logged]) -> Iterator[str]:
+def _open(batch: Batch) -> Iterator[str]:
     """Yield what did not pass, or shows nothing, and why."""
-    for logged in runs:
+    for logged, name in zip(batch.runs, batch.names, strict=True):
         run = logged.run
         told = [f for f in run.findings if f.explained]
         if run.verdict == "pass" and not told:
             continue
         yield ""
-        yield f"#### {_SIGN.get(run.verdict, _NO_VERDICT)} {escaped(run.profile)}"
+        yield f"#### {_SIGN.get(run.verdict, _NO_VERDICT)} {escaped(name)}"
         if run.reason:
             yield f"- **{logged.standing}**: {escaped(run.reason)}"
         yield from _findings(told)

@@ -22,6 +22,7 @@ from ventproof.rejudge.again import follow
 from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, explained, standing_of
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.runset.present import Choice, checked_set, present_log
+from ventproof.verdict.naming import NamedRun, names_apart
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import number_of
 
@@ -60,6 +61,17 @@ class Logged:
         """How it stands: judged again where that was done, otherwise as the log says."""
         return self.judged or self.run.verdict
 
+    @property
+    def named(self) -> NamedRun:
+        """What it is called by."""
+        run, faults = self.run, ", ".join(fault.text for fault in self.run.faults or ())
+        known = {"unit": run.unit, "firmware": run.firmware, "bench": run.bench, "faults": faults}
+        return NamedRun(run.profile, known, run.repeat, run.seed, _name_of(self.log))
+
+
+def _name_of(log: str) -> str:
+    return os.path.basename(log)  # noqa: PTH119 - of a name that is shown, not of a path that is opened
+
 
 @final
 @dataclass(frozen=True, slots=True)
@@ -72,7 +84,7 @@ class Lost:
     @property
     def name(self) -> str:
         """The file's name without its folder."""
-        return os.path.basename(self.log)  # noqa: PTH119 - of a name that is shown, not of a path that is opened
+        return _name_of(self.log)
 
     @classmethod
     def of(cls, path: Path, problems: Sequence[Problem]) -> Lost:
@@ -121,6 +133,11 @@ class Batch:
         left = f"; {number_of(len(self.lost), 'unreadable file')}" if self.lost else ""
         before = f"{self.whole.short}; " if self.whole.short else ""
         return f"{before}{number_of(len(self.runs), 'run')}: {said}{left}"
+
+    @property
+    def names(self) -> list[str]:
+        """What each of the runs is called among them."""
+        return names_apart([logged.named for logged in self.runs])
 
     @property
     def alarms(self) -> list[str]:

@@ -11,7 +11,7 @@ from ventproof.figures.repeats_figure import DrawnRun, Lines, Overlay, ThinRun, 
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.report.cover import count_text
 from ventproof.report.model import Chapter, Figure, ReportedMark, ReportedOverlay
-from ventproof.report.requirements import told_apart
+from ventproof.verdict.naming import repeats_apart, told_apart
 
 MOST_LINES: Final = 30
 """So many runs at most are drawn as lines."""
@@ -58,14 +58,10 @@ class _Group:
             del self.drawn[places[-1]]
 
     def names(self) -> dict[str, str]:
-        """Return what each run is called, by its ident: its repeat, seed or log, the first that no two share."""
-        ways = (
-            [f"repeat {member.repeat}" for member in self.members],
-            [f"seed {member.seed}" for member in self.members],
-            [member.log for member in self.members],
-        )
-        names = next((names for names in ways if len(set(names)) == len(names)), ways[-1])
-        return {member.ident: name for member, name in zip(self.members, names, strict=True)}
+        """Return what each run is called, by its ident."""
+        return {
+            member.ident: name for member, name in zip(self.members, repeats_apart(self.members), strict=True)
+        }
 
 
 @final

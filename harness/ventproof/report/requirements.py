@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import groupby
 from typing import Final
 
@@ -17,6 +17,7 @@ from ventproof.report.model import (
     ReportedTrace,
 )
 from ventproof.report.model import ReportedResponse as Response
+from ventproof.verdict.naming import NamedRun, names_apart
 
 MEANINGS: Final = (
     "Pass: every movement that the readings allow meets the requirement.",
@@ -40,28 +41,11 @@ def mark_of(response: Response) -> str:
     return "hollow" if verdict == "pass" and response.hollow else verdict
 
 
-_APART: Final = {"unit": "unit {}", "firmware": "firmware {}", "bench": "bench {}", "faults": "fault {}"}
-"""What tells runs of one profile apart, by its name in `Chapter.identity`."""
-
-
-def told_apart(identities: Iterable[Mapping[str, str]]) -> Callable[[Mapping[str, str]], str]:
-    """Return what tells a run from others of its profile, after a comma; empty where all agree in that."""
-    every = list(identities)
-    differing = [name for name in _APART if len({identity[name] for identity in every}) > 1]
-
-    def said(identity: Mapping[str, str]) -> str:
-        parts = (
-            _APART[name].format(identity[name]) if identity[name] else f"no {name}" for name in differing
-        )
-        return "".join(f", {part}" for part in parts)
-
-    return said
-
-
 def names_of(chapters: Sequence[Chapter]) -> Callable[[Chapter], str]:
     """Return what names a run to a reader: its profile, and what tells it from others of that profile."""
-    said = told_apart(chapter.identity for chapter in chapters)
-    return lambda chapter: f"{chapter.profile}{said(chapter.identity)}"
+    runs = [NamedRun(one.profile, one.identity, one.repeat, one.seed, one.log) for one in chapters]
+    names = dict(zip((one.ident for one in chapters), names_apart(runs), strict=True))
+    return lambda chapter: names[chapter.ident]
 
 
 def worst_of_tests(chapters: Sequence[Chapter]) -> Iterator[tuple[str, Chapter, list[Chapter]]]:

@@ -101,8 +101,8 @@ def test_junit_tells_repeats_and_like_responses_apart(logged, finding):
     runs = [logged(repeat=2, findings=twice), logged(repeat=1, findings=twice)]
     root = xml(runs)
     assert [suite.get("name") for suite in root] == [
-        "rain closes the vents, run 2",
-        "rain closes the vents, run 1",
+        "rain closes the vents, repeat 2",
+        "rain closes the vents, repeat 1",
     ]
     names = [(case.get("classname"), case.get("name")) for case in root.iter("testcase")]
     assert len(set(names)) == 4

@@ -1,0 +1,84 @@
+"""What runs are called where several are told of together: by their profile, and by what tells each from the others."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Final, NamedTuple, Protocol, final
+
+_APART: Final = {"unit": "unit {}", "firmware": "firmware {}", "bench": "bench {}", "faults": "fault {}"}
+"""What tells runs of one profile apart, by its name among what is known of a run."""
+
+
+class Repeated(Protocol):
+    """A run among others of the same profile, unit, firmware, bench and faults."""
+
+    @property
+    def repeat(self) -> int:
+        """Which repeat it was, from 1."""
+
+    @property
+    def seed(self) -> int:
+        """Of what was random."""
+
+    @property
+    def log(self) -> str:
+        """Name of its log."""
+
+
+@final
+class NamedRun(NamedTuple):
+    """A run that is to be named.
+
+    Attributes:
+        profile: name of its profile.
+        known: unit, firmware, bench and faults, and whatever else is known of it, by name.
+        repeat: which repeat it was, from 1.
+        seed: of what was random.
+        log: name of its log.
+    """
+
+    profile: str
+    known: Mapping[str, str]
+    repeat: int
+    seed: int
+    log: str
+
+
+def told_apart(runs: Iterable[Mapping[str, str]]) -> Callable[[Mapping[str, str]], str]:
+    """Return what tells a run from others by what is known of it, after a comma; empty where all agree in that."""
+    every = list(runs)
+    differing = [name for name in _APART if len({known[name] for known in every}) > 1]
+
+    def said(known: Mapping[str, str]) -> str:
+        parts = (_APART[name].format(known[name]) if known[name] else f"no {name}" for name in differing)
+        return "".join(f", {part}" for part in parts)
+
+    return said
+
+
+def repeats_apart(runs: Sequence[Repeated]) -> list[str]:
+    """Return what each of some runs that are otherwise alike is called: its repeat, seed, log or place among them.
+
+    It is the first of these that no two of them share.
+    """
+    ways = (
+        [f"repeat {run.repeat}" for run in runs],
+        [f"seed {run.seed}" for run in runs],
+        [run.log for run in runs],
+        [f"run {number}" for number in range(1, len(runs) + 1)],
+    )
+    return next(names for names in ways if len(set(names)) == len(names))
+
+
+def names_apart(runs: Sequence[NamedRun]) -> list[str]:
+    """Return the name of each run: its profile, and what tells it from the other runs of that profile."""
+    said = told_apart(run.known for run in runs)
+    alike = defaultdict[str, list[int]](list)
+    for number, run in enumerate(runs):
+        alike[f"{run.profile}{said(run.known)}"].append(number)
+    names = [""] * len(runs)
+    for name, its in alike.items():
+        for number, apart in zip(its, repeats_apart([runs[number] for number in its]), strict=True):
+            names[number] = f"{name}, {apart}" if len(its) > 1 else name
+    return names
