@@ -64,8 +64,19 @@ def _end_with_parent(watched: Connection) -> None:
 
 def process_said(number: int) -> str:
     """Return a process as a person knows it: its number, and the command that started it."""
-    with suppress(OSError):
-        words = Path(f"/proc/{number}/cmdline").read_bytes().decode("utf-8", "replace").split("\0")
-        if command := shlex.join(filter(None, words))[:120]:
-            return f"process {number} ({command})"
+    if command := _command_of(number):
+        return f"process {number} ({command})"
     return f"process {number}" if number > 0 else "another process"
+
+
+def _command_of(number: int) -> str:
+    """Return the command that started a process; empty where nobody knows."""
+    with suppress(OSError, ValueError):
+        place = Path(f"/proc/{number}")
+        words = place.joinpath("cmdline").read_bytes().decode("utf-8", "replace").split("\0")
+        if any("multiprocessing" in word for word in words):  # forked by what some command started
+            _, _, after_name = place.joinpath("stat").read_text(errors="replace").rpartition(")")
+            parent = int(after_name.split()[1])
+            return _command_of(parent) if parent > 1 else ""
+        return shlex.join(filter(None, words))[:120]
+    return ""

@@ -226,6 +226,16 @@ Line = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_l
 """One line that a person reads."""
 
 
+def _bare(value: str) -> str:
+    if value != value.strip():
+        raise Refusal(f"{value!r} begins or ends with a blank", f"write {value.strip()!r}", bare=False)
+    return value
+
+
+BareLine = Annotated[Line, AfterValidator(_bare)]
+"""What something is called; another name with a blank before or after it would look the same."""
+
+
 def _as_day(value: object) -> dt.date:
     if type(value) is dt.date:
         return value

@@ -14,7 +14,7 @@ import click
 from ventproof.cli import main, options
 from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.run import session_of
-from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite
+from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given
 from ventproof.jobs.executor import cores
 from ventproof.log.run import ABORTED
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
@@ -231,6 +231,7 @@ def ready_places(
     problems |= dict.fromkeys(shared_problems(rack, benches))
     if problems:
         raise FileError(problems)
+    tell_given({profile.digest: profile for one in ready for profile in one.suite}.values())
     return ready
 
 

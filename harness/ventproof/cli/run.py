@@ -13,7 +13,7 @@ from ventproof.cli import options
 from ventproof.cli.options import code_of_series, view_for
 from ventproof.cli.page import PageAsked, live_page, with_page
 from ventproof.cli.report import REPORTS, write_all
-from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite
+from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given
 from ventproof.session.planned import PlannedRuns
 from ventproof.terminal.findings import show
 from ventproof.terminal.progress import progress
@@ -320,7 +320,9 @@ def _suite(
 
     if not (alone or selection.chooses):
         call_up(session, repeats * len(options.profile_paths(paths)))
-    return load_suite(paths, session, selection)
+    suite = load_suite(paths, session, selection)
+    tell_given(suite)
+    return suite
 
 
 def session_of(

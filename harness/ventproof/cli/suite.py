@@ -179,7 +179,7 @@ def load_suite(
         FileError: something is wrong in at least one file, or no such profile is there, or none has such a value.
     """
     from ventproof.profile.bind import check_use  # noqa: PLC0415 - pydantic is slow to import
-    from ventproof.profile.given import value_pairs  # noqa: PLC0415
+    from ventproof.profile.given import unknown_values, value_pairs  # noqa: PLC0415
 
     given = value_pairs(selection.values)
     suite: list[Loaded[Profile]] = []
@@ -202,7 +202,8 @@ def load_suite(
     for problem in session.misspelt(suite) if session is not None else ():
         click.echo(harmless(f"warning: {problem}"), err=True)
     suite = _chosen(suite, selection)
-    _tell_given(given, suite)
+    if unknown := unknown_values(given, suite):
+        raise FileError(unknown)
     if others:
         click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
     return suite
@@ -238,12 +239,10 @@ def _chosen(suite: list[Loaded[Profile]], selection: Selection) -> list[Loaded[P
     return chosen
 
 
-def _tell_given(given: Mapping[str, str], suite: Sequence[Loaded[Profile]]) -> None:
-    """Say which values were given, and refuse those that no profile has."""
-    from ventproof.profile.given import given_said, unknown_values  # noqa: PLC0415 - as above
+def tell_given(suite: Iterable[Loaded[Profile]]) -> None:
+    """Say which values were given with `--set`."""
+    from ventproof.profile.given import given_said  # noqa: PLC0415 - as above
 
-    if unknown := unknown_values(given, suite):
-        raise FileError(unknown)
     for line in given_said(suite):
         click.echo(harmless(line), err=True)
 

@@ -28,7 +28,7 @@ def shared_problems(rack: Loaded[RackFile], benches: Mapping[str, Loaded[BenchFi
         benches: the bench of each place that is right, by its name; what is virtual shares nothing.
     """
     ports: list[tuple[str, BenchPort]] = []
-    units: dict[str, str] = {}
+    units: dict[str, tuple[str, str]] = {}
     for name, bench in benches.items():
         if bench.model.virtual:
             continue
@@ -42,8 +42,10 @@ def shared_problems(rack: Loaded[RackFile], benches: Mapping[str, Loaded[BenchFi
                 break
         ports += [(name, port) for port in own]
         unit = rack.model.places[name].unit or ""
-        if unit and units.setdefault(unit, name) != name:
-            reason = f"unit {unit} is also at place {units[unit]}"
+        other_name, other_unit = units.setdefault(unit.casefold(), (name, unit)) if unit else (name, unit)
+        if other_name != name:
+            written = f", written {other_unit}" if other_unit != unit else ""
+            reason = f"unit {unit} is also at place {other_name}{written}"
             hint = "write the serial number of the unit that is at this place"
             yield rack.problem(("places", name, "unit"), reason, hint)
 

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field
 
 from ventproof_bench.base.errors import Problem, Refusal
 from ventproof_bench.base.files import stands_below
-from ventproof_bench.yamlfile.fields import FileModel, Line
+from ventproof_bench.yamlfile.fields import BareLine, FileModel, Line
 from ventproof_bench.yamlfile.load import Loaded, checked_document, load_checked
 
 HEALTHY: Final = "none"
@@ -24,14 +24,17 @@ def _each_once(values: list[Any]) -> list[Any]:
     return values
 
 
-def _bare(value: str) -> str:
-    if value != value.strip():
-        raise Refusal(f"{value!r} begins or ends with a blank", f"write {value.strip()!r}", bare=False)
-    return value
+def _unlike(values: list[str]) -> list[str]:
+    for number, value in enumerate(values):
+        for other in values[:number]:
+            if other != value and other.casefold() == value.casefold():
+                reason = f"{value!r} is {other!r} but for upper and lower case"
+                raise Refusal(reason, "write a name in one way only", bare=False)
+    return values
 
 
 Lines = Annotated[list[Line], AfterValidator(_each_once)]
-Names = Annotated[list[Annotated[Line, AfterValidator(_bare)]], AfterValidator(_each_once)]
+Names = Annotated[list[BareLine], AfterValidator(_each_once), AfterValidator(_unlike)]
 
 
 class CampaignBench(FileModel):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final, final
 
 from pydantic import Field
 
-from ventproof_bench.yamlfile.fields import FileModel, Line, Name
+from ventproof_bench.yamlfile.fields import BareLine, FileModel, Line, Name
 from ventproof_bench.yamlfile.load import Loaded, checked_document, load_checked
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ class PlaceTest(FileModel):
     """Its bench file. All files are named from the folder of the rack file."""
     profiles: _Files | None = None
     """Its profiles: files, or folders of them."""
-    firmware: Line | None = None
+    firmware: BareLine | None = None
     """Firmware version of the unit."""
     map: Mapping[Name, Name] | None = None
     """Bench names to use where profiles use others: `{rain: rain_spare}`."""
@@ -45,7 +45,7 @@ class PlaceTest(FileModel):
 class PlaceSpec(PlaceTest):
     """One place of the rack: a unit on a bench of its own."""
 
-    unit: Line | None = None
+    unit: BareLine | None = None
     """Serial number of the unit at this place."""
 
 

@@ -74,10 +74,13 @@ class Resumed:
 
     @property
     def says(self) -> str:
-        """What stands and what is made again, in a line."""
+        """What stands, why where that is no verdict, and what is made again, in a line."""
         again = sum(run not in self.kept for run in self.earlier)
         made = f", {again} that had no verdict {'is' if again == 1 else 'are'} made again" if again else ""
-        return f"plan {self.plan.code} goes on: {len(self.kept)} of {self.plan.runs} runs stand{made}"
+        failed = sum(one.result.outcome.verdict is None for one in self.kept.values())
+        of_them = f" ({failed} of them aborted, after a response had failed: such a run is not made again)"
+        stand = f"{len(self.kept)} of {self.plan.runs} runs stand{of_them if failed else ''}"
+        return f"plan {self.plan.code} goes on: {stand}{made}"
 
 
 @final

@@ -115,4 +115,6 @@ def test_one_unit_at_two_places_is_a_slip(tmp_path):
     """Its serial number would stand in the record of another unit."""
     left, right = bench(tmp_path, "left", tcp()), bench(tmp_path, "right", tcp("10.0.0.8"))
     (said,) = found(tmp_path, left, right, units=("V-1", "V-1"))
-    assert "rack.yaml:5:36: unit V-1 is also at place left" in said
+    assert "rack.yaml:5:36: unit V-1 is also at place left;" in said
+    (said,) = found(tmp_path, left, right, units=("V-1", "v-1"))
+    assert "rack.yaml:5:36: unit v-1 is also at place left, written V-1;" in said

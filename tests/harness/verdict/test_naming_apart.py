@@ -29,7 +29,11 @@ def test_what_differs_is_said_and_nothing_else():
         "rain, firmware 2.4, fault clock_slow",
     ]
     assert names_apart([run(repeat=1), run(repeat=2)]) == ["rain, repeat 1", "rain, repeat 2"]
-    assert names_apart([run(seed=0), run(seed=10), run("frost")]) == ["rain, seed 0", "rain, seed 10", "frost"]
+    assert names_apart([run(seed=0), run(seed=10), run("frost")]) == [
+        "rain, seed 0",
+        "rain, seed 10",
+        "frost",
+    ]
     assert names_apart([run(log="a.jsonl"), run(log="b.jsonl")]) == ["rain, a.jsonl", "rain, b.jsonl"]
     assert names_apart([run(), run()]) == ["rain, run 1", "rain, run 2"]
 
