@@ -15,8 +15,9 @@ from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Collection, Sequence
 
+    from ventproof.log.signing import VerifiedLog
     from ventproof.runset.completeness import PresentLog
 
 
@@ -48,8 +49,8 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
     Exit code 0: every log is unchanged and complete, whatever its verdict; requested signatures and digests match.
               2: the same, but planned runs are missing.
               3: a file is not a log: it cannot be read, its first line was changed, or it is a damaged archive.
-              4: a run was aborted, a chain is broken, a signature or digest is missing or wrong, or a log is not
-                 the one that the manifest lists.
+              4: a run was aborted and not made again, a chain is broken, a signature or digest is missing or wrong,
+                 or a log is not the one that the manifest lists.
     With several logs: the highest of these.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.log.signing import load_public_key, verified  # noqa: PLC0415
@@ -59,7 +60,7 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
     noted = _noted(digest, len(paths))
     owner = None if key is None else load_public_key(key)
     told: list[tuple[str, ...]] = []
-    codes: Counter[int] = Counter()
+    checked: list[VerifiedLog] = []
     runs: list[PresentLog] = []
     for path in paths:
         try:
@@ -68,23 +69,45 @@ def verify(logs: tuple[Path, ...], key: Path | None, digest: str | None) -> int:
             if len(paths) == 1:
                 raise
             told.append(tuple(str(problem) for problem in error.problems))
-            codes[EXIT_INPUT] += 1
             continue
         told.append(found.sentences)
-        codes[EXIT_PASS if found.right else EXIT_BENCH] += 1
+        checked.append(found)
         runs += [] if found.check.is_check else [present_log(path, found.check)]
     whole = checked_set(runs, options.choice_of(logs), owner)
     for sentence in (*whole.says, *whole.whole):
         _say(sentence)
-    _tell(told, codes)
-    return max(*codes, _CODES[whole.standing])
+    counts = Counter(_order(one, whole.superseded) for one in checked)
+    counts[_NO_LOG] = len(told) - len(checked)
+    _tell(told, counts)
+    return max(_CODES[whole.standing], *(_ORDERS[order] for order, count in counts.items() if count))
+
+
+_NO_LOG: Final = "no log"
+_ORDERS: Final = {
+    "in order": EXIT_PASS,
+    "aborted and made again": EXIT_PASS,
+    "not in order": EXIT_BENCH,
+    _NO_LOG: EXIT_INPUT,
+}
+"""How files stand, each with its exit code."""
+
+
+def _order(found: VerifiedLog, again: Collection[str]) -> str:
+    """Return how a log stands; `again` has the digests of those that were aborted and whose run was made again."""
+    from ventproof.log.run import ABORTED  # noqa: PLC0415 - slow
+
+    if not found.unchanged:
+        return "not in order"
+    if found.check.outcome != ABORTED:
+        return "in order"
+    return "aborted and made again" if found.check.digest in again else "not in order"
 
 
 _CODES: Final = {"": EXIT_PASS, "incomplete": EXIT_INCONCLUSIVE, "broken": EXIT_BENCH}
 """Exit codes for how a set of logs stands."""
 
 
-def _tell(told: Sequence[Sequence[str]], codes: Counter[int]) -> None:
+def _tell(told: Sequence[Sequence[str]], counts: Counter[str]) -> None:
     """Print what there is to say of each log: of one all of it, of several a line each and their count."""
     if len(told) == 1:
         for sentence in told[0]:
@@ -92,9 +115,7 @@ def _tell(told: Sequence[Sequence[str]], codes: Counter[int]) -> None:
         return
     for sentences in told:
         _say("; ".join(sentence.strip() for sentence in sentences))
-    kinds = ((EXIT_PASS, "in order"), (EXIT_BENCH, "not in order"), (EXIT_INPUT, "no log"))
-    counts = ", ".join(f"{codes[code]} {said}" for code, said in kinds if codes[code])
-    click.echo(f"{len(told)} files: {counts}")
+    click.echo(f"{len(told)} files: {', '.join(f'{counts[one]} {one}' for one in _ORDERS if counts[one])}")
 
 
 def _say(sentence: str) -> None:

@@ -373,12 +373,12 @@ class VerifiedLog:
 
     Attributes:
         sentences: in order; the first is of the chain.
-        right: whether it is all right.
+        unchanged: whether its chain is intact as far as it goes, and signature and digest are right, if asked for.
         check: of the log.
     """
 
     sentences: tuple[str, ...]
-    right: bool
+    unchanged: bool
     check: LogCheck
 
 
@@ -398,13 +398,12 @@ def verified(path: Path, owner: bytes | None, noted: str) -> VerifiedLog:
     except FileError as error:
         signed, illegible = None, f"CANNOT BE READ: {'; '.join(map(str, error.problems))}"
     check = check_log(path, mark=signed.lines if signed else 0)
-    told, right = _state(check)
-    said = [f"{path}{told}"]
+    said, unchanged = [f"{path}{_state(check)}"], check.broken_at is None
     if noted and not check.digest.startswith(noted):
         said.append(
             "  digest: NOT the one given: this is another log, or it was changed and its chain rewritten"
         )
-        right = False
+        unchanged = False
     elif noted:
         said.append(
             f"  digest: as given{'' if len(noted) == _DIGITS else f', in its first {len(noted)} digits'}"
@@ -413,22 +412,19 @@ def verified(path: Path, owner: bytes | None, noted: str) -> VerifiedLog:
         sentence, proper = (illegible, False) if illegible else _signature(signed, check, owner)
         said.append(f"  signature: {sentence}")
         said.extend([f"  key: {signed.fingerprint}"] if signed else [])
-        right = right and proper
-    return VerifiedLog(tuple(said), right, check)
+        unchanged = unchanged and proper
+    return VerifiedLog(tuple(said), unchanged, check)
 
 
-def _state(check: LogCheck) -> tuple[str, bool]:
+def _state(check: LogCheck) -> str:
     if check.broken_at is not None:
-        return f":{check.broken_at}: broken: {check.reason}; {check.lines} lines before it are intact", False
+        return f":{check.broken_at}: broken: {check.reason}; {check.lines} lines before it are intact"
     if not check.closed:
         return (
             f": intact as far as it goes ({check.lines} lines), but its closing line is missing: "
             f"the run died or the log was cut; it counts as aborted, digest {check.digest}"
-        ), False
-    return (
-        f": intact, {check.lines} lines, {check.outcome}, digest {check.digest}",
-        check.outcome != "aborted",
-    )
+        )
+    return f": intact, {check.lines} lines, {check.outcome}, digest {check.digest}"
 
 
 def _signature(signed: Signed | None, check: LogCheck, owner: bytes | None) -> tuple[str, bool]:

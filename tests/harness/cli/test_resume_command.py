@@ -41,6 +41,8 @@ def killed(suite, tmp_path):
 def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, suite, ventproof):
     """The two finished runs are untouched; the torn one is made again under another name, and both stay."""
     before = {path.name: path.read_bytes() for path in killed.glob("*.jsonl")}
+    code, out, _ = ventproof("verify", "records")
+    assert (code, out.splitlines()[-1]) == (4, "3 files: 2 in order, 1 not in order")
     code, out, err = suite("--resume", "records")
     assert (code, err.splitlines()[0][14:]) == (
         0,
@@ -56,6 +58,8 @@ def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, s
     assert before.items() <= after.items()
     third = read_manifest(killed / "series.manifest.json").left[2]
     assert (third.outcome, [one.log for one in third.earlier]) == ("pass", [f"{BOUNCED}.jsonl"])
+    code, out, _ = ventproof("verify", "records")
+    assert (code, out.splitlines()[-1]) == (0, "5 files: 4 in order, 1 aborted and made again")
     code, out, _ = ventproof("report", "records", "-o", "r.md", "-o", "r.html")
     assert (code, out.startswith("r.md: pass: 5 runs: 1 aborted, 4 pass\n")) == (0, True)
     assert (

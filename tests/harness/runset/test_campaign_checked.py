@@ -29,7 +29,10 @@ from ventproof_bench.base.errors import FileError
         ("units: []", "2:1: 'units' has no entry; write 1 or more"),
         ("seeds: []", "2:1: 'seeds' has no entry; write 1 or more"),
         ("units: [V-1, 'V-1 ']", "2:14: 'V-1 ' begins or ends with a blank; write 'V-1'"),
-        ("units: [V-1, v-1]", "2:1: 'v-1' is 'V-1' but for upper and lower case; write a name in one way only"),
+        (
+            "units: [V-1, v-1]",
+            "2:1: 'v-1' is 'V-1' but for upper and lower case; write a name in one way only",
+        ),
         (
             "benches: [{file: a.yaml, firmware: [' 2.1']}]",
             "2:37: ' 2.1' begins or ends with a blank; write '2.1'",
