@@ -138,10 +138,12 @@ class Foreseen:
     """A time in which a mock answers each read as it answered that before in this time, unless it is touched.
 
     Attributes:
+        since_s: loop time of its begin.
         until_s: loop time of its end.
         asked_s: loop time of the last read.
     """
 
+    since_s: float
     until_s: float
     asked_s: float
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Callable, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple, NoReturn, Protocol, final, runtime_checkable
 
@@ -81,7 +81,7 @@ class QuietBus(Bus, Protocol):
         silence: while it is held nothing is sent; whoever gets it waits for the transaction under way.
     """
 
-    silence: asyncio.Lock
+    silence: AbstractAsyncContextManager[None]
 
 
 class Contact(Protocol):

@@ -270,7 +270,7 @@ class MockUnit:
         vents = (vent for vent in self._vents.values() if isinstance(vent, Actuator))
         if any(vent.goes(now_s) for vent in vents):
             return None
-        return Foreseen(until_s, now_s) if self._display.shows(now_s) else None
+        return Foreseen(now_s, until_s, now_s) if self._display.shows(now_s) else None
 
     def _holding(self) -> list[int]:
         sensors = self._weather.sensors

@@ -99,6 +99,40 @@ class _Alike:
 
 
 @final
+class _Silence:
+    """While somebody holds it nothing is sent; as a lock, but it tells whether anybody has it or waits for it."""
+
+    def __init__(self) -> None:
+        self._lock = asyncio.Lock()
+        self._wanted = 0
+
+    @property
+    def free(self) -> bool:
+        """Whether it is there at once: a lock that was released is not, while somebody was woken to take it."""
+        return not self._wanted
+
+    async def acquire(self) -> None:
+        """Take it; where it is free, without a turn of the loop."""
+        self._wanted += 1
+        try:
+            await self._lock.acquire()
+        except BaseException:
+            self._wanted -= 1
+            raise
+
+    def release(self) -> None:
+        """Let go of it."""
+        self._lock.release()
+        self._wanted -= 1
+
+    async def __aenter__(self) -> None:
+        await self.acquire()
+
+    async def __aexit__(self, *_: object) -> None:
+        self.release()
+
+
+@final
 class ModbusBus:
     """A Modbus bus over any link of the bench file. A `ventproof_bench.base.protocols.Bus`.
 
@@ -126,7 +160,7 @@ class ModbusBus:
         self._spec = spec
         self._peer = peer
         self._foreseeing = peer if isinstance(peer, ForeseeingPeer) else None
-        self._answers: dict[ReadRequest, tuple[tuple[int, ...], Foreseen | None]] = {}
+        self._answers: dict[ReadRequest, tuple[tuple[int, ...], Foreseen]] = {}
         self._framing = framing_of(spec)
         self._silence_s = (
             silent_interval_s(spec.baud) if isinstance(spec, SerialBus) and spec.link == "rtu" else 0.0
@@ -144,7 +178,7 @@ class ModbusBus:
         self._reads: deque[_Job] = deque()
         self._begun: tuple[_Job, Link] | None = None
         self._wake: asyncio.Future[None] | None = None
-        self.silence = asyncio.Lock()
+        self.silence = _Silence()
         self._lost = asyncio.Event()
 
     @property
@@ -215,17 +249,22 @@ class ModbusBus:
             return reply
         reply = await self._queued(self._reads, _Job(*self._read_of(request), reads=True))
         if self._foreseeing is not None:
-            self._answers[request] = reply.words, self._foreseeing.foreseen(request.unit_id)
+            self._remember(request, reply, self._foreseeing.foreseen(request.unit_id))
         return reply
+
+    def _remember(self, request: ReadRequest, reply: Reply, foreseen: Foreseen | None) -> None:
+        """Remember what will be answered again, if nothing changed between the request and the reply."""
+        if foreseen is not None and foreseen.since_s <= reply.requested_s:
+            self._answers[request] = reply.words, foreseen
+        else:
+            self._answers.pop(request, None)
 
     def _foreseen_reply(self, request: ReadRequest) -> Reply | None:
         """Return the reply of a mock that stands, once the time is over that it takes; None: it has to be asked."""
-        words, foreseen = self._answers.get(request, ((), None))
-        if (
-            foreseen is None
-            or self._foreseeing is None
-            or self._foreseeing.foreseen(request.unit_id) is not foreseen
-        ):
+        if self._foreseeing is None or request not in self._answers:
+            return None
+        words, foreseen = self._answers[request]
+        if self._foreseeing.foreseen(request.unit_id) is not foreseen:
             return None
         requested_s, link = now_s(), self._resting()
         if link is None or requested_s >= foreseen.until_s:
@@ -277,7 +316,7 @@ class ModbusBus:
         Over TCP alone: on a serial line each request waits until the line was silent.
         """
         link = self._link
-        if self._framing != "tcp" or link is None or link.lost or self._dirty or self.silence.locked():
+        if self._framing != "tcp" or link is None or link.lost or self._dirty or not self.silence.free:
             return None
         waits = self._wake is not None and not self._wake.done()
         return link if waits and len(link.heard) <= NOISE_BYTES else None

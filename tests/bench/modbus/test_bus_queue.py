@@ -1,8 +1,11 @@
 """One transaction at a time, stimuli ahead of polls, and an orderly beginning and end."""
 
 import asyncio
+from contextlib import suppress
 
 import pytest
+from hypothesis import example, given
+from hypothesis import strategies as st
 
 from ventproof_bench.base.clock import run
 from ventproof_bench.base.errors import BusFault, LinkError
@@ -13,9 +16,10 @@ from ventproof_bench.modbus.bus import ModbusBus
 
 
 class Slow:
-    """A unit that takes 50 ms, notes what it is asked, and answers reads with zeros."""
+    """A unit that takes 50 ms unless stated, notes what it is asked, and answers reads with zeros."""
 
-    def __init__(self, framing="rtu"):
+    def __init__(self, framing="rtu", takes_s=0.05):
+        self._takes_s = takes_s
         self.functions = []
         self.overlapped = False
         self._busy_until_s = 0.0
@@ -26,14 +30,16 @@ class Slow:
         head, data = (data[:4], data[6:]) if self._tcp else (b"", data)
         self.functions.append(data[1])
         self.overlapped |= now_s < self._busy_until_s - 1e-6
-        self._busy_until_s = now_s + 0.05
+        self._busy_until_s = now_s + self._takes_s
         if data[1] in (1, 2):
             body = bytes([data[0], data[1], 1, 0b101])
         elif data[1] in (3, 4):
             body = bytes([data[0], data[1], 2 * data[5]]) + bytes(2 * data[5])
         else:
             body = data[:6]
-        return [(0.05, head + len(body).to_bytes(2, "big") + body if self._tcp else body + crc16(body))]
+        return [
+            (self._takes_s, head + len(body).to_bytes(2, "big") + body if self._tcp else body + crc16(body))
+        ]
 
 
 @pytest.fixture(params=["rtu", "tcp"])
@@ -47,9 +53,9 @@ def spec_of(**fields):
     return InProcessBus.model_validate({"link": "in-process", "framing": "rtu", **fields})
 
 
-def on_bus(body, framing="rtu", **fields):
+def on_bus(body, framing="rtu", takes_s=0.05, **fields):
     """Run `body(bus, slave)` on an open bus in virtual time."""
-    slave = Slow(framing)
+    slave = Slow(framing, takes_s)
 
     async def main():
         bus = ModbusBus("line", spec_of(framing=framing, **fields), peer=slave)
@@ -241,6 +247,37 @@ def test_nothing_is_sent_while_the_silence_is_held(framing):
         return ended, sent, len(slave.functions)
 
     assert on_bus(body, framing) == (True, 1, 2)
+
+
+STEP_S = 1 / 64  # a reply takes four, so that others ask at its very instant, before it and after it
+ACTS = st.tuples(st.sampled_from(["read", "write", "hold", "give up"]), st.integers(0, 16), st.integers(0, 8))
+
+
+@pytest.mark.parametrize("framing", ["rtu", "tcp"])
+@example(acts=[("read", 0, 0), ("hold", 1, 64), ("read", 4, 0), ("read", 40, 0)])
+@given(acts=st.lists(ACTS, min_size=2, max_size=8))
+def test_whoever_asks_or_holds_the_silence_is_served_in_the_end(framing, acts):
+    """However reads, writes and holds come together, at the instant of a reply too: none waits for ever."""
+
+    async def act(bus, what, at, steps):
+        for _ in range(at):
+            await asyncio.sleep(STEP_S)
+        if what == "hold":
+            async with bus.silence:
+                await asyncio.sleep(steps * STEP_S)
+        elif what == "write":
+            await bus.write(1, "coil", 0, [1])
+        elif what == "read":
+            await bus.read(ReadRequest(1, "input", 0, 1))
+        else:
+            with suppress(TimeoutError):
+                await asyncio.wait_for(bus.read(ReadRequest(1, "input", 0, 1)), steps * STEP_S)
+
+    async def body(bus, slave):
+        await asyncio.wait_for(asyncio.gather(*(act(bus, *one) for one in acts)), 60)
+        return slave.overlapped
+
+    assert on_bus(body, framing, 4 * STEP_S) is False
 
 
 def test_a_read_over_tcp_needs_no_turn_of_the_loop():
