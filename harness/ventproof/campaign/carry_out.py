@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import fcntl
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -20,7 +19,7 @@ from ventproof.papers.waivers import ACCEPTED
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import NOT_RUN
-from ventproof.session.waived import WaivedRuns, waivable
+from ventproof.session.waived import WaivedRuns, waivable_of
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_PASS, Verdict, code_of
 from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
@@ -102,9 +101,7 @@ class CampaignRuns:
         """Note how a run ended with its waivers."""
         assert self.waived is not None, "there are some"
         number, planned = place
-        started = record.started and dt.datetime.fromisoformat(record.started).astimezone().date()
-        profile = self.groups[number].profile(planned).model
-        run = waivable(profile, record.unit, record.firmware, started or self._today)
+        run = waivable_of(record, self.groups[number].profile(planned).model, self._today)
         self._accepted[place] = self.waived.take(record.profile, run, record.findings)
 
     def outcome(self, place: Place) -> str:

@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, final
 
@@ -14,10 +15,9 @@ import click
 from ventproof.cli import main, options
 from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.run import session_of
-from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given
+from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given, tell_misspelt
 from ventproof.jobs.executor import cores
-from ventproof.log.run import ABORTED
-from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import DriverError, FileError, Problem, VentproofError
 from ventproof_bench.base.text import harmless, number_of
 
@@ -129,6 +129,8 @@ def rack(
     history = history or str(out / FILE)
     ready = ready_places(loaded, wanted, operator=operator, history=history)
     key = signing_key(sign, shared=True) if sign else None
+    if wanted.resume is not None and key is None:
+        _require_unsigned(wanted.resume, ready)
     call_up()
     most = at_once or _carried(ready)
     _say(_planned(ready, most, asked=at_once is not None))
@@ -137,11 +139,13 @@ def rack(
             click.echo(harmless(f"{one.plan.name}: {one.before.says}"), err=True)
     here = [one for one in ready if one.left]
     options.confirm_clear(*(one.session.bench for one in here), clear=clear)
-    _probe(here)
+    doing = f"ventproof rack {file}"
+    _probe(here, doing)
     folder = wanted.resume or _new_folder(out, loaded.model.rack)
     said = [f"--history={history}", f"--operator={operator}", *([f"--sign={sign}"] if sign else [])]
     places = [_place(one, folder, wanted, ["run", "--quiet", "--confirm-clear", *said]) for one in ready]
-    return _test(RackTest(loaded.model.rack, folder, key, operator, reports), places, most)
+    test = RackTest(loaded.model.rack, doing, folder, key, operator, reports)
+    return _test(test, ready, places, most)
 
 
 @final
@@ -214,6 +218,7 @@ def ready_places(
     from ventproof.runset.rack_file import plans_of  # noqa: PLC0415
 
     ready: list[ReadyPlace] = []
+    known = _KnownProfiles()
     problems: dict[Problem, None] = {}
     record: Mapping[str, RackedPlace] = {}
     if wanted.resume is not None:
@@ -223,19 +228,40 @@ def ready_places(
             plan = replace(plan, waivers=wanted.waivers)  # noqa: PLW2901 - the same place
         try:
             session = _session(rack, plan, operator=operator, seed=wanted.seed, history=history)
-            suite = load_suite(plan.profiles, session, wanted.selection)
-            ready.append(_ready(plan, session, suite, wanted, record.get(plan.name)))
+            suite = load_suite(plan.profiles, session, wanted.selection, known.take)
+            ready.append(_ready(rack, plan, session, suite, wanted, record.get(plan.name)))
         except FileError as error:
             problems |= dict.fromkeys(error.problems)
     benches = {one.plan.name: one.session.bench for one in ready}
     problems |= dict.fromkeys(shared_problems(rack, benches))
     if problems:
         raise FileError(problems)
+    known.tell_misspelt()
     tell_given({profile.digest: profile for one in ready for profile in one.suite}.values())
     return ready
 
 
+@final
+class _KnownProfiles:
+    """The profiles of all places that have the same waivers, by the digest of these."""
+
+    def __init__(self) -> None:
+        self._suites: dict[str, tuple[Session, dict[str, Loaded[Profile]]]] = {}
+
+    def take(self, session: Session, suite: Sequence[Loaded[Profile]]) -> None:
+        """Take the profiles of a place."""
+        if session.waivers is not None:
+            _, profiles = self._suites.setdefault(session.waivers.digest, (session, {}))
+            profiles |= {profile.digest: profile for profile in suite}
+
+    def tell_misspelt(self) -> None:
+        """Say which names in waivers no profile of any place has."""
+        for session, profiles in self._suites.values():
+            tell_misspelt(session, profiles.values())
+
+
 def _ready(
+    rack: Loaded[RackFile],
     plan: PlacePlan,
     session: Session,
     suite: Sequence[Loaded[Profile]],
@@ -257,7 +283,12 @@ def _ready(
         return ReadyPlace(plan, session, suite)
     before = place_before(wanted.resume / plan.name, record)
     if before.plan is not None:
-        suite, _ = in_plan(before.plan, session, suite)
+
+        def stated(key: str, reason: str, hint: str) -> Problem:
+            said = f"place {plan.name}: {key}: {reason}"
+            return rack.problem(("places", plan.name, key), said, hint)
+
+        suite, _ = in_plan(before.plan, session, suite, stated)
     return ReadyPlace(plan, session, suite, before)
 
 
@@ -289,6 +320,20 @@ def _session(
     )
 
 
+def _require_unsigned(folder: Path, ready: Sequence[ReadyPlace]) -> None:
+    """Refuse to go on without a key where the rack is signed, unless nothing is left to run.
+
+    Raises:
+        FileError: it is, and something is left.
+    """
+    from ventproof.runset.rack_record import RACK  # noqa: PLC0415 - slow
+    from ventproof.runset.signature import require_unsigned  # noqa: PLC0415 - as above
+
+    stand = [kept.path for one in ready if one.before and one.before.plan for kept in one.before.plan.stand]
+    if any(one.left for one in ready):
+        require_unsigned([folder / RACK, *stand])
+
+
 def _carried(ready: Sequence[ReadyPlace]) -> int:
     """Return how many places this computer can carry at once."""
     from ventproof.rack.supervise import AT_ONCE_A_CORE  # noqa: PLC0415
@@ -304,7 +349,7 @@ def _planned(ready: Sequence[ReadyPlace], most: int, *, asked: bool) -> str:
     return f"{len(ready)} places, at most {most} at the same time ({why})"
 
 
-def _probe(ready: Sequence[ReadyPlace]) -> None:
+def _probe(ready: Sequence[ReadyPlace], doing: str) -> None:
     """Look whether every bench is there, and nobody else's.
 
     Raises:
@@ -315,7 +360,7 @@ def _probe(ready: Sequence[ReadyPlace]) -> None:
     problems: list[Problem] = []
     for one in ready:
         try:
-            with reserved(one.session.bench, "ventproof rack"):  # its run reserves it again
+            with reserved(one.session.bench, doing):  # its run reserves it again
                 probed(one.session.bench)
         except FileError as error:
             problems += error.problems
@@ -383,6 +428,7 @@ class RackTest:
 
     Attributes:
         rack: its name.
+        doing: the command.
         folder: of the logs and the record.
         key: signs the record; None: nothing is signed.
         operator: in whose name.
@@ -390,13 +436,14 @@ class RackTest:
     """
 
     rack: str
+    doing: str
     folder: Path
     key: SigningKey | None = None
     operator: str = ""
     reports: tuple[Path, ...] = ()
 
 
-def _test(test: RackTest, places: Sequence[RackPlace], most: int) -> int:
+def _test(test: RackTest, ready: Sequence[ReadyPlace], places: Sequence[RackPlace], most: int) -> int:
     """Test all places, close the test with a record, show how it ended, and return the exit code.
 
     Raises:
@@ -405,47 +452,45 @@ def _test(test: RackTest, places: Sequence[RackPlace], most: int) -> int:
     """
     import asyncio  # noqa: PLC0415 - only where something is tested
 
+    from ventproof.rack.closing import place_ended  # noqa: PLC0415
     from ventproof.rack.supervise import Rack, worst_code  # noqa: PLC0415
     from ventproof.terminal.console import new_console  # noqa: PLC0415
     from ventproof.terminal.live import show_rack  # noqa: PLC0415
     from ventproof_bench.base.interrupts import held  # noqa: PLC0415
 
     with held() as interruption:
-        tested = Rack(places, _begin, at_once=most)
+        tested = Rack(places, partial(_begin, test.doing), at_once=most)
         with _shown(test.rack, tested) as tested.tell:
             asyncio.run(tested.run(lambda: interruption.came))
-        ended = [_ended(one, test.folder) for one in tested.progress]
+        ended = [place_ended(one, test.folder) for one in tested.progress]
         written = _close(test, ended)
         show_rack(new_console(), tested.progress, str(test.folder))
         for one in tested.progress:
             _tell(one)
         if interruption.came:
             _require_safe(tested.progress)
+        else:
+            _tell_waivers(test.folder, ready, ended)
         written = _report(test, ended) and written
+        if interruption.came:
+            raise KeyboardInterrupt(f"interrupted; give --resume {test.folder} to go on")
     code = worst_code(one.code for one in ended)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
 
 
 def _close(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     """Write the record of a rack, signed where its logs are; whether that was done, and if not it is told."""
-    from ventproof.log.names import signature_path  # noqa: PLC0415 - slow
-    from ventproof.runset.rack_record import RACK, RackRecord, write_rack_record  # noqa: PLC0415
+    from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow
+    from ventproof.rack.closing import close_rack  # noqa: PLC0415 - as above
+    from ventproof.runset.rack_record import RACK, RackRecord  # noqa: PLC0415 - as above
 
-    path = test.folder / RACK
     try:
-        # That of the record which the same rack left before it went on says nothing of this one.
-        signature_path(path).unlink(missing_ok=True)
-        record = RackRecord(test.rack, tuple(ended))
-        write_rack_record(path, record, replaces=True)
-        if test.key is not None:
-            from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
-            from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - as above
-
-            sign_closing(path, record.content, test.key, test.operator)
-            _say(f"{path.name} is signed, key {fingerprint(test.key.public)}")
+        close_rack(test.folder, RackRecord(test.rack, tuple(ended)), test.key, test.operator)
     except (OSError, VentproofError) as error:
-        click.echo(f"RECORD OF THE RACK NOT WRITTEN: {error}", err=True)
+        click.echo(harmless(f"RECORD OF THE RACK NOT WRITTEN: {error}"), err=True)
         return False
+    if test.key is not None:
+        _say(f"{RACK} is signed, key {fingerprint(test.key.public)}")
     return True
 
 
@@ -455,14 +500,14 @@ def _report(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
     logs = [log_at(test.folder / log.log) for one in ended for log in one.logs]
-    return write_all(test.reports if logs else (), logs, Choice.RECORDED, warns=True)
+    return write_all(test.reports if logs else (), logs, Choice.RECORDED)
 
 
-def _begin(place: RackPlace) -> ForkedPlace:
+def _begin(doing: str, place: RackPlace) -> ForkedPlace:
     from ventproof.rack.process import ForkedPlace  # noqa: PLC0415 - slow
 
     place.folder.mkdir(exist_ok=True)
-    return ForkedPlace(place, main)
+    return ForkedPlace(place, partial(main, options.RackCaller(f"{doing}, place {place.name}")))
 
 
 @contextmanager
@@ -497,72 +542,36 @@ def _say(line: str) -> None:
     click.echo(harmless(line))
 
 
-def _ended(one: PlaceProgress, folder: Path) -> RackedPlace:
-    """Return how a place ended; an exit code that its logs do not show is no verdict."""
-    from ventproof.log.names import logs_in, plain_path  # noqa: PLC0415
-    from ventproof.log.read import LogCheck, check_log  # noqa: PLC0415
-    from ventproof.rack.before import last_attempts  # noqa: PLC0415
-    from ventproof.runset.rack_record import RackedLog, RackedPlace  # noqa: PLC0415
-
-    place, logs, checks = one.place, list[RackedLog](), list[LogCheck]()
-    for path in logs_in(place.folder):
-        try:
-            check = check_log(path)
-            name = plain_path(path).relative_to(folder).as_posix()
-            logs.append(RackedLog(name, check.sha256, check.outcome))
-            checks.append(check)
-        except FileError as error:
-            one.remark = one.remark or str(error)
-    outcomes = [check.outcome for check in last_attempts(checks)]
-    if one.code in _SHOWN_BY and (one.remark or not _shows(one.code, outcomes, place.runs)):
-        shown = ", ".join(outcomes) or "none"
-        said = f"its run ended with exit code {one.code}, and its logs of {place.runs} planned runs show: {shown}"
-        one.remark = one.remark or said
-        one.code = EXIT_BENCH
-    return RackedPlace(
-        place=place.name,
-        unit=place.unit,
-        firmware=place.firmware,
-        planned=place.runs,
-        code=one.code,
-        remark=one.remark,
-        logs=tuple(logs),
-    )
-
-
-_SHOWN_BY: Final = {
-    EXIT_PASS: {"pass"},
-    EXIT_FAIL: {"fail"},
-    EXIT_INCONCLUSIVE: {"inconclusive"},
-    EXIT_ACCEPTED: {"fail"},
-}
-"""Exit codes that are verdicts, each with what must be among the outcomes."""
-
-
-def _shows(code: int, outcomes: Sequence[str], planned: int) -> bool:
-    """Return whether an exit code is what outcomes of runs show."""
-    every = len(outcomes) == planned and ABORTED not in outcomes
-    return every and _SHOWN_BY[code] <= set(outcomes) and (code != EXIT_PASS or set(outcomes) == {"pass"})
-
-
 def _tell(one: PlaceProgress) -> None:
-    """Print what the run of a place said: of one that passed the warnings, of each other all."""
-    from ventproof.rack.process import SAID, WARNED  # noqa: PLC0415
-    from ventproof.terminal.console import new_console, tell_left  # noqa: PLC0415
+    """Print what befell a place and what its run said: of one that passed its remarks, of each other all."""
+    from ventproof.rack.process import SAID, WARNED, lines_in  # noqa: PLC0415
+    from ventproof.terminal.console import new_console, say, tell_left  # noqa: PLC0415
 
-    said, warned = (_read(one.place.folder / name) for name in (SAID, WARNED))
-    passed = one.code == EXIT_PASS
-    lines = [line for line in warned if not passed or line.startswith("warning:")]
-    lines += [] if passed else said
-    if one.remark:
-        lines.insert(0, one.remark)
+    console = new_console()
+    lines = [one.remark] if one.remark else []
+    lines += [f"{path} ends without its last line: this run counts as aborted" for path in one.cut]
+    for name in (WARNED,) if one.code == EXIT_PASS else (WARNED, SAID):
+        lines += lines_in(one.place.folder / name)
     if lines:
         unit = f", unit {one.place.unit}" if one.place.unit else ""
-        click.echo(harmless(f"\n{one.place.name}{unit}:"))
+        say(console, f"\n{one.place.name}{unit}:")
     for line in lines:
-        click.echo(harmless(f"  {line}"))
+        say(console, line, indent=2)
     if _in_doubt(one):
-        tell_left(new_console(), (), "its run did not confirm that they are", one.place.name)
+        tell_left(console, (), "its run did not confirm that they are", one.place.name)
+
+
+def _tell_waivers(folder: Path, ready: Sequence[ReadyPlace], ended: Sequence[RackedPlace]) -> None:
+    """Say what is to be said of waivers, by all places that have them."""
+    from ventproof.rack.waived import WaivedPlace, of_waivers  # noqa: PLC0415 - slow
+
+    places = [
+        WaivedPlace(one.session.waivers, [profile.model for profile in one.suite], place)
+        for one, place in zip(ready, ended, strict=True)
+        if one.session.waivers is not None
+    ]
+    for line in of_waivers(folder, places):
+        options.tell_once(f"warning: {line}")
 
 
 def _in_doubt(one: PlaceProgress) -> bool:
@@ -570,14 +579,6 @@ def _in_doubt(one: PlaceProgress) -> bool:
     from ventproof.rack.follow import UNKNOWN  # noqa: PLC0415
 
     return one.outputs == UNKNOWN and not one.place.virtual
-
-
-def _read(path: Path) -> list[str]:
-    try:
-        text = path.read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return []
-    return [line.rstrip() for line in text.splitlines() if line.strip()]
 
 
 def _require_safe(progress: Sequence[PlaceProgress]) -> None:
