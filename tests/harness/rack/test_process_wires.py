@@ -138,7 +138,8 @@ def test_what_befalls_one_place_touches_no_other(bay, tmp_path):
     ]
     assert record.places[3].remark == "its process was ended by signal 9"
     assert re.search(r"│ fine +│ V-fine +│ +│ 1 of 1 │ 1 pass +│ safe +│", said)
-    assert re.search(r"│ hit +│ V-hit +│ +│ 0 of 1 │ .* │ not confirmed │", said)
+    assert re.search(r"│ hit +│ V-hit +│ +│ 1 of 1 │ 1 aborted +│ not confirmed │", said)
+    assert f"  {rack.log('hit')} ends without its last line: this run counts as aborted\n" in said
     assert "OUTPUTS MAY NOT BE SAFE (hit): its run did not confirm that they are." in said
     assert "OUTPUTS MAY NOT BE SAFE (fine)" not in said
     used = operations_in(tmp_path / "relays.sqlite")

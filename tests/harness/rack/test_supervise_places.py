@@ -209,9 +209,9 @@ def test_a_pause_of_the_profile_is_no_silence(tmp_path):
     one.listen(30.0)
     assert (one.silent_s, one.happened) == (0.0, [])
     one.take(IdleEnd(30.0, 1, 0, Window(0.0, 0.0)))
-    for now_s, heard_s in ((30.0, 9.0), (35.0, 9.0), (36.0, 36.0)):
+    for looked_s, heard_s in ((30.0, 9.0), (35.0, 9.0), (36.0, 36.0)):
         one.heard_s = heard_s
-        one.listen(now_s)
+        one.listen(looked_s)
     assert one.happened == [
         f"silent for 21 s, and is stopped after {SILENCE_S:.0f} s",
         "goes on, after no line for 26 s",
