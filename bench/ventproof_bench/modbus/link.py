@@ -326,7 +326,11 @@ class Link(asyncio.Protocol):
 
         Otherwise `ended` must follow. Raises `ConnectionException`: the connection is gone.
         """
-        self._put_out(pdu, self._framed(pdu), take)
+        try:
+            self._put_out(pdu, self._framed(pdu), take)
+        except Exception:
+            self._asked = None
+            raise
         if not self._answer.done() or self._answer.exception() is not None:
             return False
         self._asked = None

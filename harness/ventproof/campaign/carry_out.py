@@ -81,7 +81,8 @@ class CampaignRuns:
             self._record = new_record(name, groups)
         self.waived = WaivedRuns(waivers.model.waivers) if waivers else None
         sign = LogSigner(key, operator) if key else None
-        self.kept = KeptLogs(folder, self.groups, keeper, sign, self._waive if waivers else None)
+        seen, digest = (self._waive, waivers.digest) if waivers else (None, "")
+        self.kept = KeptLogs(folder, self.groups, keeper, sign, seen=seen, waivers=digest)
         self.troubles: dict[Place, str] = {}
         self.unclosed = ""
         """Why a manifest or a signature of it was not written; empty where all was."""
@@ -152,7 +153,8 @@ class CampaignRuns:
         self._record.write(self._folder)
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
-                self._take(number, left)
+                with held():  # one that has its name is signed, counted and entered, too
+                    self._take(number, left)
                 told(self.jobs[number], done)
         except KeyboardInterrupt:
             with held():

@@ -218,7 +218,7 @@ def _carry_out(runs: CampaignRuns, lab: LabAsked, reports: Sequence[Path], key: 
         _say(line)
     broken_off = _made(runs, lab)
     logs = runs.kept.logs
-    if key is not None and not runs.unclosed and all(map(has_signature, logs)):
+    if key is not None and logs and not runs.unclosed and all(map(has_signature, logs)):
         from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 
         click.echo(f"every log, every manifest and the record are signed, key {fingerprint(key.public)}")

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from secrets import token_hex
 from typing import TYPE_CHECKING, Any, Final, Self, final
 
 import click
@@ -140,6 +141,7 @@ def rack(
     _probe(here)
     folder = wanted.resume or _new_folder(out, loaded.model.rack)
     said = [f"--history={history}", f"--operator={operator}", *([f"--sign={sign}"] if sign else [])]
+    said += ["--of-rack", loaded.model.rack, str(len(ready)), _id_of(ready)]
     places = [_place(one, folder, wanted, ["run", "--quiet", "--confirm-clear", *said]) for one in ready]
     return _test(RackTest(loaded.model.rack, folder, key, operator, reports), places, most)
 
@@ -345,6 +347,12 @@ def _made(folder: Path) -> bool:
     except FileExistsError:
         return False
     return True
+
+
+def _id_of(ready: Sequence[ReadyPlace]) -> str:
+    """Return by what the logs of a rack know each other: as those before that go on, or anew."""
+    plans = [one.before.plan.plan for one in ready if one.before and one.before.plan]
+    return next((plan.part.id for plan in plans if plan.part), token_hex(16))
 
 
 def _place(ready: ReadyPlace, folder: Path, wanted: RackWanted, words: Sequence[str]) -> RackPlace:

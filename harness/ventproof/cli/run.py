@@ -254,6 +254,7 @@ def _watched(session: Session, suite: Sequence[Loaded[Profile]], live: LivePage 
     "are repeated and stay on record.",
 )
 @options.SAVE_SETTLING
+@click.option("--of-rack", type=(str, int, str), hidden=True, metavar="NAME PLACES ID")
 @click.option(
     "--dry-run",
     is_flag=True,
@@ -342,10 +343,12 @@ def session_of(
     waivers: Path | None,
     sign: Path | None,
     history: str | None,
+    of_rack: tuple[str, int, str] | None = None,
 ) -> Session:
     """Return what stays the same for all runs; a plan that goes on says what the options leave open."""
     from ventproof.cli.sign import signing_key  # noqa: PLC0415
     from ventproof.history.enter import keeper_of, ledger_beside  # noqa: PLC0415
+    from ventproof.log.plan import PlanPart  # noqa: PLC0415
     from ventproof.papers.acceptance import agreed, load_acceptance  # noqa: PLC0415
     from ventproof.session.selfcheck import pinned  # noqa: PLC0415
     from ventproof.session.session import Session, use_pairs  # noqa: PLC0415
@@ -371,6 +374,7 @@ def session_of(
         keeper=keeper_of(history, out),
         ledger=ledger_beside(history, out),
         desks=options.desks_for(bench, page=page),
+        part=PlanPart("rack", *of_rack) if of_rack else None,
     )
 
 

@@ -300,6 +300,9 @@ def _changed(going_on: Resumed, session: Session) -> Iterator[Problem]:
         table = session.table.digest if session.table else ""
         if dict(header.use) != dict(session.use):
             yield Problem("--map", None, None, "names are mapped differently in its other runs", hint)
+        waivers = session.waivers.digest if session.waivers else ""
+        if waivers != (header.waivers.sha256 if header.waivers else ""):
+            yield Problem("--waivers", None, None, "its other runs had other waivers, or none", hint)
         if table != (header.table.sha256 if header.table else ""):
             yield Problem("--table", None, None, "its other runs used another override table, or none", hint)
 
