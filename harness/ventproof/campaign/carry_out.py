@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.campaign.kept import KeptLogs, LogSigner
 from ventproof.campaign.planned import continued, jobs_of, new_record
 from ventproof.campaign.work import work_on
+from ventproof.log.names import has_signature
 from ventproof.log.read import VERDICTS
 from ventproof.papers.waivers import ACCEPTED
 from ventproof.profile.duration import longest_s
@@ -55,7 +56,8 @@ class CampaignRuns:
         resume: whether the campaign in the folder goes on; otherwise there must be none.
 
     Raises:
-        FileError: there is one, or none, or not this one; or a log of it was changed.
+        FileError: there is one, or none, or not this one; a log of it was changed; or its logs are signed and new ones
+            would not be.
         RecordError: a log that is taken up cannot be signed.
     """
 
@@ -92,6 +94,9 @@ class CampaignRuns:
         self._renew(again)
         self.jobs = [self.kept.prepared(job) for job in self._missing(operator, waivers)]
         self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
+        if self.jobs and key is None and any(map(has_signature, self.kept.logs)):
+            reason = "the logs of this campaign are signed, and those to come would not be"
+            raise FileError([Problem("--resume", None, None, reason, "give --sign, too")])
 
     def _renew(self, again: Sequence[Place]) -> None:
         """Give a new token to each real run that is made again at a person's word."""

@@ -271,6 +271,16 @@ def test_going_on_signs_and_closes_what_a_killed_campaign_left(night, verified, 
     assert [one.outcome for one in read_manifest(manifests[1]).left] == ["fail", "fail"]
 
 
+def test_a_signed_campaign_goes_on_signed_or_not_at_all(night, verified):
+    """Otherwise its record would lose its signature without a word; where all was run, nothing is written."""
+    night("--sign", "anna.key", most=2)
+    code, _, told = night("--resume")
+    assert (code, "the logs of this campaign are signed, and those to come would not be" in told) == (3, True)
+    assert night("--resume", "--sign", "anna.key")[0] == 1
+    assert night("--resume")[0] == 1
+    assert verified() == (0, [f"{WHOLE}, signed by Anna Falk."])
+
+
 def test_a_name_that_no_signature_can_state_is_refused_before_anything_begins(night, tmp_path):
     """As `run` does; no folder is made."""
     code, _, told = night("--sign", "anna.key", "--operator", "Anna\nFalk")
