@@ -21,6 +21,7 @@ from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import PlanPart
     from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.run.prompts import Desk
@@ -39,9 +40,11 @@ class RackCaller:
 
     Attributes:
         doing: the command of the rack, and the place.
+        part: of what its plan is a part.
     """
 
     doing: str
+    part: PlanPart
 
 
 L = TypeVar("L", bound="Loaded[Any]")

@@ -16,17 +16,17 @@ from ventproof.cli import main, options
 from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.run import session_of
 from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given, tell_misspelt
-from ventproof.jobs.executor import cores
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import DriverError, FileError, Problem, VentproofError
-from ventproof_bench.base.text import harmless, number_of
+from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import PlanPart
     from ventproof.log.signing import SigningKey
     from ventproof.profile.model import Profile
-    from ventproof.rack.before import PlaceBefore
     from ventproof.rack.follow import PlaceProgress, RackPlace
     from ventproof.rack.process import ForkedPlace
+    from ventproof.rack.ready import ReadyPlace
     from ventproof.rack.supervise import Rack
     from ventproof.runset.rack_file import PlacePlan, RackFile
     from ventproof.runset.rack_record import RackedPlace
@@ -36,29 +36,6 @@ if TYPE_CHECKING:
 
 _SILENCE_S: Final = 180.0
 """Nothing in a run is silent for longer, the pauses of its profiles apart: a bench has a minute to come back."""
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class ReadyPlace:
-    """A place whose files are right.
-
-    Attributes:
-        plan: as the rack file has it.
-        session: what stays the same for all its runs.
-        suite: its profiles, in the order in which they are run.
-        before: what stands of it, where a rack goes on.
-    """
-
-    plan: PlacePlan
-    session: Session
-    suite: Sequence[Loaded[Profile]]
-    before: PlaceBefore | None = None
-
-    @property
-    def left(self) -> bool:
-        """Whether something is left to run."""
-        return self.before is None or self.before.code is None
 
 
 @click.command("rack")
@@ -118,9 +95,10 @@ def rack(
     \b
     Exit code: as of `run`, the worst of all places: 4, then 1, 2, 5, 0.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.cli.sign import signing_key  # noqa: PLC0415 - slow
-    from ventproof.history.database import FILE  # noqa: PLC0415 - as above
+    from ventproof.history.database import FILE  # noqa: PLC0415 - slow
+    from ventproof.log.plan import PlanPart  # noqa: PLC0415 - as above
     from ventproof.rack.process import call_up  # noqa: PLC0415 - as above
+    from ventproof.rack.ready import at_once_here, id_of, new_folder, planned_said  # noqa: PLC0415 - as above
     from ventproof.runset.rack_file import load_rack  # noqa: PLC0415 - pydantic is slow to import
 
     loaded, wanted = load_rack(file), RackWanted.of(**stated)
@@ -128,12 +106,10 @@ def rack(
         out = options.only_resumed(wanted.resume).resolve().parent
     history = history or str(out / FILE)
     ready = ready_places(loaded, wanted, operator=operator, history=history)
-    key = signing_key(sign, shared=True) if sign else None
-    if wanted.resume is not None and key is None:
-        _require_unsigned(wanted.resume, ready)
+    key = _key_of(sign, wanted.resume, ready)
     call_up()
-    most = at_once or _carried(ready)
-    _say(_planned(ready, most, asked=at_once is not None))
+    most = at_once or at_once_here(ready)
+    _say(planned_said(ready, most, asked=at_once is not None))
     for one in ready:
         if one.before is not None:
             click.echo(harmless(f"{one.plan.name}: {one.before.says}"), err=True)
@@ -141,10 +117,11 @@ def rack(
     options.confirm_clear(*(one.session.bench for one in here), clear=clear)
     doing = f"ventproof rack {file}"
     _probe(here, doing)
-    folder = wanted.resume or _new_folder(out, loaded.model.rack)
+    folder = wanted.resume or new_folder(out, loaded.model.rack)
     said = [f"--history={history}", f"--operator={operator}", *([f"--sign={sign}"] if sign else [])]
     places = [_place(one, folder, wanted, ["run", "--quiet", "--confirm-clear", *said]) for one in ready]
-    test = RackTest(loaded.model.rack, doing, folder, key, operator, reports)
+    part = PlanPart("rack", loaded.model.rack, len(ready), id_of(ready))
+    test = RackTest(part, doing, folder, key, operator, reports)
     return _test(test, ready, places, most)
 
 
@@ -275,6 +252,7 @@ def _ready(
     """
     from ventproof.profile.duration import saving_order  # noqa: PLC0415 - slow
     from ventproof.rack.before import place_before  # noqa: PLC0415 - as above
+    from ventproof.rack.ready import ReadyPlace  # noqa: PLC0415 - as above
     from ventproof.session.resume import in_plan  # noqa: PLC0415 - as above
 
     if wanted.save_settling:
@@ -320,33 +298,27 @@ def _session(
     )
 
 
-def _require_unsigned(folder: Path, ready: Sequence[ReadyPlace]) -> None:
-    """Refuse to go on without a key where the rack is signed, unless nothing is left to run.
+def _key_of(sign: Path | None, folder: Path | None, ready: Sequence[ReadyPlace]) -> SigningKey | None:
+    """Return what signs a rack; None: nothing does.
+
+    Args:
+        sign: the file of the key.
+        folder: of the rack that goes on.
+        ready: its places.
 
     Raises:
-        FileError: it is, and something is left.
+        FileError: it holds no key; or there is none, what stands is signed, and something is left to run.
     """
+    from ventproof.cli.sign import signing_key  # noqa: PLC0415 - slow
     from ventproof.runset.rack_record import RACK  # noqa: PLC0415 - slow
     from ventproof.runset.signature import require_unsigned  # noqa: PLC0415 - as above
 
+    if sign is not None:
+        return signing_key(sign, shared=True)
     stand = [kept.path for one in ready if one.before and one.before.plan for kept in one.before.plan.stand]
-    if any(one.left for one in ready):
+    if folder is not None and any(one.left for one in ready):
         require_unsigned([folder / RACK, *stand])
-
-
-def _carried(ready: Sequence[ReadyPlace]) -> int:
-    """Return how many places this computer can carry at once."""
-    from ventproof.rack.supervise import AT_ONCE_A_CORE  # noqa: PLC0415
-
-    return cores() if all(one.session.bench.model.virtual for one in ready) else AT_ONCE_A_CORE * cores()
-
-
-def _planned(ready: Sequence[ReadyPlace], most: int, *, asked: bool) -> str:
-    """Return how many places there are, how many are tested at once, and why no more."""
-    if len(ready) <= most:
-        return f"{number_of(len(ready), 'place')}, all at the same time"
-    why = "--at-once" if asked else f"{number_of(cores(), 'processor core')}; see --at-once"
-    return f"{len(ready)} places, at most {most} at the same time ({why})"
+    return None
 
 
 def _probe(ready: Sequence[ReadyPlace], doing: str) -> None:
@@ -366,30 +338,6 @@ def _probe(ready: Sequence[ReadyPlace], doing: str) -> None:
             problems += error.problems
     if problems:
         raise FileError(problems)
-
-
-def _new_folder(out: Path, name: str) -> Path:
-    """Make a folder for the logs of a rack that no other has, however many begin at once."""
-    from ventproof.session.session import slug  # noqa: PLC0415
-
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        folder, number = out / slug(name), 1
-        while not _made(folder):
-            number += 1
-            folder = out / f"{slug(name)}-{number}"
-    except OSError as error:
-        raise FileError([Problem(str(out), None, None, f"cannot make a folder: {error.strerror}")]) from error
-    return folder
-
-
-def _made(folder: Path) -> bool:
-    """Make a folder; whether there was none."""
-    try:
-        folder.mkdir()
-    except FileExistsError:
-        return False
-    return True
 
 
 def _place(ready: ReadyPlace, folder: Path, wanted: RackWanted, words: Sequence[str]) -> RackPlace:
@@ -427,7 +375,7 @@ class RackTest:
     """What a test of a rack leaves behind.
 
     Attributes:
-        rack: its name.
+        part: what the plan of each place is a part of.
         doing: the command.
         folder: of the logs and the record.
         key: signs the record; None: nothing is signed.
@@ -435,7 +383,7 @@ class RackTest:
         reports: files to write of all that was run.
     """
 
-    rack: str
+    part: PlanPart
     doing: str
     folder: Path
     key: SigningKey | None = None
@@ -452,15 +400,15 @@ def _test(test: RackTest, ready: Sequence[ReadyPlace], places: Sequence[RackPlac
     """
     import asyncio  # noqa: PLC0415 - only where something is tested
 
-    from ventproof.rack.closing import place_ended  # noqa: PLC0415
+    from ventproof.rack.closing import of_waivers, place_ended  # noqa: PLC0415
     from ventproof.rack.supervise import Rack, worst_code  # noqa: PLC0415
     from ventproof.terminal.console import new_console  # noqa: PLC0415
     from ventproof.terminal.live import show_rack  # noqa: PLC0415
     from ventproof_bench.base.interrupts import held  # noqa: PLC0415
 
     with held() as interruption:
-        tested = Rack(places, partial(_begin, test.doing), at_once=most)
-        with _shown(test.rack, tested) as tested.tell:
+        tested = Rack(places, partial(_begin, test), at_once=most)
+        with _shown(test.part.name, tested) as tested.tell:
             asyncio.run(tested.run(lambda: interruption.came))
         ended = [place_ended(one, test.folder) for one in tested.progress]
         written = _close(test, ended)
@@ -470,7 +418,8 @@ def _test(test: RackTest, ready: Sequence[ReadyPlace], places: Sequence[RackPlac
         if interruption.came:
             _require_safe(tested.progress)
         else:
-            _tell_waivers(test.folder, ready, ended)
+            for line in of_waivers(test.folder, ready, ended):
+                options.tell_once(f"warning: {line}")
         written = _report(test, ended) and written
         if interruption.came:
             raise KeyboardInterrupt(f"interrupted; give --resume {test.folder} to go on")
@@ -485,7 +434,7 @@ def _close(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     from ventproof.runset.rack_record import RACK, RackRecord  # noqa: PLC0415 - as above
 
     try:
-        close_rack(test.folder, RackRecord(test.rack, tuple(ended)), test.key, test.operator)
+        close_rack(test.folder, RackRecord(test.part.name, tuple(ended)), test.key, test.operator)
     except (OSError, VentproofError) as error:
         click.echo(harmless(f"RECORD OF THE RACK NOT WRITTEN: {error}"), err=True)
         return False
@@ -503,11 +452,13 @@ def _report(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     return write_all(test.reports if logs else (), logs, Choice.RECORDED)
 
 
-def _begin(doing: str, place: RackPlace) -> ForkedPlace:
+def _begin(test: RackTest, place: RackPlace) -> ForkedPlace:
     from ventproof.rack.process import ForkedPlace  # noqa: PLC0415 - slow
 
     place.folder.mkdir(exist_ok=True)
-    return ForkedPlace(place, partial(main, options.RackCaller(f"{doing}, place {place.name}")))
+    return ForkedPlace(
+        place, partial(main, options.RackCaller(f"{test.doing}, place {place.name}", test.part))
+    )
 
 
 @contextmanager
@@ -559,19 +510,6 @@ def _tell(one: PlaceProgress) -> None:
         say(console, line, indent=2)
     if _in_doubt(one):
         tell_left(console, (), "its run did not confirm that they are", one.place.name)
-
-
-def _tell_waivers(folder: Path, ready: Sequence[ReadyPlace], ended: Sequence[RackedPlace]) -> None:
-    """Say what is to be said of waivers, by all places that have them."""
-    from ventproof.rack.waived import WaivedPlace, of_waivers  # noqa: PLC0415 - slow
-
-    places = [
-        WaivedPlace(one.session.waivers, [profile.model for profile in one.suite], place)
-        for one, place in zip(ready, ended, strict=True)
-        if one.session.waivers is not None
-    ]
-    for line in of_waivers(folder, places):
-        options.tell_once(f"warning: {line}")
 
 
 def _in_doubt(one: PlaceProgress) -> bool:

@@ -359,7 +359,7 @@ def session_of(
     if going_on is not None:
         out, seed = going_on.folder, going_on.plan.seed
         unit, firmware = unit or going_on.plan.unit, firmware or going_on.plan.firmware
-    papers = load_acceptance(acceptance) if acceptance else None
+    papers, rack = load_acceptance(acceptance) if acceptance else None, options.of_rack()
     return Session(
         bench=bench,
         out=out,
@@ -376,6 +376,7 @@ def session_of(
         keeper=keeper_of(history, out),
         ledger=ledger_beside(history, out),
         desks=options.desks_for(bench, page=page),
+        part=rack.part if rack else None,
     )
 
 

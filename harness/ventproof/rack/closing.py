@@ -1,24 +1,29 @@
-"""How the test of a rack ended: each place by its logs, and the record that closes them all."""
+"""How the test of a rack ended: each place by its logs, the waivers of all, and the record that closes it."""
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING, Final
 
-from ventproof.log.names import has_signature, logs_in, plain_path, signature_path
-from ventproof.log.read import LogCheck, check_log
-from ventproof.log.run import ABORTED
+from ventproof.log.names import has_signature, log_at, logs_in, plain_path, signature_path
+from ventproof.log.read import LogCheck, check_log, read_log
+from ventproof.log.run import ABORTED, results_of
 from ventproof.rack.before import last_attempts
 from ventproof.runset.rack_record import RACK, RackedLog, RackedPlace, write_rack_record
 from ventproof.runset.signature import closing_signature, require_unsigned, sign_closing
+from ventproof.session.waived import WaivedRuns, waivable_of
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
+    from ventproof.log.run import RunRecord
     from ventproof.log.signing import SigningKey
     from ventproof.rack.follow import PlaceProgress
+    from ventproof.rack.ready import ReadyPlace
     from ventproof.runset.rack_record import RackRecord
 
 
@@ -74,6 +79,39 @@ def shows(code: int, outcomes: Sequence[str], planned: int) -> bool:
     """
     every = len(outcomes) == planned and ABORTED not in outcomes
     return every and _SHOWN_BY[code] <= set(outcomes) and (code != EXIT_PASS or set(outcomes) == {"pass"})
+
+
+def of_waivers(folder: Path, ready: Sequence[ReadyPlace], ended: Sequence[RackedPlace]) -> Iterator[str]:
+    """Yield what waivers cannot accept, which accept too much, and which no place needs, where all was run.
+
+    Args:
+        folder: of the rack's logs.
+        ready: the places as they were before.
+        ended: how their tests ended.
+    """
+    today = local_now().date()
+    files = {one.session.waivers.digest: one.session.waivers for one in ready if one.session.waivers}
+    for digest, waivers in files.items():
+        its, whole = WaivedRuns(waivers.model.waivers), True
+        for place, test in zip(ready, ended, strict=True):
+            if place.session.waivers is None or place.session.waivers.digest != digest:
+                continue
+            profiles = {one.model.profile: one.model for one in place.suite}
+            records = last_attempts([*_records(folder, test)])
+            whole = whole and len(records) == test.planned
+            for record in (one for one in records if one.profile in profiles):
+                its.take(
+                    record.profile, waivable_of(record, profiles[record.profile], today), record.findings
+                )
+        for line in its.warnings(whole=whole):
+            yield f"{waivers.path}: {line}" if len(files) > 1 else line
+
+
+def _records(folder: Path, ended: RackedPlace) -> Iterator[RunRecord]:
+    for log in ended.logs:
+        path = log_at(folder / log.log)
+        with suppress(FileError):  # whoever judges the log says what is wrong with it
+            yield results_of(read_log(path), str(path))
 
 
 def close_rack(folder: Path, record: RackRecord, key: SigningKey | None, operator: str) -> None:

@@ -98,7 +98,7 @@ def closing_signature(path: Path, content: bytes, owner: bytes | None) -> tuple[
 
 
 def require_unsigned(paths: Iterable[Path]) -> None:
-    """Refuse to go on without a key where what closes, or stands, is signed: the whole would not be signed any more.
+    """Refuse to go on without a key where what closes runs, or stands, is signed: the whole would not be any more.
 
     Args:
         paths: of logs or of what closes them.
@@ -108,5 +108,5 @@ def require_unsigned(paths: Iterable[Path]) -> None:
     """
     signed = [path for path in paths if has_signature(path)]
     if signed:
-        reason = "it is signed, and what goes on would not be"
+        reason = "it is signed, and what is to come would not be"
         raise FileError([Problem(str(signed[0]), None, None, reason, "give --sign")])

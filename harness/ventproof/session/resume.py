@@ -315,6 +315,9 @@ def _changed(
         table = session.table.digest if session.table else ""
         if dict(header.use) != dict(session.use):
             yield stated("map", "names are mapped differently in its other runs", hint)
+        waivers = session.waivers.digest if session.waivers else ""
+        if waivers != (header.waivers.sha256 if header.waivers else ""):
+            yield stated("waivers", "its other runs had other waivers, or none", hint)
         if table != (header.table.sha256 if header.table else ""):
             yield stated("table", "its other runs used another override table, or none", hint)
 

@@ -132,6 +132,21 @@ def test_a_log_that_is_taken_away_is_missed(tested, ventproof, tmp_path):
     assert "1 of 2 logs of place right" in (tmp_path / "report.md").read_text(encoding="utf-8")
 
 
+def test_a_place_that_is_taken_away_with_the_record_is_missed(tested, ventproof, tmp_path):
+    """Its unit may be the one that failed: each log says of how many places of which rack it is."""
+    records, _ = tested
+    copy = tmp_path / "bay-2"
+    subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
+    for path in (copy / "rack.json", copy / "rack.json.sig"):
+        path.unlink()
+    shutil.rmtree(copy / "middle")
+    code, out, _ = ventproof("verify", copy)
+    said = "Of rack bay 2 2 of 3 places are here, without its record."
+    assert (code, out.splitlines()[0]) == (2, said)
+    code, out, _ = ventproof("verify", copy / "left")
+    assert (code, "Of rack bay 2 1 of 3 places is here, without its record." in out) == (0, True)
+
+
 def test_a_rack_signs_its_logs_and_its_record(tested, ventproof, tmp_path):
     """Whoever has the public key sees that nothing was changed, and that no place was left out."""
     records, done = tested
@@ -150,9 +165,9 @@ def test_a_rack_signs_its_logs_and_its_record(tested, ventproof, tmp_path):
     assert (code, "rack.json: it was changed since it was signed." in out) == (4, True)
     (copy / "rack.json").write_text(right, encoding="utf-8")
     (copy / "rack.json.sig").unlink()
-    assert ventproof("verify", copy)[0] == 0
-    code, out, _ = ventproof("verify", copy, "--key", public)
-    assert (code, out.startswith("rack.json is not signed: it does not prove that all logs")) == (2, True)
+    for asked in ((), ("--key", public)):  # the logs are signed, and so should it be
+        code, out, _ = ventproof("verify", copy, *asked)
+        assert (code, out.startswith("rack.json is not signed: it does not prove that all logs")) == (2, True)
     assert ventproof("sign", copy, "--key", records.parent / "anna.key")[1] == f"{copy}/rack.json: signed\n"
     assert ventproof("verify", copy, "--key", public)[0] == 0
 
@@ -176,7 +191,10 @@ def test_an_interrupted_rack_goes_on(tested, ventproof, tmp_path):
     before = {path: path.read_bytes() for path in copy.rglob("*.jsonl")}
     command = ["rack", records.parent / "rack.yaml", "--resume", copy, "--history", "none"]
     code, _, err = ventproof(*command)
-    assert (code, "it is signed, and what goes on would not be; give --sign" in err) == (3, True)
+    assert (code, "rack.json: it is signed, and what is to come would not be; give --sign" in err) == (
+        3,
+        True,
+    )
     command += ["--sign", records.parent / "anna.key", "--operator", "Anna Falk"]
     done = subprocess.run([*VENTPROOF, *command], capture_output=True, text=True, check=False)
     assert done.returncode == 1, done.stderr

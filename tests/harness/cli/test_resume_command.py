@@ -14,6 +14,7 @@ from ventproof.runset.manifest import read_manifest
 
 COUNT, RAIN = shipped_path("rain-count"), shipped_path("bucket-bounce-ignored")
 COUNTED, BOUNCED = "every-closure-of-the-rain-contact-is-counted", "bounce-of-the-bucket-s-reed-is-ignored"
+WAIVERS = SHIPPED_BENCH.parent / "papers" / "waivers.yaml"
 
 
 @pytest.fixture
@@ -120,6 +121,7 @@ def test_a_suite_goes_on_only_with_what_it_began_with(killed, suite, ventproof, 
         "other.yaml: this is not the bench file of the plan, as it was": suite(*resume, bench="other.yaml"),
         "--unit: 'GH-8', where the plan says 'GH-7'": suite(*resume, "--unit", "GH-8"),
         "--firmware: '3', where the plan says ''": suite(*resume, "--firmware", "3"),
+        "--waivers: its other runs had other waivers, or none": suite(*resume, "--waivers", WAIVERS),
         "--repeat: the plan that is resumed says this; leave it out": suite(*resume, "--repeat", "2"),
         'PROFILES: "bounce of the bucket\'s reed is ignored" is not among them': ventproof(
             "run", COUNT, "--bench", SHIPPED_BENCH, *resume
