@@ -241,7 +241,7 @@ def _doing(one: PlaceProgress, room: int) -> str:
     left = room - len(step) - len(": ")
     if len(one.profile) <= left:
         return f"{one.profile}: {step}"
-    return f"{one.profile[: left - 1]}…: {step}" if left > _NAMED else step
+    return f"{one.profile[: left - 1].rstrip()}…: {step}" if left > _NAMED else step
 
 
 def _so_far(one: PlaceProgress) -> Text:

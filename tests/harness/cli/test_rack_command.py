@@ -16,12 +16,13 @@ from screen import played
 from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
-from ventproof.cli.rack import RackWanted, ready_places
+from ventproof.cli.rack import RackWanted, _tell, ready_places
 from ventproof.cli.suite import Selection
 from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof.log.signing import make_key
-from ventproof.rack.closing import shows
+from ventproof.rack.closing import of_waivers, shows
+from ventproof.rack.follow import PlaceProgress, RackPlace
 from ventproof.runset.rack_file import load_rack
 from ventproof.runset.rack_record import read_rack_record
 
@@ -253,6 +254,61 @@ def test_each_place_is_told_what_is_wanted_of_all(tmp_path):
     file = written(tmp_path, {"left": virtual("V-1", ", waivers: none.yaml"), "right": virtual("V-2")})
     ready = ready_places(load_rack(file), replace(wanted, selection=Selection()))
     assert [f"--waivers={waivers}" in one.plan.words for one in ready] == [True, True]
+
+
+WAIVER = """
+  - {{id: {0}, profile: "{1}", response: {2}, reason: known, disposition: use as is, owner: A, approved_by: B,
+     retest_by: 2099-12-31}}
+"""
+RAINED = "rain closes, holds and releases the vents"
+
+
+def test_waivers_are_judged_by_all_places_that_have_them(tested, tmp_path):
+    """What the middle needs is not to be removed since the others pass; nothing is said of needs where a log lacks."""
+    records, _ = tested
+    waivers = [
+        WAIVER.format(name, RAINED, said) for name, said in (("W-1", "roof_vent reaches"), ("W-2", "x y"))
+    ]
+    (tmp_path / "waivers.yaml").write_text("waivers:" + "".join(waivers), encoding="utf-8")
+    shutil.copy(records.parent / "faulty.yaml", tmp_path)
+    places = {"left": virtual("V-1"), "middle": "{bench: faulty.yaml, unit: V-2}", "right": virtual("V-3")}
+    wanted = RackWanted(waivers=tmp_path / "waivers.yaml")
+    ready = ready_places(load_rack(written(tmp_path, places, (COUNT, RAIN))), wanted)
+    ended = read_rack_record(records / "bay-2" / "rack.json").places
+    said = [*of_waivers(records / "bay-2", ready, ended)]
+    (cover,) = (line for line in said if "cover" in line)
+    assert cover.startswith(f"waiver W-2 covers no response of these runs ({RAINED}: x y); ")
+    lacks = [replace(ended[0], planned=3), *ended[1:]]
+    assert [*of_waivers(records / "bay-2", ready, lacks)] == [line for line in said if line != cover]
+
+
+def test_a_name_that_no_profile_of_any_place_has_is_told_once(ventproof, tmp_path):
+    """And none that a profile of another place has."""
+    counted = "every closure of the rain contact is counted"
+    waivers = WAIVER.format("W-1", counted, "rain_count equals") + WAIVER.format(
+        "W-2", RAINED, "roof_vent reeches"
+    )
+    (tmp_path / "w.yaml").write_text(f"waivers:{waivers}", encoding="utf-8")
+    profiles = {"left": RAIN, "right": COUNT, "spare": RAIN}
+    places = {
+        name: virtual(f"V-{name}", f", profiles: [{profile}], waivers: w.yaml")
+        for name, profile in profiles.items()
+    }
+    code, _, err = ventproof("check", written(tmp_path, places))
+    assert code == 0
+    assert err.count("no response 'roof_vent reeches'") == 1
+    assert err.count("no response 'rain_count equals'") == 1
+
+
+def test_what_a_place_that_passed_said_is_shown(tmp_path, capsys):
+    """Each line of its standard error, whatever it begins with: a history that was not written, for one."""
+    one = PlaceProgress(
+        RackPlace(name="left", unit="V-1", folder=tmp_path, profiles=(), silence_s=9.0, code=0)
+    )
+    (tmp_path / "run.txt").write_text("1 run: 1 pass\n", encoding="utf-8")
+    (tmp_path / "run-warnings.txt").write_bytes(b"not entered into the history: full\n" + bytes(9))
+    _tell(one)
+    assert capsys.readouterr().out == "\nleft, unit V-1:\n  not entered into the history: full\n"
 
 
 def test_a_bundle_of_a_rack_keeps_its_record(tested, ventproof, tmp_path):

@@ -9,8 +9,10 @@ from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
+from ventproof.log.signing import make_key
 from ventproof.log.write import RecordLog
 from ventproof.runset.manifest import read_manifest
+from ventproof.session.planned import PlannedRuns
 
 COUNT, RAIN = shipped_path("rain-count"), shipped_path("bucket-bounce-ignored")
 COUNTED, BOUNCED = "every-closure-of-the-rain-contact-is-counted", "bounce-of-the-bucket-s-reed-is-ignored"
@@ -67,6 +69,35 @@ def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, s
         f"! {BOUNCED}.jsonl of run 3 of 4 (bounce of the bucket's reed is ignored, repeat 1 of 2) was aborted"
         in out
     )
+
+
+def test_an_interrupted_suite_says_what_goes_on_with_it(suite, ventproof, monkeypatch):
+    """The manifest, which is of this plan alone; a single run has none, and its log does."""
+    repeat = PlannedRuns.repeat
+
+    def second_is_interrupted(runs, number, view):
+        if number == 1 or runs.plan.runs == 1:
+            repeat(runs, number, view)
+            raise KeyboardInterrupt
+        return repeat(runs, number, view)
+
+    monkeypatch.setattr(PlannedRuns, "repeat", second_is_interrupted)
+    code, _, err = suite()
+    assert (code, err.endswith("interrupted\ngive --resume records/series.manifest.json to go on\n")) == (
+        130,
+        True,
+    )
+    code, _, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--out", "one")
+    assert (code, err.endswith(f"\ngive --resume one/{COUNTED}.jsonl to go on\n")) == (130, True)
+
+
+def test_a_signed_suite_goes_on_signed_or_not_at_all(suite, killed, ventproof):
+    """Otherwise a part of it would be, and the whole would not."""
+    make_key(killed / "anna.key", killed / "anna.pub")
+    ventproof("sign", killed / f"{COUNTED}.jsonl", "--key", killed / "anna.key")
+    code, _, err = suite("--resume", "records")
+    assert (code, "it is signed, and what is to come would not be; give --sign" in err) == (3, True)
+    assert suite("--resume", "records", "--sign", killed / "anna.key")[0] == 0
 
 
 def test_an_attempt_that_is_taken_away_is_missed(killed, suite, ventproof):
