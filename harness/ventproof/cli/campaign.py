@@ -93,7 +93,7 @@ def campaign(
         try:
             code = _carry_out(runs, lab, reports, key)
             if code == EXIT_INTERRUPTED:
-                _say(f"give --resume --out {folder} to go on")
+                _say(f"to go on: ventproof campaign {file} --resume --out {folder}")
             return code
         finally:
             if keeper is not None and keeper.warning:

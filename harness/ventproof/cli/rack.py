@@ -422,7 +422,7 @@ def _test(test: RackTest, ready: Sequence[ReadyPlace], places: Sequence[RackPlac
                 options.tell_once(f"warning: {line}")
         written = _report(test, ended) and written
         if interruption.came:
-            raise KeyboardInterrupt(f"interrupted; give --resume {test.folder} to go on")
+            raise KeyboardInterrupt(f"interrupted; to go on: {test.doing} --resume {test.folder}")
     code = worst_code(one.code for one in ended)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
 

@@ -98,10 +98,8 @@ def _run_suite(
             show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
             write_all(reports, runs.logs)
         if interrupted and runs.logs and options.of_rack() is None:
-            said = str(error) or "interrupted"
-            raise KeyboardInterrupt(
-                f"{said}\ngive --resume {runs.manifest or runs.logs[-1]} to go on"
-            ) from None
+            onward = f"ventproof run --resume {runs.manifest or runs.logs[-1]} PROFILES --bench FILE"
+            raise KeyboardInterrupt(f"{str(error) or 'interrupted'}\nto go on: {onward}") from None
         raise
     closed = _close(runs, broken_off)
     if session.signing is not None:

@@ -160,7 +160,8 @@ def _be(
         for text in (sys.stdout, sys.stderr):
             with suppress(OSError):  # no room is left, and what was written before stands
                 text.flush()
-            os.ftruncate(text.fileno(), os.lseek(text.fileno(), 0, os.SEEK_CUR))
+            with suppress(OSError):  # it was pointed nowhere
+                os.ftruncate(text.fileno(), os.lseek(text.fileno(), 0, os.SEEK_CUR))
 
 
 def lines_in(path: Path) -> list[str]:

@@ -242,7 +242,10 @@ def test_a_campaign_that_is_broken_off_is_signed_and_reported_as_incomplete(nigh
     """Never as passed; what is missing comes first. Going on makes all of it whole, and signs that."""
     (tmp_path / "night.yaml").write_text(NIGHT.replace("counts_twice", "none"), encoding="utf-8")
     code, out, told = night("--sign", "anna.key", "--report", "all.html", most=1)
-    assert (code, told.endswith("give --resume --out out to go on\n")) == (130, True)
+    assert (code, told.endswith("to go on: ventproof campaign night.yaml --resume --out out\n")) == (
+        130,
+        True,
+    )
     assert "all.html: incomplete: Unit U-1, firmware not stated. 3 of 4 planned runs are not here." in out
     code, (not_run, untouched, *_) = verified()
     assert code == 2

@@ -422,7 +422,10 @@ def test_a_terminal_shows_one_table_and_ctrl_c_stops_all(tmp_path):
     told = "\n".join([*screen.scrolled, screen.text])
     assert re.search(r"place_0 .* safe ", told)
     assert len(re.findall(r"place_[23] .*not run.*not driven", told)) == 2
-    assert f"interrupted; give --resume {tmp_path}/records/bay-2 to go on" in screen.text.replace("\n", "")
+    assert (
+        f"interrupted; to go on: ventproof rack {file} --resume {tmp_path}/records/bay-2"
+        in screen.text.replace("\n", "")
+    )
     record = read_rack_record(tmp_path / "records" / "bay-2" / "rack.json")
     assert [one.code for one in record.places] == [130, 130, None, None]
 

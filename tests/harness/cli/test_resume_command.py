@@ -83,12 +83,20 @@ def test_an_interrupted_suite_says_what_goes_on_with_it(suite, ventproof, monkey
 
     monkeypatch.setattr(PlannedRuns, "repeat", second_is_interrupted)
     code, _, err = suite()
-    assert (code, err.endswith("interrupted\ngive --resume records/series.manifest.json to go on\n")) == (
+    assert (
+        code,
+        err.endswith(
+            "interrupted\nto go on: ventproof run --resume records/series.manifest.json PROFILES --bench FILE\n"
+        ),
+    ) == (
         130,
         True,
     )
     code, _, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--out", "one")
-    assert (code, err.endswith(f"\ngive --resume one/{COUNTED}.jsonl to go on\n")) == (130, True)
+    assert (
+        code,
+        err.endswith(f"\nto go on: ventproof run --resume one/{COUNTED}.jsonl PROFILES --bench FILE\n"),
+    ) == (130, True)
 
 
 def test_a_signed_suite_goes_on_signed_or_not_at_all(suite, killed, ventproof):

@@ -166,7 +166,9 @@ def test_ctrl_c_stops_all_places_and_makes_their_outputs_safe(bay, tmp_path):
     assert warned.read_text(encoding="utf-8").startswith("\ninterrupted; ")
     assert "--resume" not in warned.read_text(encoding="utf-8")  # the rack goes on, not a place
     assert "\0" not in warned.read_text(encoding="utf-8")
-    assert said.endswith(f"interrupted; give --resume {rack.folder} to go on\n")
+    assert said.endswith(
+        f"interrupted; to go on: ventproof rack {folder}/fine-faulty-hit.yaml --resume {rack.folder}\n"
+    )
 
 
 def test_a_rack_that_is_killed_leaves_nothing_driven(bay, tmp_path):
