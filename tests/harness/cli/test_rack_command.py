@@ -11,15 +11,18 @@ import subprocess
 from dataclasses import replace
 
 import pytest
+from click.testing import CliRunner
 from fast_house import VENTPROOF
 from screen import played
 from shipped_profiles import shipped_path
 
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli import ventproof as commands
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, RackCaller
 from ventproof.cli.rack import RackWanted, _tell, ready_places
 from ventproof.cli.suite import Selection
 from ventproof.history.database import place_of
 from ventproof.history.store import History
+from ventproof.log.plan import PlanPart
 from ventproof.log.signing import make_key
 from ventproof.rack.closing import of_waivers, shows
 from ventproof.rack.follow import PlaceProgress, RackPlace
@@ -260,6 +263,7 @@ WAIVER = """
   - {{id: {0}, profile: "{1}", response: {2}, reason: known, disposition: use as is, owner: A, approved_by: B,
      retest_by: 2099-12-31}}
 """
+COUNTED = "every closure of the rain contact is counted"
 RAINED = "rain closes, holds and releases the vents"
 
 
@@ -283,21 +287,35 @@ def test_waivers_are_judged_by_all_places_that_have_them(tested, tmp_path):
 
 
 def test_a_name_that_no_profile_of_any_place_has_is_told_once(ventproof, tmp_path):
-    """And none that a profile of another place has."""
-    counted = "every closure of the rain contact is counted"
-    waivers = WAIVER.format("W-1", counted, "rain_count equals") + WAIVER.format(
-        "W-2", RAINED, "roof_vent reeches"
+    """And none that a profile of another place has, though one of this place has nearly the same."""
+    near = COUNT.read_text(encoding="utf-8").replace("contact is counted", "contact is countet")
+    (tmp_path / "near.yaml").write_text(near, encoding="utf-8")
+    waivers = WAIVER.format("W-1", f"{COUNTED[:-1]}t", "rain_tips counts") + WAIVER.format(
+        "W-2", RAINED, "x reeches"
     )
     (tmp_path / "w.yaml").write_text(f"waivers:{waivers}", encoding="utf-8")
-    profiles = {"left": RAIN, "right": COUNT, "spare": RAIN}
+    profiles = {"left": RAIN, "right": COUNT, "spare": "near.yaml", "last": RAIN}
     places = {
         name: virtual(f"V-{name}", f", profiles: [{profile}], waivers: w.yaml")
         for name, profile in profiles.items()
     }
     code, _, err = ventproof("check", written(tmp_path, places))
     assert code == 0
-    assert err.count("no response 'roof_vent reeches'") == 1
-    assert err.count("no response 'rain_count equals'") == 1
+    assert err.count("waiver W-2: its profile has no response 'x reeches'") == 1
+    assert "is run; did you mean" not in err
+
+
+def test_the_run_of_a_place_leaves_to_its_rack_what_the_rack_says(tmp_path):
+    """What it warns of waivers, by one place alone, would be wrong; what it accepts is told as ever."""
+    (tmp_path / "w.yaml").write_text(
+        f"waivers:{WAIVER.format('W-1', COUNTED, 'rain_tip counts')}", encoding="utf-8"
+    )
+    words = ["run", str(COUNT), "--bench", str(SHIPPED_BENCH), "--waivers", str(tmp_path / "w.yaml")]
+    words += ["--out", str(tmp_path / "records")]
+    part = PlanPart("rack", "bay 2", 3, "7" * 32)
+    for caller, told in ((None, 2), (RackCaller("ventproof rack r.yaml, place left", part), 0)):
+        done = CliRunner().invoke(commands, words, obj=caller, standalone_mode=False)
+        assert (done.return_value, done.stderr.count("warning: ")) == (0, told), done.output
 
 
 def test_what_a_place_that_passed_said_is_shown(tmp_path, capsys):

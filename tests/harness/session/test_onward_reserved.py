@@ -7,14 +7,15 @@ import pickle
 import re
 from pathlib import Path
 
+import click
 import pytest
 
 from ventproof.campaign import child
 from ventproof.campaign.planned import CampaignJob
 from ventproof.campaign.work import Errand
-from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
+from ventproof.cli.options import SHIPPED, SHIPPED_BENCH, RackCaller, reserve
 from ventproof.lab.seat import SeatBench
-from ventproof.log.plan import PlannedRun
+from ventproof.log.plan import PlannedRun, PlanPart
 from ventproof.profile.load import load_profile
 from ventproof.session.onward import reserved
 from ventproof.session.session import Session
@@ -59,6 +60,18 @@ def test_who_comes_second_is_told_who_was_first_and_where_the_port_stands(bench)
     assert re.fullmatch(f"{holder}; let it finish, or stop it", problem.reason)
     with reserved(bench, "another"):
         pass
+
+
+def test_a_place_of_a_rack_holds_its_bench_in_the_name_of_the_rack(bench):
+    """Whoever comes second knows what to wait for, or to stop."""
+    caller = RackCaller("ventproof rack bay.yaml, place left", PlanPart("rack", "bay 2", 3, "7" * 32))
+    with click.Context(click.Command("run"), obj=caller).scope():
+        reserve(bench)
+        with (
+            pytest.raises(FileError, match=r"ventproof rack bay\.yaml, place left; let it"),
+            reserved(bench, "x"),
+        ):
+            pass
 
 
 def test_one_port_in_common_is_enough(bench, tmp_path):
