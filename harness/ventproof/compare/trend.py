@@ -139,7 +139,8 @@ def cause_of_newest(found: FirmwareTrend) -> str:
     profiles: dict[str, set[str]] = defaultdict(set)
     for run in runs:
         for finding in run.findings:
-            if finding.verdict is not Verdict.PASS and not finding.skipped:
+            told = (Verdict.FAIL,) if run.verdict == ABORTED else (Verdict.FAIL, Verdict.INCONCLUSIVE)
+            if finding.verdict in told and not finding.skipped:
                 profiles[brief(finding)].add(run.profile)
         if run.verdict == ABORTED:
             profiles[f"aborted: {run.reason}"].add(run.profile)

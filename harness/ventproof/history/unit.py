@@ -118,10 +118,12 @@ def _cause(runs: Sequence[RunRecord], worst: str) -> str:
 
 def _causes(run: RunRecord) -> list[str]:
     """Return what explains how a run ended, in few words each; what counts most first."""
-    if run.reason:
-        return [run.reason]
-    bad = [f for f in run.findings if f.verdict == run.verdict and not f.skipped]
-    return list(dict.fromkeys(brief(finding) for finding in bad if finding.explained))
+    told = "fail" if run.reason else run.verdict
+    bad = [f for f in run.findings if f.verdict == told and not f.skipped and f.explained]
+    causes = list(dict.fromkeys(map(brief, bad)))
+    if not run.reason:
+        return causes
+    return [f"{run.reason.rstrip('.')}; failed: {'; '.join(causes)}" if causes else run.reason]
 
 
 def groups_of_runs(entries: Sequence[HistoryEntry]) -> list[RunGroup]:
