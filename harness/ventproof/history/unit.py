@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.history.dashboard import WORST_FIRST
+from ventproof.log.run import reason_text
 from ventproof.verdict.brief import brief, cause_sentence
 from ventproof_bench.base.text import number_of
 
@@ -118,12 +119,10 @@ def _cause(runs: Sequence[RunRecord], worst: str) -> str:
 
 def _causes(run: RunRecord) -> list[str]:
     """Return what explains how a run ended, in few words each; what counts most first."""
-    told = "fail" if run.reason else run.verdict
-    bad = [f for f in run.findings if f.verdict == told and not f.skipped and f.explained]
-    causes = list(dict.fromkeys(map(brief, bad)))
-    if not run.reason:
-        return causes
-    return [f"{run.reason.rstrip('.')}; failed: {'; '.join(causes)}" if causes else run.reason]
+    if run.reason:
+        return [reason_text(run)]
+    bad = [f for f in run.findings if f.verdict == run.verdict and not f.skipped]
+    return list(dict.fromkeys(brief(finding) for finding in bad if finding.explained))
 
 
 def groups_of_runs(entries: Sequence[HistoryEntry]) -> list[RunGroup]:

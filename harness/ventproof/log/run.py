@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from hashlib import sha256
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.events import FindingMade, RunEnd
 from ventproof.log.plan import PlannedRun
 from ventproof.log.read import header_of
+from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import WORST_FIRST, Finding, Verdict
 from ventproof_bench.mock.faults.fault import GivenFault, faults_in
 from ventproof_bench.yamlfile.tree import data_in
@@ -153,6 +156,17 @@ def _faults_in(bench: str) -> tuple[GivenFault, ...] | None:
     return faults_in(held)
 
 
+def bench_but_faults(bench: str) -> str:
+    """Return a digest of what the text of a bench file says but for the faults of the mock; empty of no such text."""
+    held = data_in(bench)
+    if not isinstance(held, dict):
+        return ""
+    mock = held.get("mock")
+    if isinstance(mock, dict):
+        held = held | {"mock": {key: value for key, value in mock.items() if key != "faults"}}
+    return sha256(json.dumps(held, sort_keys=True, default=str).encode()).hexdigest()
+
+
 def evidence_key(run: RunRecord) -> Hashable:
     """Return what two runs share that are one piece of evidence.
 
@@ -180,6 +194,14 @@ def trouble(record: RunRecord, most: int = 3) -> list[str]:
     worst = sorted(bad, key=lambda finding: WORST_FIRST.index(finding.verdict))[:most]
     said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
     return [record.reason, *said] if record.reason else said
+
+
+def reason_text(record: RunRecord) -> str:
+    """Return why a run has no verdict, and what had failed in it all the same; empty where it has one."""
+    failed = dict.fromkeys(brief(finding) for finding in record.findings if finding.verdict is Verdict.FAIL)
+    if not record.reason or not failed:
+        return record.reason
+    return f"{record.reason.removesuffix('.')}; failed: {'; '.join(failed)}"
 
 
 def _why_aborted(state: LogState) -> str:
