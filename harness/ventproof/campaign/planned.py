@@ -216,7 +216,7 @@ def continued(record: CampaignRecord, groups: Sequence[PlannedGroup]) -> list[Pl
     same = [
         replace(group, folder=folder, plan=plan)
         for group, (folder, plan) in zip(groups, record.plans.items(), strict=False)
-        if group.plan.is_but_begun(plan)
+        if group.plan.is_same_work(plan)
     ]
     if not len(same) == len(groups) == len(record.plans):
         reason = (

@@ -196,7 +196,7 @@ def trend(
     """  # noqa: D301 - the first sentence is what `--help` shows; click's own mark for a paragraph
     from ventproof.compare.side import (  # noqa: PLC0415
         load_runs,
-        side_of,
+        side_of_logged,
     )
     from ventproof.compare.trend import trend as trend_of  # noqa: PLC0415
     from ventproof.compare.write import check_names  # noqa: PLC0415
@@ -205,7 +205,7 @@ def trend(
     check_names(outs)
     limits = read_limits(limit_time, limit_position)
     taken = Selection(only, tags).takes_log
-    runs = [one.run for name in records for one in load_runs(name, history, taken)]
-    found = trend_of(side_of(", ".join(records), runs), limits, confidence / 100)
+    runs = [one for name in records for one in load_runs(name, history, taken)]
+    found = trend_of(side_of_logged(", ".join(records), runs), limits, confidence / 100)
     _write(found, outs)
     show_trend(found, verbose=verbose)

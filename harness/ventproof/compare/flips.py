@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof.compare.side import complete, responses
-from ventproof.log.run import ABORTED
+from ventproof.log.run import ABORTED, reason_text
 from ventproof.statistics.shifts import fewer_passes
 from ventproof.verdict.brief import brief
 
@@ -196,7 +196,7 @@ def _profile(
 def _side_of_runs(runs: Sequence[RunRecord]) -> FlipSide:
     verdicts = [run.verdict for run in runs]
     worst = max(verdicts, key=_RANK.__getitem__)
-    return FlipSide(_counted(verdicts), worst, next((run.reason for run in runs if run.reason), ""))
+    return FlipSide(_counted(verdicts), worst, next((reason_text(run) for run in runs if run.reason), ""))
 
 
 def _responses(

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections import Counter, defaultdict
 from collections.abc import Callable
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, final
 
+from ventproof.log.events import RunBegin
 from ventproof.log.names import logs_in
-from ventproof.log.run import ABORTED, evidence_key
+from ventproof.log.read import begin_of
+from ventproof.log.run import ABORTED, bench_but_faults, evidence_key
 from ventproof.rejudge.batch import Logged, read_runs
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.errors import FileError, Problem
@@ -42,12 +46,21 @@ class Side:
         runs: each counted once.
         repeated: runs that were left out, being another to the byte.
         gaps: of which planned runs it tells nothing, in words.
+        benches: digests of what its bench files say but for the faults of the mock, by the digests of the files, as far
+            as logs tell.
     """
 
     name: str
     runs: tuple[RunRecord, ...]
     repeated: int
     gaps: tuple[str, ...] = ()
+    benches: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def benches_but_faults(self) -> set[str]:
+        """Digests of what its bench files say but for the faults of the mock; empty where one is not known."""
+        told = {self.benches.get(run.bench_sha256, "") for run in self.runs}
+        return set() if "" in told else told
 
     @property
     def profiles(self) -> Mapping[str, Sequence[RunRecord]]:
@@ -62,13 +75,19 @@ class Side:
         return tuple(dict.fromkeys(str(getattr(run, of)) or "not stated" for run in self.runs))
 
 
-def side_of(name: str, runs: Iterable[RunRecord]) -> Side:
-    """Return a side. A run counts once, however often its log was given."""
+def side_of(name: str, runs: Iterable[RunRecord], benches: Mapping[str, str] | None = None) -> Side:
+    """Return a side. A run counts once, however often its log was given.
+
+    Args:
+        name: as the user named it.
+        runs: its runs.
+        benches: as `Side.benches`; None: nothing is known.
+    """
     given = list(runs)
     kept: dict[Hashable, RunRecord] = {}
     for run in given:
         kept.setdefault(evidence_key(run), run)
-    return Side(name, tuple(kept.values()), len(given) - len(kept), tuple(_gaps(given)))
+    return Side(name, tuple(kept.values()), len(given) - len(kept), tuple(_gaps(given)), benches or {})
 
 
 def _gaps(runs: Sequence[RunRecord]) -> Iterator[str]:
@@ -115,7 +134,25 @@ def load_sides(base: str, candidate: str, history: str, taken: Taken | None = No
     """
     old, new = load_runs(base, history, taken), load_runs(candidate, history, taken)
     _refuse_itself(base, candidate, old, new)
-    return side_of(base, (one.run for one in old)), side_of(candidate, (one.run for one in new))
+    return side_of_logged(base, old), side_of_logged(candidate, new)
+
+
+def side_of_logged(name: str, runs: Sequence[Logged]) -> Side:
+    """Return a side whose logs tell what its bench files say."""
+    return side_of(name, (one.run for one in runs), _benches(runs))
+
+
+def _benches(runs: Sequence[Logged]) -> Mapping[str, str]:
+    """Return what the bench files of runs say but for the mock's faults, by their digests, as far as logs are here."""
+    found: dict[str, str] = {}
+    for one in runs:
+        if one.run.bench_sha256 not in found:
+            with suppress(FileError):
+                begin = begin_of(Path(one.log))
+                text = begin.header.bench.text if isinstance(begin, RunBegin) else ""
+                if sha256(text.encode()).hexdigest() == one.run.bench_sha256:
+                    found[one.run.bench_sha256] = bench_but_faults(text)
+    return found
 
 
 def load_runs(name: str, history: str, taken: Taken | None = None) -> Sequence[Logged]:

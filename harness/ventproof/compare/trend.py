@@ -139,7 +139,8 @@ def cause_of_newest(found: FirmwareTrend) -> str:
     profiles: dict[str, set[str]] = defaultdict(set)
     for run in runs:
         for finding in run.findings:
-            if finding.verdict is not Verdict.PASS and not finding.skipped:
+            told = (Verdict.FAIL,) if run.verdict == ABORTED else (Verdict.FAIL, Verdict.INCONCLUSIVE)
+            if finding.verdict in told and not finding.skipped:
                 profiles[brief(finding)].add(run.profile)
         if run.verdict == ABORTED:
             profiles[f"aborted: {run.reason}"].add(run.profile)
@@ -324,7 +325,8 @@ def _alarms(side: Side, versions: Mapping[str, Sequence[RunRecord]]) -> Iterator
 def _others(side: Side) -> Iterator[str]:
     for of, what in (("unit", "units"), ("bench_sha256", "bench files")):
         told = side.told(of)
-        if len(told) > 1:
+        by_faults_alone = of == "bench_sha256" and len(side.benches_but_faults) == 1
+        if len(told) > 1 and not by_faults_alone:
             yield f"the runs have different {what}, which may be what changed: {', '.join(v[:12] for v in told)}"
     for name, runs in side.profiles.items():
         rules = dict.fromkeys(run.decision for run in runs)

@@ -7,9 +7,9 @@ from collections import Counter
 from typing import TYPE_CHECKING, Final
 
 from ventproof.log.gaps import gaps_text, together
-from ventproof.log.run import UNMEASURED, VIRTUAL, given_text
+from ventproof.log.run import ABORTED, UNMEASURED, VIRTUAL, given_text
 from ventproof.verdict.finding import Finding, Verdict
-from ventproof.verdict.text import margin_text, response, skipped, took_text
+from ventproof.verdict.text import ended_text, margin_text, response, skipped, took_text
 from ventproof_bench.base.text import one_line
 
 if TYPE_CHECKING:
@@ -124,10 +124,16 @@ def _table(batch: Batch) -> Iterator[str]:
     named = zip(batch.runs, batch.names, strict=True)
     for logged, name in sorted(named, key=lambda one: one[0].run.verdict == "pass"):
         run = logged.run
-        passed = sum(finding.verdict is Verdict.PASS for finding in run.findings)
         ended = _signed("", logged.standing)
-        share = f"{passed} of {len(run.findings)} passed"
-        yield f"| {escaped(name)} | {ended} | {share} | `{run.digest[:16]}` |"
+        yield f"| {escaped(name)} | {ended} | {_share(run)} | `{run.digest[:16]}` |"
+
+
+def _share(run: RunRecord) -> str:
+    """Return how many responses passed; of a run without a verdict never as a share of all, which nobody knows."""
+    if run.verdict == ABORTED:
+        return ended_text(run.findings) or "none judged"
+    passed = sum(finding.verdict is Verdict.PASS for finding in run.findings)
+    return f"{passed} of {len(run.findings)} passed"
 
 
 def _open(batch: Batch) -> Iterator[str]:

@@ -166,7 +166,7 @@ class Run(PublishedPart):
     ventproof: str
     """Version of the ventproof that ran it."""
     responses: tuple[Response, ...]
-    """The requirements, in the log's order."""
+    """The requirements, in the profile's order; of an aborted run as its evidence shows them."""
     gaps: tuple[EvidenceGaps, ...]
     """Which buses brought no evidence at times; empty when every reading came."""
 

@@ -27,7 +27,8 @@ from ventproof.history.tables import (
 )
 from ventproof.log.decode import LineError
 from ventproof.log.read import check_log, read_log
-from ventproof.log.run import RunRecord, results_of
+from ventproof.log.run import RunRecord
+from ventproof.rejudge.again import run_told
 from ventproof.runset.completeness import absent_of
 from ventproof_bench.base.clock import utc_now
 from ventproof_bench.base.errors import FileError, Problem
@@ -171,7 +172,7 @@ class History:
         self._now = now
 
     def enter_log(self, log: Path) -> Entered:
-        """Enter the run of a log as the log tells it; for a run that has just been judged.
+        """Enter the run of a log as it is told of; for a run that has just been judged.
 
         Raises:
             FileError: it is no log, or the database refuses.
@@ -179,7 +180,7 @@ class History:
         state = read_log(log)
         if state.is_check:
             return "no run"
-        return self.enter(log, results_of(state, str(log)))
+        return self.enter(log, run_told(state, str(log)))
 
     def enter(self, log: Path, record: RunRecord) -> Entered:
         """Enter a log's run; one that is known changes only where its log lies now, and faults that were not known.

@@ -9,8 +9,10 @@ from statistics import median
 from typing import TYPE_CHECKING, Any, Final
 
 from ventproof.figures.trend_chart import Point, Trend
+from ventproof.log.run import ABORTED
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.verdict.brief import brief
+from ventproof.verdict.finding import Verdict
 from ventproof.verdict.text import titled
 from ventproof_bench.base.quantities import is_discrete
 
@@ -94,7 +96,9 @@ def trends_of(runs: Iterable[RunRecord]) -> list[Trend]:
     found: dict[tuple[Any, ...], list[tuple[str, Finding]]] = {}
     for run in runs:
         for finding in run.findings:
-            if not finding.skipped:
+            # The end of an aborted run decides nothing of what was still open, and says nothing of the unit.
+            open_still = run.verdict == ABORTED and finding.verdict is Verdict.INCONCLUSIVE
+            if not finding.skipped and not open_still:
                 place = run.profile, finding.step is None, finding.step or 0, finding.number
                 found.setdefault((*place, finding.identity), []).append((run.firmware, finding))
     return [trend_of(key[0], pairs) for key, pairs in sorted(found.items(), key=_place) if len(pairs) > 1]

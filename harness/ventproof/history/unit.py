@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.history.dashboard import WORST_FIRST
+from ventproof.log.run import reason_text
 from ventproof.verdict.brief import brief, cause_sentence
 from ventproof_bench.base.text import number_of
 
@@ -119,7 +120,7 @@ def _cause(runs: Sequence[RunRecord], worst: str) -> str:
 def _causes(run: RunRecord) -> list[str]:
     """Return what explains how a run ended, in few words each; what counts most first."""
     if run.reason:
-        return [run.reason]
+        return [reason_text(run)]
     bad = [f for f in run.findings if f.verdict == run.verdict and not f.skipped]
     return list(dict.fromkeys(brief(finding) for finding in bad if finding.explained))
 

@@ -5,6 +5,7 @@ Everything that a `Witness` says is true of every course that the readings allow
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from ventproof.deciders import formulas
@@ -15,6 +16,7 @@ from ventproof.deciders.motion import DriftDecider
 from ventproof.deciders.reaches import HoldsDecider
 from ventproof.deciders.travel import TravelDecider
 from ventproof.envelope.spans import (
+    EPS,
     INF,
     Piece,
     Track,
@@ -33,7 +35,7 @@ if TYPE_CHECKING:
 
     from ventproof.deciders.base import Decider
     from ventproof.deciders.formulas import Formula
-    from ventproof_bench.base.evidence import Sample
+    from ventproof_bench.base.evidence import Sample, SignalTraits
 
 _BEFORE_S: Final = 1e-9
 """So much before a limit of time nobody would call it later."""
@@ -133,6 +135,36 @@ def _travelled(formula: formulas.MovesAtFormula, decider: Decider) -> Witness:
     if rate is None or rate.low <= 0:
         return Witness(Cause.NOT_ARRIVED, *_at(decider.pieces, decider.s2 + formula.within_s))
     return Witness(Cause.WRONG_RATE, rate)
+
+
+_PLACES: Final = {
+    Cause.NEVER_THERE,
+    Cause.LEFT_AGAIN,
+    Cause.NOT_KEPT,
+    Cause.CAME_EARLY,
+    Cause.THERE_EARLY,
+    Cause.OUT_OF_LIMITS,
+    Cause.NOT_ARRIVED,
+}
+"""Causes whose value is where the signal was."""
+
+_LEAST, _MOST = 0.0, 100.0
+"""Nothing that travels between its ends is beyond them, %."""
+
+
+def in_its_range(witness: Witness, decider: Decider, traits: SignalTraits) -> Witness:
+    """Return what fails a demand with a position told from 0 to 100 %, unless readings show that it was beyond."""
+    value = witness.value
+    if value is None or witness.cause not in _PLACES or traits.unit != "%" or traits.rate_per_s is None:
+        return witness
+    if _beyond_ends(*value) or any(_beyond_ends(max(p.l0, p.l1), min(p.u0, p.u1)) for p in decider.pieces):
+        return witness
+    low, high = (min(max(end, _LEAST), _MOST) if abs(end) < INF else end for end in value)
+    return replace(witness, value=Bounds(low, high))
+
+
+def _beyond_ends(low: float, high: float) -> bool:
+    return low > _MOST + EPS or high < _LEAST - EPS
 
 
 def _beyond(by: float, margin: Bounds | None) -> Bounds | None:

@@ -18,7 +18,7 @@ from ventproof.envelope.spans import EPS_S, INF, Block, Corners, Piece, Reading
 from ventproof.judge import wording
 from ventproof.judge.contrast import Role, contrast_of
 from ventproof.judge.misses import miss_of, wrong_of
-from ventproof.judge.reasons import witness_of
+from ventproof.judge.reasons import in_its_range, witness_of
 from ventproof.judge.reckoning import believed
 from ventproof.judge.wording import STIMULUS, Since
 from ventproof.verdict.finding import Rule, Ruling, Verdict
@@ -326,10 +326,12 @@ class Watch:
     def _told(self, found: Ruling) -> Ruling:
         """Return a ruling with what went wrong, by how much, and why, in words."""
         decider, witness = self._decider, found.witness
+        if witness is not None:
+            witness = in_its_range(witness, decider, self._traits)
         if found.verdict is not Verdict.PASS:
             wrong = wrong_of(self.formula, witness, self._traits)
             miss = miss_of(self.formula, witness, self._traits, decider.s1) if witness else None
-            found = replace(found, wrong=wrong, miss=miss)
+            found = replace(found, witness=witness, wrong=wrong, miss=miss)
         why = wording.why(
             found,
             self.formula,

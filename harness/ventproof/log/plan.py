@@ -125,7 +125,7 @@ class Plan:
         """The first digits of its digest, to tell plans apart by."""
         return self.sha256[:8]
 
-    def is_but_begun(self, other: Plan) -> bool:
+    def is_same_work(self, other: Plan) -> bool:
         """Return whether another plan is this one, begun at another time."""
         return replace(self, started=other.started, part=other.part) == other
 

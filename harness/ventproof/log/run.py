@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Hashable, Iterator, Mapping, Sequence
+import json
+from collections.abc import Hashable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from hashlib import sha256
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.events import FindingMade, RunEnd
 from ventproof.log.plan import PlannedRun
 from ventproof.log.read import header_of
-from ventproof.verdict.finding import Finding, Verdict
+from ventproof.verdict.brief import brief
+from ventproof.verdict.finding import WORST_FIRST, Finding, Verdict
 from ventproof_bench.mock.faults.fault import GivenFault, faults_in
 from ventproof_bench.yamlfile.tree import data_in
 
 if TYPE_CHECKING:
     from ventproof.log.read import LogState
 
-
-_WORST: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
 
 ABORTED: Final = "aborted"
 """What stands in the place of a verdict when a run has none."""
@@ -116,7 +117,7 @@ def results_of(state: LogState, name: str = "the log") -> RunRecord:
         FileError: it is no log of a run.
     """
     header = header_of(state, name, "name logs of `ventproof run`")
-    findings = tuple(_findings(state, header.use))
+    findings = with_last_readings(state, (e.finding for e in state.rare if isinstance(e, FindingMade)))
     reason = _why_aborted(state) or _why_unbelievable(state.outcome, findings)
     return RunRecord(
         digest=state.digest,
@@ -155,6 +156,17 @@ def _faults_in(bench: str) -> tuple[GivenFault, ...] | None:
     return faults_in(held)
 
 
+def bench_but_faults(bench: str) -> str:
+    """Return a digest of what the text of a bench file says but for the faults of the mock; empty of no such text."""
+    held = data_in(bench)
+    if not isinstance(held, dict):
+        return ""
+    mock = held.get("mock")
+    if isinstance(mock, dict):
+        held = held | {"mock": {key: value for key, value in mock.items() if key != "faults"}}
+    return sha256(json.dumps(held, sort_keys=True, default=str).encode()).hexdigest()
+
+
 def evidence_key(run: RunRecord) -> Hashable:
     """Return what two runs share that are one piece of evidence.
 
@@ -179,9 +191,17 @@ def trouble(record: RunRecord, most: int = 3) -> list[str]:
     Those that passed and show nothing come last.
     """
     bad = [f for f in record.findings if f.explained and not f.skipped]
-    worst = sorted(bad, key=lambda finding: _WORST.index(finding.verdict))[:most]
+    worst = sorted(bad, key=lambda finding: WORST_FIRST.index(finding.verdict))[:most]
     said = [f"{f.verdict}: {f.step_name}: {f.signal} {f.demand}: {f.why}" for f in worst]
     return [record.reason, *said] if record.reason else said
+
+
+def reason_text(record: RunRecord) -> str:
+    """Return why a run has no verdict, and what had failed in it all the same; empty where it has one."""
+    failed = dict.fromkeys(brief(finding) for finding in record.findings if finding.verdict is Verdict.FAIL)
+    if not record.reason or not failed:
+        return record.reason
+    return f"{record.reason.removesuffix('.')}; failed: {'; '.join(failed)}"
 
 
 def _why_aborted(state: LogState) -> str:
@@ -209,10 +229,14 @@ def _why_unbelievable(outcome: str, findings: Sequence[Finding]) -> str:
     return ""
 
 
-def _findings(state: LogState, use: Mapping[str, str]) -> Iterator[Finding]:
-    """Yield the findings; a reading counts to the step that went on when it came."""
-    at_end = state.told.at_end
-    for finding in (event.finding for event in state.rare if isinstance(event, FindingMade)):
+def with_last_readings(state: LogState, findings: Iterable[Finding]) -> tuple[Finding, ...]:
+    """Return findings of a log's run with the last reading of the step that each belongs to."""
+    return tuple(_with_last_readings(state, findings))
+
+
+def _with_last_readings(state: LogState, findings: Iterable[Finding]) -> Iterator[Finding]:
+    use, at_end = header_of(state).use, state.told.at_end
+    for finding in findings:
         values = {} if finding.step is None else at_end.get(finding.step, {})
         stood = values.get(use.get(finding.signal, finding.signal))
         yield replace(finding, stood=None if stood is None else float(stood))

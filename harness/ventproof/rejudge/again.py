@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
 from itertools import chain
@@ -29,9 +29,10 @@ from ventproof.log.events import (
     StimulusSettled,
 )
 from ventproof.log.read import header_of
+from ventproof.log.run import results_of, with_last_readings
 from ventproof.profile.bind import Bound, bind
 from ventproof.profile.load import read_profile
-from ventproof.rejudge.standing import differing_of, writer_of
+from ventproof.rejudge.standing import attempt, differing_of, is_whole, with_evidence, writer_of
 from ventproof.verdict.finding import Verdict
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.benchcheck.load import read_bench
@@ -39,6 +40,7 @@ from ventproof_bench.benchcheck.load import read_bench
 if TYPE_CHECKING:
     from ventproof.log.events import Header
     from ventproof.log.read import LogState
+    from ventproof.log.run import RunRecord
     from ventproof.profile.model import Profile
     from ventproof.verdict.finding import Finding
     from ventproof_bench.base.evidence import Poll
@@ -185,6 +187,31 @@ def follow(
     case.feed_all(checked_events(state, recorded.model))
     case.feed(EvidenceEnd(state.told.last_s, aborted=state.outcome == "aborted"))
     return bound, case
+
+
+def findings_told(state: LogState) -> tuple[Finding, ...]:
+    """Return what is told of the responses of a log's run; only one that did not come to its end is judged again."""
+    found = (event.finding for event in state.rare if isinstance(event, FindingMade))
+    if is_whole(state):
+        return tuple(found)
+    case, _ = attempt(lambda: follow(state)[1])
+    return with_evidence(found, findings_of(case) if case else (), whole=False)
+
+
+def run_told(state: LogState, name: str = "the log") -> RunRecord:
+    """Return the run of a log as it is told of: of one that did not come to its end all that its evidence shows.
+
+    Args:
+        state: the log, read.
+        name: how errors call it.
+
+    Raises:
+        FileError: it is no log of a run.
+    """
+    record = results_of(state, name)
+    if is_whole(state):
+        return record
+    return replace(record, findings=with_last_readings(state, findings_told(state)))
 
 
 @lru_cache(maxsize=4)

@@ -16,10 +16,18 @@ from ventproof.jobs.executor import cores, in_order, own_processes
 from ventproof.log.gaps import BusGaps
 from ventproof.log.names import has_signature
 from ventproof.log.read import read_log
-from ventproof.log.run import ABORTED, RunRecord, results_of
+from ventproof.log.run import ABORTED, RunRecord, results_of, with_last_readings
 from ventproof.log.signing import whats_wrong
-from ventproof.rejudge.again import follow
-from ventproof.rejudge.standing import BELIEVED, OF_SETS, STANDINGS, attempt, explained, standing_of
+from ventproof.rejudge.again import follow, run_told
+from ventproof.rejudge.standing import (
+    BELIEVED,
+    OF_SETS,
+    STANDINGS,
+    attempt,
+    is_whole,
+    standing_of,
+    with_evidence,
+)
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.runset.present import Choice, checked_set, present_log
 from ventproof.verdict.naming import NamedRun, names_apart
@@ -167,7 +175,7 @@ def read_runs(paths: Sequence[Path]) -> tuple[Logged, ...]:
         try:
             state = read_log(path)
             if not state.is_check:
-                run = _believed(results_of(state, str(path)), path)
+                run = _believed(run_told(state, str(path)), path)
                 here = present_log(path, state)
                 runs.append(Logged(str(path), run, here=here, gaps=state.told.gaps))
         except FileError as error:
@@ -300,7 +308,8 @@ def believed(path: Path, state: LogState) -> Logged:
     case, trouble = attempt(lambda: follow(state)[1])
     again = findings_of(case) if case else ()
     standing = standing_of(state, case, again, trouble)
-    record = replace(record, findings=explained(record.findings, again))
+    told = with_evidence(record.findings, again, whole=is_whole(state))
+    record = replace(record, findings=with_last_readings(state, told))
     if wrong := whats_wrong(path):
         return Logged(str(path), replace(record, verdict=ABORTED, reason=wrong), "broken", here, gaps)
     if standing.word not in BELIEVED and standing.word != "broken":

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Final, TypeVar, final
 
 from ventproof.log.events import FindingMade, RunBegin
 from ventproof.papers.waivers import ACCEPTED
+from ventproof.verdict.finding import WORST_FIRST
 from ventproof_bench.base.errors import EvidenceError, FileError
 from ventproof_bench.base.text import number_of
 
@@ -84,7 +85,7 @@ def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], tr
         again: the findings of that.
         trouble: why it could not be done.
     """
-    whole = state.closed and state.outcome != "aborted"
+    whole = is_whole(state)
     found = (event.finding for event in state.rare if isinstance(event, FindingMade))
     differing = {} if not whole or case is None else differing_of(found, again, writer_of(state))
     alarm = "" if case is not None else f"The evidence could not be judged again: {trouble}."
@@ -100,6 +101,11 @@ def standing_of(state: LogState, case: Case | None, again: Iterable[Finding], tr
         f"version of ventproof judges otherwise, or the log was rewritten."
     )
     return Standing("contradicted", alarm, differing)
+
+
+def is_whole(state: LogState) -> bool:
+    """Return whether a log tells of its run to the end, so that the verdict is that of all responses."""
+    return state.closed and state.outcome != "aborted"
 
 
 def writer_of(state: LogState) -> str:
@@ -140,6 +146,29 @@ def explained(found: Iterable[Finding], again: Iterable[Finding]) -> tuple[Findi
         else one
         for one in found
     )
+
+
+def with_evidence(found: Iterable[Finding], again: Sequence[Finding], *, whole: bool) -> tuple[Finding, ...]:
+    """Return what is told of the responses of a run.
+
+    Of a run that came to its end that is what its log holds. One that was aborted had no time to write down all that it
+    showed: each response is told as its evidence shows it, or as the log says, where that is worse.
+
+    Args:
+        found: the findings that the log holds.
+        again: those of judging again; empty where that cannot be done.
+        whole: whether the run came to its end.
+    """
+    logged = explained(found, again)
+    if whole or not again:
+        return logged
+    then = {finding.key: finding for finding in logged}
+    shown = [min(then.pop(one.key, one), one, key=_badness) for one in again]
+    return (*shown, *then.values())
+
+
+def _badness(finding: Finding) -> int:
+    return WORST_FIRST.index(finding.verdict)
 
 
 def _same(one: Finding | None, other: Finding | None, *, exact: bool) -> bool:

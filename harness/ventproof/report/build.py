@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.figures.repeats_figure import thin_run
-from ventproof.log.events import FindingMade, Header, PinnedText, StimulusApplied
+from ventproof.log.events import Header, PinnedText, StimulusApplied
 from ventproof.log.read import header_of, read_log
 from ventproof.log.signing import signature_of, unreadable
 from ventproof.papers.waivers import NONE_WAIVED, not_waivable, too_broad, unneeded
@@ -234,7 +234,7 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
             replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
         )
     header = header_of(state)
-    findings = [event.finding for event in state.rare if isinstance(event, FindingMade)]
+    findings = log.findings
     required = log.run.case.profile.required if log.run else {}
     named = {place: one.requirements for place, one in required.items()}
     waived = job.waiving.made(header, findings, named)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
 from typing import TYPE_CHECKING, Final, final
 
@@ -31,7 +31,7 @@ from ventproof.log.settings import settings_of
 from ventproof.papers.acceptance import told_of
 from ventproof.papers.fingerprint import settings_found
 from ventproof.rejudge.proofs import pinned_table, shown_by
-from ventproof.rejudge.standing import attempt, explained, standing_of
+from ventproof.rejudge.standing import attempt, is_whole, standing_of, with_evidence
 from ventproof.report.alike import used_of
 from ventproof.report.model import (
     Chapter,
@@ -47,7 +47,7 @@ from ventproof.report.papers import response_ident
 from ventproof.run.ending import left_lines
 from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Status, Verdict
-from ventproof.verdict.text import margin_text, response, span_text, titled, took_text
+from ventproof.verdict.text import ended_text, margin_text, response, span_text, titled, took_text
 from ventproof_bench.base.clock import offset_text
 from ventproof_bench.base.errors import FileError
 from ventproof_bench.base.quantities import is_discrete
@@ -78,7 +78,7 @@ _SAYS: Final = {
     "pass": "Every response passed. Judged again, the evidence says the same.",
     "fail": "{counted}. Judged again, the evidence says the same.",
     "inconclusive": "Nothing failed, but the evidence cannot decide everything. Judged again, it says the same.",
-    "aborted": "The run did not finish. It has no verdict: not a pass.",
+    "aborted": "The run did not finish. It has no verdict: not a pass.{ended}",
     "broken": "The log was changed or damaged after it was written. Not a pass.",
     "contradicted": "The log's evidence, judged again, contradicts the logged verdict. Not a pass.",
     "unconfirmed": "The log says {verdict}, but its evidence could not be judged again. Not a pass.",
@@ -115,16 +115,24 @@ class _Judged:
 @final
 @dataclass(frozen=True, slots=True)
 class JudgedLog:
-    """A log of a run, read, with what its evidence says; None, and why, where it cannot be judged again."""
+    """A log of a run, read, with what its evidence says; nothing, and why, where it cannot be judged again."""
 
     state: LogState
     run: DecidedRun | None
     trouble: str
+    again: tuple[Finding, ...]
 
     @classmethod
     def of(cls, state: LogState) -> JudgedLog:
         """Judge a log again."""
-        return cls(state, *attempt(lambda: decided_run(state)))
+        run, trouble = attempt(lambda: decided_run(state))
+        return cls(state, run, trouble, findings_of(run.case) if run else ())
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """What is told of its responses."""
+        found = (event.finding for event in self.state.rare if isinstance(event, FindingMade))
+        return with_evidence(found, self.again, whole=is_whole(self.state))
 
 
 def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, complete: bool = True) -> Chapter:
@@ -141,12 +149,12 @@ def chapter_of(log: JudgedLog, name: str, ident: str, signing: Signing, *, compl
         FileError: the log's first line or its findings are not what ventproof writes.
     """
     state, run = log.state, log.run
-    record, header = results_of(state, name), header_of(state, name)
-    again = findings_of(run.case) if run else ()
-    stands = standing_of(state, run.case if run else None, again, log.trouble)
+    header, told = header_of(state, name), log.findings
+    record = replace(results_of(state, name), findings=told)
+    stands = standing_of(state, run.case if run else None, log.again, log.trouble)
     standing = "broken" if signing.wrong else stands.word
     figures = _figures(run, stands.differing, complete=complete) if run else {}
-    claims, told = _shown(run, header), _told(state, again)
+    claims = _shown(run, header)
     alarms = [signing.wrong, *_alarms(state, record, stands, header.selfcheck), *_left(run, state, header)]
     return Chapter(
         ident=ident,
@@ -183,13 +191,8 @@ def _says(standing: str, outcome: str, told: Sequence[Finding]) -> str:
     words = {Status.FAIL: "failed", Status.INCONCLUSIVE: "inconclusive", Status.NOT_RUN: "not run"}
     counted = ", ".join(f"{counts[status]} {word}" for status, word in words.items() if counts[status])
     whole = f"Of {number_of(len(told), 'response')} {counted}"
-    return _SAYS[standing].format(verdict=outcome, counted=whole)
-
-
-def _told(state: LogState, again: Sequence[Finding]) -> Sequence[Finding]:
-    """Return the findings that the log holds; of a run that died, those that its evidence gives."""
-    found = [event.finding for event in state.rare if isinstance(event, FindingMade)]
-    return explained(found, again) if state.closed and found else again or found
+    ended = f" Its responses: {ended_text(told)}." if told else ""
+    return _SAYS[standing].format(verdict=outcome, counted=whole, ended=ended)
 
 
 def _all_facts(

@@ -64,8 +64,10 @@ def cause_of(groups: Sequence[ComplaintGroup], chapters: Sequence[Chapter]) -> s
     """Return in one sentence what explains the worst runs: what most of them share, then what most of the rest do."""
     worst = next((group.verdict for group in groups if group.verdict != ACCEPTED), None)
     runs = {group.brief: {one.run for one in group.complaints} for group in groups if group.verdict == worst}
-    which = "failed" if worst == "fail" else worst
-    return cause_sentence(runs, len(set().union(*runs.values())), f"{which} {_noun(chapters)}")
+    every = set[str]().union(*runs.values())
+    aborted = any(chapter.standing == "aborted" for chapter in chapters if chapter.ident in every)
+    which = ("failed or aborted" if aborted else "failed") if worst == "fail" else worst
+    return cause_sentence(runs, len(every), f"{which} {_noun(chapters)}")
 
 
 def _profiles(number: int, chapters: Sequence[Chapter]) -> str:

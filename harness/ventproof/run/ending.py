@@ -6,12 +6,16 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from ventproof.log.left import LeftCounter, OutputLeft
+from ventproof.verdict.finding import Verdict
+from ventproof.verdict.text import response
 from ventproof_bench.base.errors import DriverError, RecordError
 from ventproof_bench.benchfile.model import BenchFile
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Callable, Collection, Iterator, Sequence
     from pathlib import Path
+
+    from ventproof.verdict.finding import Finding
 
 
 def left_lines(file: BenchFile | None, left: LeftCounter) -> tuple[str, ...]:
@@ -26,33 +30,42 @@ def left_lines(file: BenchFile | None, left: LeftCounter) -> tuple[str, ...]:
 
 
 @contextmanager
-def telling_left(file: BenchFile, left: LeftCounter, log: Path) -> Iterator[None]:
+def telling_left(
+    file: BenchFile, left: LeftCounter, log: Path, found: Callable[[], Sequence[Finding]] = tuple
+) -> Iterator[None]:
     """Let an interruption, outputs that are not safe after one, and a lost record say how the outputs were left.
 
     Args:
         file: the bench file.
         left: how the outputs were left.
         log: path of the log.
+        found: returns what is told of the responses after an interruption, which says what had failed.
     """
     try:
         yield
     except KeyboardInterrupt:
-        raise KeyboardInterrupt(interrupted(file, left, log)) from None
+        raise KeyboardInterrupt(interrupted(file, left, log, found())) from None
     except (DriverError, RecordError) as error:
         kind = RecordError if isinstance(error, RecordError) else DriverError
         raise kind("\n".join([str(error), *_outputs_said(file, left)])) from error
 
 
-def interrupted(file: BenchFile, left: LeftCounter, log: Path) -> str:
+def interrupted(file: BenchFile, left: LeftCounter, log: Path, found: Sequence[Finding] = ()) -> str:
     """Return how an interrupted run or self-check was left, a line each.
 
     Args:
         file: the bench file.
         left: how the outputs were left.
         log: path of the log.
+        found: what is told of the responses of the run.
     """
+    failed = [
+        f"failed before: {one.step_name}: {response(one)}: {one.why}"
+        for one in found
+        if one.verdict is Verdict.FAIL
+    ]
     closed = f"{log} is closed" if left.over else f"{log} has no closing line"
-    return "\n".join([f"interrupted; {closed}", *_outputs_said(file, left)])
+    return "\n".join([f"interrupted; {closed}", *_outputs_said(file, left), *failed])
 
 
 def _outputs_said(file: BenchFile, left: LeftCounter) -> list[str]:

@@ -9,21 +9,19 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, final
 
-from ventproof.case.findings import findings_of
-from ventproof.log.events import FindingMade
 from ventproof.log.names import is_being_written, logs_in, plain_path
 from ventproof.log.plan import Attempt, Plan
 from ventproof.log.read import LogCheck, check_log, header_of, read_log
-from ventproof.log.run import ABORTED, results_of
+from ventproof.log.run import ABORTED
 from ventproof.log.settings import settings_of
 from ventproof.log.signing import whats_wrong
-from ventproof.rejudge.again import follow
+from ventproof.rejudge.again import findings_told, run_told
 from ventproof.run.engine import Outcome
 from ventproof.runset.manifest import ENDING, NOT_NEEDED, LeftLog, Manifest, read_manifest
 from ventproof.session.session import RunResult
 from ventproof.verdict.finding import Verdict
 from ventproof.verdict.text import titled
-from ventproof_bench.base.errors import Abort, AbortKind, BenchError, FileError, Problem
+from ventproof_bench.base.errors import Abort, AbortKind, FileError, Problem
 
 if TYPE_CHECKING:
     from ventproof.log.events import Header
@@ -240,15 +238,11 @@ def _standing(run: int, logs: Sequence[_Read]) -> _Read | None:
 
 def has_failed(state: LogState) -> bool:
     """Return whether something had failed before a run was aborted: that stands, and is not run away."""
-    if any(isinstance(event, FindingMade) and event.finding.verdict is Verdict.FAIL for event in state.rare):
-        return True
-    with suppress(FileError, BenchError):  # of another version, or with readings that contradict each other
-        return any(finding.verdict is Verdict.FAIL for finding in findings_of(follow(state)[1]))
-    return False
+    return any(finding.verdict is Verdict.FAIL for finding in findings_told(state))
 
 
 def _result_of(path: Path, state: LogState) -> RunResult:
-    record = results_of(state, str(path))
+    record = run_told(state, str(path))
     verdict = None if record.verdict == ABORTED else Verdict(record.verdict)
     outcome = Outcome(verdict, None if verdict else Abort(AbortKind.BENCH, record.reason))
     settings = settings_of(state.rare, header_of(state).use)

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.case.case import Case, case_of
 from ventproof.case.decidable import checked
+from ventproof.case.findings import findings_of
 from ventproof.log.encode import PollText, fields_of
 from ventproof.log.events import (
     FORMAT,
     Event,
+    EvidenceEnd,
     FindingMade,
     Header,
     PinnedCheck,
@@ -38,6 +40,7 @@ from ventproof.profile.bind import Bound, bind
 from ventproof.profile.check_responses import named_responses
 from ventproof.profile.check_traffic import train_problems
 from ventproof.profile.model import Profile
+from ventproof.rejudge.standing import attempt, with_evidence
 from ventproof.run.ending import left_lines, telling_left
 from ventproof.run.engine import Engine, Outcome, Recorder
 from ventproof.run.limits import limit_problems
@@ -97,15 +100,27 @@ class RunResult:
 class _Told:
     """What a run tells: it goes to the log and to whoever watches, and what its result holds is kept."""
 
-    def __init__(self, log: RecordLog, view: View, use: Mapping[str, str], *, real: bool) -> None:
+    def __init__(self, log: RecordLog, view: View, use: Mapping[str, str], case: Case, *, real: bool) -> None:
         self.left = LeftCounter(use)
         self.findings: list[Finding] = []
         self.of_settings: list[Event] = []
         self.gaps = GapCounter()
+        self._last_s = 0.0
         self._log = log
         self._view = view
+        self._case = case
         self._real = real
         self._polls = PollText()
+
+    def shown(self) -> tuple[Finding, ...]:
+        """Return what is told of the responses of the run, which was aborted."""
+
+        def ended() -> tuple[Finding, ...]:
+            self._case.feed(EvidenceEnd(self._last_s, aborted=True))
+            return findings_of(self._case)
+
+        again, _ = attempt(ended)
+        return with_evidence(self.findings, again or (), whole=False)
 
     def take(self, event: Event) -> None:
         """Take the next event.
@@ -121,6 +136,7 @@ class _Told:
             self._log.write(event.name, event.t_s, fields_of(event))
         if isinstance(event, RunEnd):
             self.left.feed(event)
+        self._last_s = max(self._last_s, event.t_s)
         self.gaps.feed(event)
         if self._real and isinstance(
             event, _SYNC_AFTER
@@ -287,7 +303,7 @@ class Session:
         unless_interrupted()
         with held(), self._log(profile) as log:
             opened(log)
-            told = _Told(log, screen, bound.outputs, real=real)
+            told = _Told(log, screen, bound.outputs, case, real=real)
 
             async def main() -> Outcome:
                 engine = self._engine(bound, case, told.take, place.seed)
@@ -295,14 +311,14 @@ class Session:
 
             screen.begin(title, case)
             try:
-                with telling_left(self.bench.model, told.left, log.path):
+                with telling_left(self.bench.model, told.left, log.path, told.shown):
                     outcome = run_loop(main(), virtual=not real)
                     log.close()  # here, where what goes wrong with it is told with how the outputs were left
             finally:
                 screen.end()
             left = left_lines(self.bench.model, told.left)
-            settings = settings_of(told.of_settings, bound.outputs)
-            found, gaps = tuple(told.findings), told.gaps.found
+            settings, gaps = settings_of(told.of_settings, bound.outputs), told.gaps.found
+            found = tuple(told.findings) if outcome.verdict else told.shown()
             return RunResult(title, log.path, log.digest, outcome, found, settings, gaps, left)
 
     def _engine(self, bound: Bound, case: Case, record: Recorder, seed: int) -> Engine:

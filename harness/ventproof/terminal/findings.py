@@ -92,7 +92,7 @@ def _suite_table(results: Sequence[RunResult]) -> Table:
         passed = sum(finding.status is Status.PASS for finding in result.findings)
         table.add_row(
             Text(result.profile),
-            f"{passed} of {len(result.findings)}",
+            f"{passed} of {len(result.findings)}" if result.outcome.verdict else f"{passed}",
             Text(_ended(result), style=VERDICT_STYLE[_ended(result)]),
             f"{result.digest[:16]}…",
         )

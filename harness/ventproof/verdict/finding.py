@@ -19,6 +19,9 @@ class Verdict(StrEnum):
     INCONCLUSIVE = "inconclusive"
 
 
+WORST_FIRST: Final = (Verdict.FAIL, Verdict.INCONCLUSIVE, Verdict.PASS)
+
+
 class Status(StrEnum):
     """How a response ended; one that was not run is inconclusive to the verdict of its run."""
 

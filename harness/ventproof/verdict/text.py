@@ -194,6 +194,14 @@ def skipped(findings: Sequence[Finding]) -> Counter[NotRun]:
     return Counter(finding.not_run for finding in findings if finding.skipped and finding.not_run)
 
 
+def ended_text(findings: Sequence[Finding]) -> str:
+    """Return how many responses ended how: `2 passed, 1 failed, 3 not run`; empty where there is none."""
+    counts = Counter(finding.status for finding in findings)
+    words = {Status.PASS: "passed", Status.FAIL: "failed", Status.INCONCLUSIVE: "inconclusive"}
+    told = (words | {Status.NOT_RUN: "not run"}).items()
+    return ", ".join(f"{counts[status]} {word}" for status, word in told if counts[status])
+
+
 def response(finding: Finding) -> str:
     """Return what was demanded of which signal."""
     return f"{finding.signal} {finding.demand}"

@@ -173,6 +173,19 @@ def test_a_fault_that_was_injected_is_said_wherever_versions_are_compared(faulty
     assert f"- {whose} {SAID.replace('_', chr(92) + '_')}" in summary
     assert json.loads(data)["faults"] == [f"{whose} {SAID}"]
     assert out.count("ran with fault") == 1
+    assert "different bench files" not in out + summary
+
+
+def test_what_bench_files_differ_in_besides_faults_is_told(faulty, tmp_path):
+    """The same fault on a bench that is polled otherwise: the fault is one difference, and not the only one."""
+    bench = tmp_path / "other.yaml"
+    text = SHIPPED_BENCH.read_text(encoding="utf-8")
+    bench.write_text(text.replace("poll_every: 100 ms", "poll_every: 200 ms"), encoding="utf-8")
+    words = (shipped_path("rain-closes-holds-releases"), "--bench", bench, "--fault", "slow_travel=2")
+    faulty("run", *words, "--firmware", "3", "--unit", "GH-7", "--history", "h.sqlite")
+    told = "the faults are one difference, and there may be more"
+    assert told in " ".join(faulty("compare", "1", "3", "--history", "h.sqlite")[1].split())
+    assert "different bench files" in faulty("trend", "1", "3", "--history", "h.sqlite")[1]
 
 
 def test_the_history_says_which_run_had_which_fault(faulty, tmp_path):

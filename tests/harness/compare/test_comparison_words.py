@@ -557,6 +557,15 @@ def test_jitter_of_polling_alone_is_no_change(compared, logged, finding):
     assert (compared(base, jitter).outcome, compared(base, slower).outcome) == ("same", "worse")
 
 
+def test_what_had_failed_before_a_candidate_was_aborted_is_told(compared, logged, finding):
+    """Beside why it was aborted, which alone would hide it."""
+    found = (finding(status=Status.FAIL),)
+    (flip,) = compared(["pass"], [logged(verdict="aborted", findings=found).run]).flips
+    assert flip.candidate.why == (
+        "the bus fell silent; failed: side_vent did not reach the required value in time"
+    )
+
+
 def test_the_same_log_once_whole_and_once_continued_by_others_is_two_runs(logged):
     """A broken log carries the digest of its last intact line, and must not hide behind the whole one."""
     runs = [logged(verdict=verdict).run for verdict in ("pass", "aborted")]

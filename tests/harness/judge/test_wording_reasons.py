@@ -79,6 +79,24 @@ def test_a_vent_that_never_arrived_fails_by_how_far_off_it_was_at_the_deadline()
     assert found.why.startswith("23.")
 
 
+@pytest.mark.parametrize("stood", [99.0, 103.0, 3.0, -3.0])
+def test_a_vent_is_told_between_its_ends_unless_it_was_read_beyond(stood: float) -> None:
+    """It stood still, and was not read for 6 s: it can have gone 21 % either way, and no farther than its ends."""
+    trace = SignalTrace(VENT)
+    watch = trace.watch(f.ReachesFormula(50.0, 2.0, 8.0, 0.0), AT_ZERO)
+    for t in (-0.2, -0.1, 0.0, 0.1, 1.0, 2.0, 3.0, 4.0, 14.0):
+        trace.observe(Sample(stood, t, t))
+    found = watch.close(20.0)
+    assert found.verdict is Verdict.FAIL
+    witness = found.witness
+    assert witness is not None
+    assert witness.value is not None
+    assert (witness.value.high > 100.0, witness.value.low < 0.0) == (stood > 100, stood < 0)
+    assert found.miss is not None
+    assert found.miss.observed == witness.value
+    assert found.why.startswith(f"{range_text(witness.value, ' %')} at 8.00 s after the stimulus; ")
+
+
 @pytest.mark.parametrize(("within_s", "hold_s"), [(10.0, 20.0), (35.0, 20.0), (5.0, 0.0), (5.0, 60.0)])
 @pytest.mark.parametrize("window_s", [0.0, 0.02, 12.0])
 def test_every_fail_of_an_arrival_has_a_margin(within_s: float, hold_s: float, window_s: float) -> None:
