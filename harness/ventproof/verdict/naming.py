@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Final, NamedTuple, Protocol, final
 
@@ -69,6 +69,19 @@ def repeats_apart(runs: Sequence[Repeated]) -> list[str]:
         [f"run {number}" for number in range(1, len(runs) + 1)],
     )
     return next(names for names in ways if len(set(names)) == len(names))
+
+
+def files_apart(paths: Sequence[str]) -> list[str]:
+    """Return the name of each file, with as many of its folders as tell it from the others."""
+    parts = {path: path.split("/") for path in paths}
+    names: dict[str, str] = {}
+    depth = 1
+    while left := [path for path in parts if path not in names]:
+        tails = {path: "/".join(parts[path][-depth:]) for path in left}
+        often = Counter(tails.values())
+        names |= {path: tail for path, tail in tails.items() if often[tail] == 1 or depth >= len(parts[path])}
+        depth += 1
+    return [names[path] for path in paths]
 
 
 def names_apart(runs: Sequence[NamedRun]) -> list[str]:

@@ -89,6 +89,22 @@ def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
     assert "no-log.jsonl" in html_of(report_of(named))
 
 
+def test_an_alarm_names_the_place_where_each_place_has_a_log_of_that_name(logs, mock, tmp_path):
+    """Two places of a rack: whoever reads that a run died knows whose it was."""
+    for number, place in enumerate(("one", "two")):
+        (tmp_path / place).mkdir()
+        events = mock.events_of(logs["aborted"])
+        events[0]["unit"] = f"V-{number}"
+        mock.rechained(events, tmp_path / place / "rain.jsonl")
+    report = report_of(sorted(tmp_path.rglob("*.jsonl")))
+    profile = report.chapters[0].profile
+    died = [one for one in report.cover.alarms if "has no closing line" in one]
+    assert [one.partition(": This log")[0] for one in died] == [
+        f"{profile} (one/rain.jsonl)",
+        f"{profile} (two/rain.jsonl)",
+    ]
+
+
 def test_what_failed_and_by_how_much_stands_on_the_first_page(mock, tmp_path):
     """Each response that failed is named with its margin and its reason, as the log has them."""
     log = mock.run(tmp_path, mock.rain, faults=["slow_travel"])
