@@ -18,7 +18,7 @@ from ventproof.cli.explore import played
 from ventproof.cli.options import with_faults
 from ventproof.explore.emit import said, writer_of
 from ventproof.explore.search import Tally
-from ventproof.explore.searches import Searches, first_find
+from ventproof.explore.searches import Brought, Searches
 from ventproof.session.session import Session
 from ventproof.table.load import load_table
 from ventproof_bench.base.clock import Stopwatch
@@ -69,8 +69,8 @@ def explore(fault: str, *, examples: int, budget_s: float, seed: int) -> Explore
     def left_s() -> float:
         return budget_s - watch.gone_s()
 
-    brought = (searches.do(number, left_s) for number in range(searches.count))
-    if (found := first_find(brought, tally, bool)) is not None:
+    ended = ((number, searches.do(number, left_s)) for number in range(searches.count))
+    if (found := Brought(tally, bool).look(ended)) is not None:
         searches.again(*found, left_s, before=tally, told=bool).run()
     find = tally.best
     told = Explored(

@@ -198,6 +198,24 @@ def open_trouble(error: BaseException) -> str:
     return _OPEN_TROUBLE.get(getattr(error, "errno", None) or 0) or str(error) or type(error).__name__
 
 
+_LOST_TROUBLE: Final = {
+    errno.EPIPE: "the far end closed it",
+    errno.ECONNRESET: "the far end closed it",
+    errno.EIO: "it was unplugged, or its far end is gone",
+    errno.ENXIO: "it was unplugged",
+    errno.ENODEV: "it was unplugged",
+}
+
+
+def lost_trouble(error: BaseException | None) -> str:
+    """Return why a port or a connection is gone, in words for whoever mends that; None: its far end closed it."""
+    if error is None:
+        return "the far end closed it"
+    if type(error).__name__ == "SerialException":  # it read nothing where there was to be something
+        return "it was unplugged, or another program reads it"
+    return _LOST_TROUBLE.get(getattr(error, "errno", None) or 0) or str(error) or type(error).__name__
+
+
 class AbortKind(StrEnum):
     """What ended a run before its end: the operator, something on the bench, or a fault of ventproof itself."""
 

@@ -50,8 +50,16 @@ def require_writable(path: Path) -> None:
     Raises:
         FileError: it cannot.
     """
-    with suppress(_Enough), whole_file(path):
-        raise _Enough
+    there = next(folder for folder in path.absolute().parents if folder.exists())  # what lacks is made later
+    try:
+        with suppress(_Enough), _part(there / path.name, replaces=True):
+            raise _Enough
+    except OSError as error:
+        raise _unwritable(path, error) from error
+
+
+def _unwritable(path: Path, error: OSError) -> FileError:
+    return FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")])
 
 
 class _Enough(Exception):
@@ -92,7 +100,7 @@ def whole_file(path: Path, *, replaces: bool = True) -> Iterator[BinaryIO]:
         with _part(path, replaces=replaces) as file:
             yield file
     except OSError as error:
-        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
+        raise _unwritable(path, error) from error
 
 
 @contextmanager
@@ -139,7 +147,7 @@ def whole_folder(path: Path, *, ending: str) -> Iterator[Path]:
         part.rename(path)
         _sync_folder(path.parent)
     except OSError as error:
-        raise FileError([Problem(str(path), None, None, f"cannot be written: {error.strerror}")]) from error
+        raise _unwritable(path, error) from error
     finally:
         if old.exists() and not path.exists():
             old.rename(path)

@@ -12,7 +12,7 @@ from math import inf
 from typing import TYPE_CHECKING, Final, Literal, final
 
 from ventproof_bench.base.clock import now_s, sleep_until
-from ventproof_bench.base.errors import DriverError, LinkError, open_trouble
+from ventproof_bench.base.errors import DriverError, LinkError, lost_trouble, open_trouble
 from ventproof_bench.base.evidence import Window
 from ventproof_bench.yamlfile.fields import NETWORK_PORTS
 
@@ -103,7 +103,7 @@ class _SharedPort:
         try:
             _look_at(self._serial, self.url)
         except OSError as error:
-            return f"it was unplugged, or the far end closed it ({error})"
+            return lost_trouble(error)
         self.good_s = now_s()
         return ""
 
@@ -225,13 +225,13 @@ class Port(_SharedPort):
         try:
             self._open_port().write(data)
         except OSError as error:  # a timeout too: part of the bytes may be out, so nothing can be built on it
-            raise LinkError(f"port {self.url} does not take what is sent: {error}") from error
+            raise LinkError(f"port {self.url} does not take what is sent: {lost_trouble(error)}") from error
 
     def _read(self) -> bytes:
         try:
             heard: bytes = self._open_port().read(4096)
         except OSError as error:
-            raise LinkError(f"port {self.url} was unplugged, or another program reads it: {error}") from error
+            raise LinkError(f"port {self.url} is gone: {lost_trouble(error)}") from error
         return heard
 
     async def _wait_readable(self, deadline_s: float) -> None:
@@ -307,7 +307,9 @@ class ControlPort(_SharedPort):
                 setattr(port, line, asserted)
                 found = _line_state(port.fileno(), line)
         except (OSError, ValueError) as error:
-            raise DriverError(f"port {self.url}: its {line.upper()} line cannot be set: {error}") from error
+            raise DriverError(
+                f"port {self.url}: its {line.upper()} line cannot be set: {lost_trouble(error)}"
+            ) from error
         if found != asserted:
             raise DriverError(f"port {self.url}: its {line.upper()} line does not stand as it was set")
         return Window(begun_s, now_s())

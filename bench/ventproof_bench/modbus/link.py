@@ -25,7 +25,7 @@ from pymodbus.framer import FramerAscii, FramerRTU, FramerSocket
 from pymodbus.pdu import DecodePDU
 
 from ventproof_bench.base.clock import leap, now_s, sleep_sharply_until
-from ventproof_bench.base.errors import LinkError, open_trouble
+from ventproof_bench.base.errors import LinkError, lost_trouble, open_trouble
 from ventproof_bench.benchfile.model import InProcessBus, RtuOverTcpBus, SerialBus, TcpBus
 
 if TYPE_CHECKING:
@@ -326,7 +326,11 @@ class Link(asyncio.Protocol):
 
         Otherwise `ended` must follow. Raises `ConnectionException`: the connection is gone.
         """
-        self._put_out(pdu, self._framed(pdu), take)
+        try:
+            self._put_out(pdu, self._framed(pdu), take)
+        except Exception:
+            self._asked = None
+            raise
         if not self._answer.done() or self._answer.exception() is not None:
             return False
         self._asked = None
@@ -422,7 +426,7 @@ class Link(asyncio.Protocol):
 
     def connection_lost(self, exc: Exception | None) -> None:
         """End the pending request at once rather than at its time-out."""
-        self.hang_up(f"the connection was lost: {exc or 'the far end closed it'}")
+        self.hang_up(f"the connection was lost: {lost_trouble(exc)}")
         if self._asked is not None and not self._answer.done():
             self._answer.set_exception(ConnectionException(self.lost))
 

@@ -96,10 +96,12 @@ class PortHold:
         ports: names of the ports.
         doing: what holds them from one run to the next, in words; empty: a single run does, which is told by its
             process. Both can be held at the same time.
+        said: what the bench file calls a port that is held alone; empty: its name.
     """
 
     ports: Sequence[str]
     doing: str = ""
+    said: str = ""
     _files: list[IO[str]] = field(default_factory=list)
 
     def take(self) -> None:
@@ -116,12 +118,11 @@ class PortHold:
             except BlockingIOError:
                 holder = _said_in(self._files[-1])
                 self.release()
-                raise LinkError(
-                    f"another run on this computer holds {port}{holder}: wait for its end"
-                ) from None
+                reason = f"another command on this computer holds {self.said or port}{holder}"
+                raise LinkError(f"{reason}; let it finish, or stop it") from None
             except OSError as error:
                 self.release()
-                raise LinkError(f"other runs cannot be kept off {port}: {error}") from error
+                raise LinkError(f"others cannot be kept off {self.said or port}: {error}") from error
 
     def _sign(self, file: IO[str]) -> None:
         """Say who holds it."""

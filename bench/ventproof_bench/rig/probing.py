@@ -47,12 +47,12 @@ class Lack:
     Attributes:
         place: where the bench file says it, as a path of keys.
         reason: what was found.
-        hint: what mends it.
+        hint: what mends it; empty where the reason says that.
     """
 
     place: Place
     reason: str
-    hint: str
+    hint: str = ""
 
 
 async def probe(file: BenchFile) -> list[Lack]:
@@ -72,7 +72,7 @@ async def probe(file: BenchFile) -> list[Lack]:
     try:
         hold.take()
     except LinkError as error:
-        return [*found, Lack(("buses",), str(error), "let it finish, then start again")]
+        return [*found, Lack(("buses",), str(error))]
     try:
         if not found:
             found = [*await _bus_troubles(file), *await _host_troubles(file)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import fcntl
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -20,7 +19,8 @@ from ventproof.papers.waivers import ACCEPTED
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign_record import CAMPAIGN, read_campaign_record
 from ventproof.runset.manifest import NOT_RUN
-from ventproof.session.waived import WaivedRuns, waivable
+from ventproof.runset.signature import require_unsigned
+from ventproof.session.waived import WaivedRuns, waivable_of
 from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_PASS, Verdict, code_of
 from ventproof_bench.base.clock import local_now
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
@@ -55,7 +55,8 @@ class CampaignRuns:
         resume: whether the campaign in the folder goes on; otherwise there must be none.
 
     Raises:
-        FileError: there is one, or none, or not this one; or a log of it was changed.
+        FileError: there is one, or none, or not this one; a log of it was changed; or its logs are signed and new ones
+            would not be.
         RecordError: a log that is taken up cannot be signed.
     """
 
@@ -81,7 +82,8 @@ class CampaignRuns:
             self._record = new_record(name, groups)
         self.waived = WaivedRuns(waivers.model.waivers) if waivers else None
         sign = LogSigner(key, operator) if key else None
-        self.kept = KeptLogs(folder, self.groups, keeper, sign, self._waive if waivers else None)
+        seen, digest = (self._waive, waivers.digest) if waivers else (None, "")
+        self.kept = KeptLogs(folder, self.groups, keeper, sign, seen=seen, waivers=digest)
         self.troubles: dict[Place, str] = {}
         self.unclosed = ""
         """Why a manifest or a signature of it was not written; empty where all was."""
@@ -91,6 +93,8 @@ class CampaignRuns:
         self._renew(again)
         self.jobs = [self.kept.prepared(job) for job in self._missing(operator, waivers)]
         self.standing = sum(group.plan.runs for group in self.groups) - len(self.jobs)
+        if self.jobs and key is None:
+            require_unsigned(self.kept.logs)
 
     def _renew(self, again: Sequence[Place]) -> None:
         """Give a new token to each real run that is made again at a person's word."""
@@ -102,9 +106,7 @@ class CampaignRuns:
         """Note how a run ended with its waivers."""
         assert self.waived is not None, "there are some"
         number, planned = place
-        started = record.started and dt.datetime.fromisoformat(record.started).astimezone().date()
-        profile = self.groups[number].profile(planned).model
-        run = waivable(profile, record.unit, record.firmware, started or self._today)
+        run = waivable_of(record, self.groups[number].profile(planned).model, self._today)
         self._accepted[place] = self.waived.take(record.profile, run, record.findings)
 
     def outcome(self, place: Place) -> str:
@@ -152,7 +154,8 @@ class CampaignRuns:
         self._record.write(self._folder)
         try:
             for done, (number, left) in enumerate(executor.finished(work_on, self.jobs), start=1):
-                self._take(number, left)
+                with held():  # one that has its name is signed, counted and entered, too
+                    self._take(number, left)
                 told(self.jobs[number], done)
         except KeyboardInterrupt:
             with held():

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
+from ventproof.log.events import RunEnd
 from ventproof.log.names import free_path, has_signature, log_at, logs_in, plain_path
 from ventproof.log.plan import Attempt
-from ventproof.log.read import read_log
+from ventproof.log.read import header_of, read_log
 from ventproof.log.run import ABORTED, results_of
 from ventproof.log.signing import SigningKey, sign_log, whats_wrong
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest, read_manifest
@@ -75,6 +77,7 @@ class KeptLogs:
         keeper: enters each log into a history; None: no history is kept.
         sign: signs each log, and what closes them; None: nothing is signed.
         seen: given each run that stands; None: nobody asks.
+        waivers: digest of the waivers with which runs are made; empty: there are none.
     """
 
     def __init__(
@@ -83,10 +86,12 @@ class KeptLogs:
         groups: Sequence[PlannedGroup],
         keeper: Keeper | None,
         sign: LogSigner | None = None,
+        *,
         seen: Callable[[Place, RunRecord], None] | None = None,
+        waivers: str = "",
     ) -> None:
         self._folder, self._groups, self._keeper = folder, groups, keeper
-        self._sign, self._seen = sign, seen
+        self._sign, self._seen, self._waivers = sign, seen, waivers
         self._left: dict[Place, LeftLog] = {}
         self._earlier: dict[Place, list[tuple[Attempt, LeftLog]]] = {}
 
@@ -121,6 +126,10 @@ class KeptLogs:
         if record.place is None or record.place.plan != group.plan:
             reason, hint = "this log is not of the campaign that began here", "take it away"
             raise FileError([Problem(str(path), None, None, reason, hint)])
+        waivers = header_of(state).waivers
+        if (waivers.sha256 if waivers else "") != self._waivers:
+            reason, hint = f"{path} was run with other waivers, or none", "go on with those"
+            raise FileError([Problem("--waivers", None, None, reason, hint)])
         if wrong := whats_wrong(path) or (record.reason if record.verdict != state.outcome else ""):
             raise FileError([Problem(str(path), None, None, wrong)])
         place, name = (number, record.place.run), plain_path(path).name
@@ -224,11 +233,22 @@ class KeptLogs:
         return replace(left, earlier=tuple(earlier)) if left else LeftLog()
 
 
+def _outcome_of(log: bytes) -> str:
+    """Return the verdict in the closing line of a log; `aborted` where none is there."""
+    try:
+        last = json.loads(log.rstrip(b"\n").rpartition(b"\n")[2])
+        return str((last["event"] == RunEnd.name and last["verdict"]) or ABORTED)
+    except (ValueError, TypeError, LookupError):
+        return ABORTED
+
+
 def _strange(job: CampaignJob, log: bytes, read: ReadLog) -> str:
     """Return why a log is not that of a job; empty where it is."""
     record = read.record
     if hashlib.sha256(log).hexdigest() != read.sha256:
         return "it was changed since it was made"
+    if _outcome_of(log) != read.outcome:
+        return f"it does not end with {read.outcome}, as was said"
     if record.verdict != read.outcome:
         return record.reason
     for what, found, wanted in (

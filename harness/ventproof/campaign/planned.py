@@ -9,7 +9,7 @@ from secrets import token_hex
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.campaign.combined import bench_problems, combinations
-from ventproof.log.plan import CampaignPart, Plan, PlannedRun
+from ventproof.log.plan import Plan, PlannedRun, campaign_of
 from ventproof.profile.duration import longest_s
 from ventproof.runset.campaign import HEALTHY, Campaign
 from ventproof.runset.campaign_record import CampaignRecord
@@ -142,20 +142,21 @@ def groups_of(
     if runs > MOST_RUNS:
         reason = f"the combinations are {runs:,} runs, and a campaign has at most {MOST_RUNS:,}"
         raise FileError([campaign.problem(("campaign",), reason, "combine less, or write several campaigns")])
-    part, groups = CampaignPart(campaign.model.campaign, len(wanted)), []
+    groups = []
     for number, one in enumerate(wanted, start=1):
         bench, said = (
             variants[one.bench, one.fault],
             one.said(models[one.bench].bench if len(models) > 1 else ""),
         )
         session = Session(bench=bench, out=Path(), unit=one.unit, firmware=one.firmware, seed=one.seed)
-        plan = replace(session.plan(suites[one.bench], campaign.model.repeats), part=part)
+        plan = session.plan(suites[one.bench], campaign.model.repeats)
         groups.append(
             PlannedGroup(
                 said or "all", f"{number:03d}-{slug(said or 'all')}", bench, tuple(suites[one.bench]), plan
             )
         )
-    return groups
+    part = campaign_of(campaign.model.campaign, [group.plan for group in groups])
+    return [replace(group, plan=replace(group.plan, part=part)) for group in groups]
 
 
 def variants_of(campaign: Campaign, benches: Sequence[Loaded[BenchFile]], faulty: Faulty) -> Variants:
@@ -211,19 +212,16 @@ def continued(record: CampaignRecord, groups: Sequence[PlannedGroup]) -> list[Pl
     Raises:
         FileError: the campaign is not what it was.
     """
-    began = [_begun(group, record.plans.get(group.folder)) for group in groups]
-    same = [group for group in began if group is not None]
-    if len(same) != len(groups) or len(groups) != len(record.plans):
+    # In order: their folders may have had other names in another version.
+    same = [
+        replace(group, folder=folder, plan=plan)
+        for group, (folder, plan) in zip(groups, record.plans.items(), strict=False)
+        if group.plan.is_same_work(plan)
+    ]
+    if not len(same) == len(groups) == len(record.plans):
         reason = (
             f"campaign {record.campaign!r} is not as it was: its profiles, benches or combinations changed"
         )
         hint = "a campaign goes on with what it began with; begin a new one in another --out"
         raise FileError([Problem("--resume", None, None, reason, hint)])
     return same
-
-
-def _begun(group: PlannedGroup, plan: Plan | None) -> PlannedGroup | None:
-    """Return a group with the plan that it began with; None where that plan is another one now."""
-    if plan is None or replace(group.plan, started=plan.started, part=plan.part) != plan:
-        return None
-    return replace(group, plan=plan)

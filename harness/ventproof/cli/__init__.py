@@ -134,21 +134,25 @@ def ventproof() -> None:
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
 
 
-def main() -> NoReturn:
-    """Run the command line; every error leaves as one clear message and an exit code."""
+def main(caller: object = None) -> NoReturn:
+    """Run the command line; every error leaves as one clear message and an exit code.
+
+    Args:
+        caller: what of ventproof called it, for the command to find in its context; None: a person did.
+    """
     listen()
     try:
-        code = _run()
+        code = _run(caller)
     except KeyboardInterrupt:
         code = EXIT_INTERRUPTED  # on its way out already
     deafen()  # the outcome is known, and what is left is Python's own
     sys.exit(code)
 
 
-def _run() -> int:
+def _run(caller: object) -> int:
     _show_what_can_be_shown()
     try:
-        code = ventproof.main(prog_name="ventproof", standalone_mode=False)
+        code = ventproof.main(prog_name="ventproof", standalone_mode=False, obj=caller)
     except click.exceptions.Abort as abort:
         return _said(str(abort.__cause__ or "") or "interrupted", EXIT_INTERRUPTED)
     except click.ClickException as error:

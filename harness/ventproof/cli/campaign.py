@@ -91,7 +91,10 @@ def campaign(
             loaded.model.campaign, folder, groups, operator, keeper, waivers=known, key=key, resume=resume
         )
         try:
-            return _carry_out(runs, lab, reports, key)
+            code = _carry_out(runs, lab, reports, key)
+            if code == EXIT_INTERRUPTED:
+                _say(f"to go on: ventproof campaign {file} --resume --out {folder}")
+            return code
         finally:
             if keeper is not None and keeper.warning:
                 click.echo(keeper.warning, err=True)
@@ -218,7 +221,7 @@ def _carry_out(runs: CampaignRuns, lab: LabAsked, reports: Sequence[Path], key: 
         _say(line)
     broken_off = _made(runs, lab)
     logs = runs.kept.logs
-    if key is not None and not runs.unclosed and all(map(has_signature, logs)):
+    if key is not None and logs and not runs.unclosed and all(map(has_signature, logs)):
         from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
 
         click.echo(f"every log, every manifest and the record are signed, key {fingerprint(key.public)}")

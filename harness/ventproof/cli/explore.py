@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from ventproof.case.case import Case
     from ventproof.explore.emit import Writer
     from ventproof.explore.search import Find, Played, Tally
-    from ventproof.explore.searches import Searched, Searches
+    from ventproof.explore.searches import Brought, Searched, Searches
     from ventproof.jobs.executor import Executor
     from ventproof.log.events import Event
     from ventproof.page.process import LivePage
@@ -35,7 +35,11 @@ if TYPE_CHECKING:
 @click.argument("table", type=click.Path(path_type=Path))
 @options.BENCH
 @click.option(
-    "--time-limit", default="60 s", metavar="TIME", help="Time limit for the search.", show_default=True
+    "--time-limit",
+    default="60 s",
+    metavar="TIME",
+    help="Time limit for the search. A violation found by then is always reported.",
+    show_default=True,
 )
 @click.option(
     "--max-sequences",
@@ -199,7 +203,7 @@ class Exploration:
         remark: Callable[[str], None],
     ) -> None:
         """Let whoever does the jobs look, and make the first find shorter here."""
-        from ventproof.explore.searches import Searches, first_find  # noqa: PLC0415 - as above
+        from ventproof.explore.searches import Brought, Searches  # noqa: PLC0415 - as above
 
         searches = Searches(
             writer=self.writer,
@@ -207,12 +211,31 @@ class Exploration:
             seed=self.session.seed,
             sequences=self.sequences,
         )
-        workforce, found = self.lab.workforce(remark), None
+        brought = Brought(tally, told)
+
+        def shorten(left_s: Callable[[], float]) -> None:
+            found = brought.first()
+            if found and searches.again(*found, left_s, before=tally, told=told).run() is None:
+                raise RuntimeError("the search that found something does not repeat")
+
+        try:
+            self._look(searches, brought, left_s, remark)
+        except BaseException:
+            shorten(lambda: 0.0)  # what was found is told, as it is
+            raise
+        shorten(left_s)
+
+    def _look(
+        self,
+        searches: Searches,
+        brought: Brought,
+        left_s: Callable[[], float],
+        remark: Callable[[str], None],
+    ) -> None:
+        workforce = self.lab.workforce(remark)
         with suppress(_EnoughError), workforce(begin=_take, arguments=(searches, left_s())) as workers:
-            found = first_find(_in_rounds(workers, searches.count, left_s), tally, told)
+            brought.look(_in_rounds(workers, searches.count, left_s))
             raise _EnoughError
-        if found is not None and searches.again(*found, left_s, before=tally, told=told).run() is None:
-            raise RuntimeError("the search that found something does not repeat")
 
     def _tell(self, tally: Tally) -> int:
         from ventproof.run.view import SilentView  # noqa: PLC0415
@@ -267,13 +290,13 @@ _LATE_S: Final = 10.0
 """So much later the time may be over for a worker, which counts it from its own begin."""
 
 
-def _in_rounds(workers: Executor, count: int, left_s: Callable[[], float]) -> Iterator[Searched | None]:
-    """Yield what so many searches bring, in the order of their numbers."""
-    from ventproof.jobs.executor import in_order  # noqa: PLC0415 - slow to import
-
+def _in_rounds(
+    workers: Executor, count: int, left_s: Callable[[], float]
+) -> Iterator[tuple[int, Searched | None]]:
+    """Yield the number of each of so many searches, and what it brings, as they end."""
     for begin in range(0, count, _ROUND):
-        for searched in in_order(workers, _done, range(begin, min(count, begin + _ROUND))):
-            yield searched
+        for number, searched in workers.finished(_done, range(begin, min(count, begin + _ROUND))):
+            yield begin + number, searched
             if left_s() < -_LATE_S:
                 return
 

@@ -6,9 +6,10 @@ import os
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
+from dataclasses import dataclass
 from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final, TypeVar, final
 
 import click
 from click.core import ParameterSource
@@ -20,6 +21,7 @@ from ventproof_bench.base.files import shipped_folder
 from ventproof_bench.base.text import CAUTIONS, harmless
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import PlanPart
     from ventproof.papers.waivers import Waivers
     from ventproof.profile.model import Profile
     from ventproof.run.prompts import Desk
@@ -29,6 +31,20 @@ if TYPE_CHECKING:
     from ventproof.session.waived import WaivedRuns
     from ventproof_bench.benchfile.model import BenchFile
     from ventproof_bench.yamlfile.load import Loaded
+
+
+@final
+@dataclass(frozen=True, slots=True)
+class RackCaller:
+    """What called a `run` that is that of a place.
+
+    Attributes:
+        doing: the command of the rack, and the place.
+        part: of what its plan is a part.
+    """
+
+    doing: str
+    part: PlanPart
 
 
 L = TypeVar("L", bound="Loaded[Any]")
@@ -237,10 +253,28 @@ def _nothing_there(path: Path, what: str) -> Problem:
     return Problem(str(path), None, None, "does not exist", hint)
 
 
+def of_rack() -> RackCaller | None:
+    """Return what called this command, where that is a rack."""
+    context = click.get_current_context(silent=True)
+    return context.find_object(RackCaller) if context else None
+
+
+_TOLD: Final = "ventproof.told"
+
+
+def tell_once(line: str) -> None:
+    """Say what follows from files and options alone, once a command; what a rack says, none of its places does."""
+    context = click.get_current_context(silent=True)
+    told: set[str] = context.meta.setdefault(_TOLD, set()) if context else set()
+    if line not in told and of_rack() is None:
+        told.add(line)
+        click.echo(harmless(line), err=True)
+
+
 def warned(loaded: L) -> L:
     """Warn of the names of an older version in a file; returns the file."""
     for note in loaded.renamed:
-        click.echo(harmless(f"warning: {note}"), err=True)
+        tell_once(f"warning: {note}")
     return loaded
 
 
@@ -321,8 +355,8 @@ def reserve(bench: Loaded[BenchFile]) -> None:
     """
     from ventproof.session.onward import reserved  # noqa: PLC0415 - slow
 
-    context = click.get_current_context()
-    context.with_resource(reserved(bench, context.command_path))
+    context, rack = click.get_current_context(), of_rack()
+    context.with_resource(reserved(bench, rack.doing if rack else context.command_path))
 
 
 def desks_for(bench: Loaded[BenchFile], *, page: bool = False) -> tuple[Desk, ...]:
@@ -355,11 +389,11 @@ def code_of_series(done: Sequence[RepeatSeries]) -> int:
 
 
 def tell_waived(its: WaivedRuns) -> None:
-    """Say which fails waivers accept, and what is to be said of the waivers themselves."""
+    """Say which fails waivers accept, and what is to be said of the waivers themselves, by all runs that have them."""
     for line in its.lines:
         click.echo(harmless(line))
-    for line in its.warnings:
-        click.echo(harmless(f"warning: {line}"), err=True)
+    for line in its.warnings():
+        tell_once(f"warning: {line}")
 
 
 def code_of_waived(done: Sequence[RepeatSeries], ended: Sequence[str]) -> int:

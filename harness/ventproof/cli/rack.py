@@ -6,6 +6,7 @@ import sys
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self, final
 
@@ -14,19 +15,18 @@ import click
 from ventproof.cli import main, options
 from ventproof.cli.report import REPORTS, write_all
 from ventproof.cli.run import session_of
-from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given
-from ventproof.jobs.executor import cores
-from ventproof.log.run import ABORTED
-from ventproof.verdict.finding import EXIT_ACCEPTED, EXIT_BENCH, EXIT_FAIL, EXIT_INCONCLUSIVE, EXIT_PASS
+from ventproof.cli.suite import ONLY, TAG, VALUES, Selection, load_suite, tell_given, tell_misspelt
+from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
 from ventproof_bench.base.errors import DriverError, FileError, Problem, VentproofError
-from ventproof_bench.base.text import harmless, number_of
+from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
+    from ventproof.log.plan import PlanPart
     from ventproof.log.signing import SigningKey
     from ventproof.profile.model import Profile
-    from ventproof.rack.before import PlaceBefore
     from ventproof.rack.follow import PlaceProgress, RackPlace
     from ventproof.rack.process import ForkedPlace
+    from ventproof.rack.ready import ReadyPlace
     from ventproof.rack.supervise import Rack
     from ventproof.runset.rack_file import PlacePlan, RackFile
     from ventproof.runset.rack_record import RackedPlace
@@ -36,29 +36,6 @@ if TYPE_CHECKING:
 
 _SILENCE_S: Final = 180.0
 """Nothing in a run is silent for longer, the pauses of its profiles apart: a bench has a minute to come back."""
-
-
-@final
-@dataclass(frozen=True, slots=True)
-class ReadyPlace:
-    """A place whose files are right.
-
-    Attributes:
-        plan: as the rack file has it.
-        session: what stays the same for all its runs.
-        suite: its profiles, in the order in which they are run.
-        before: what stands of it, where a rack goes on.
-    """
-
-    plan: PlacePlan
-    session: Session
-    suite: Sequence[Loaded[Profile]]
-    before: PlaceBefore | None = None
-
-    @property
-    def left(self) -> bool:
-        """Whether something is left to run."""
-        return self.before is None or self.before.code is None
 
 
 @click.command("rack")
@@ -118,9 +95,10 @@ def rack(
     \b
     Exit code: as of `run`, the worst of all places: 4, then 1, 2, 5, 0.
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
-    from ventproof.cli.sign import signing_key  # noqa: PLC0415 - slow
-    from ventproof.history.database import FILE  # noqa: PLC0415 - as above
+    from ventproof.history.database import FILE  # noqa: PLC0415 - slow
+    from ventproof.log.plan import PlanPart  # noqa: PLC0415 - as above
     from ventproof.rack.process import call_up  # noqa: PLC0415 - as above
+    from ventproof.rack.ready import at_once_here, id_of, new_folder, planned_said  # noqa: PLC0415 - as above
     from ventproof.runset.rack_file import load_rack  # noqa: PLC0415 - pydantic is slow to import
 
     loaded, wanted = load_rack(file), RackWanted.of(**stated)
@@ -128,20 +106,23 @@ def rack(
         out = options.only_resumed(wanted.resume).resolve().parent
     history = history or str(out / FILE)
     ready = ready_places(loaded, wanted, operator=operator, history=history)
-    key = signing_key(sign, shared=True) if sign else None
+    key = _key_of(sign, wanted.resume, ready)
     call_up()
-    most = at_once or _carried(ready)
-    _say(_planned(ready, most, asked=at_once is not None))
+    most = at_once or at_once_here(ready)
+    _say(planned_said(ready, most, asked=at_once is not None))
     for one in ready:
         if one.before is not None:
             click.echo(harmless(f"{one.plan.name}: {one.before.says}"), err=True)
     here = [one for one in ready if one.left]
     options.confirm_clear(*(one.session.bench for one in here), clear=clear)
-    _probe(here)
-    folder = wanted.resume or _new_folder(out, loaded.model.rack)
+    doing = f"ventproof rack {file}"
+    _probe(here, doing)
+    folder = wanted.resume or new_folder(out, loaded.model.rack)
     said = [f"--history={history}", f"--operator={operator}", *([f"--sign={sign}"] if sign else [])]
     places = [_place(one, folder, wanted, ["run", "--quiet", "--confirm-clear", *said]) for one in ready]
-    return _test(RackTest(loaded.model.rack, folder, key, operator, reports), places, most)
+    part = PlanPart("rack", loaded.model.rack, len(ready), id_of(ready))
+    test = RackTest(part, doing, folder, key, operator, reports)
+    return _test(test, ready, places, most)
 
 
 @final
@@ -214,6 +195,7 @@ def ready_places(
     from ventproof.runset.rack_file import plans_of  # noqa: PLC0415
 
     ready: list[ReadyPlace] = []
+    known = _KnownProfiles()
     problems: dict[Problem, None] = {}
     record: Mapping[str, RackedPlace] = {}
     if wanted.resume is not None:
@@ -223,19 +205,40 @@ def ready_places(
             plan = replace(plan, waivers=wanted.waivers)  # noqa: PLW2901 - the same place
         try:
             session = _session(rack, plan, operator=operator, seed=wanted.seed, history=history)
-            suite = load_suite(plan.profiles, session, wanted.selection)
-            ready.append(_ready(plan, session, suite, wanted, record.get(plan.name)))
+            suite = load_suite(plan.profiles, session, wanted.selection, known.take)
+            ready.append(_ready(rack, plan, session, suite, wanted, record.get(plan.name)))
         except FileError as error:
             problems |= dict.fromkeys(error.problems)
     benches = {one.plan.name: one.session.bench for one in ready}
     problems |= dict.fromkeys(shared_problems(rack, benches))
     if problems:
         raise FileError(problems)
+    known.tell_misspelt()
     tell_given({profile.digest: profile for one in ready for profile in one.suite}.values())
     return ready
 
 
+@final
+class _KnownProfiles:
+    """The profiles of all places that have the same waivers, by the digest of these."""
+
+    def __init__(self) -> None:
+        self._suites: dict[str, tuple[Session, dict[str, Loaded[Profile]]]] = {}
+
+    def take(self, session: Session, suite: Sequence[Loaded[Profile]]) -> None:
+        """Take the profiles of a place."""
+        if session.waivers is not None:
+            _, profiles = self._suites.setdefault(session.waivers.digest, (session, {}))
+            profiles |= {profile.digest: profile for profile in suite}
+
+    def tell_misspelt(self) -> None:
+        """Say which names in waivers no profile of any place has."""
+        for session, profiles in self._suites.values():
+            tell_misspelt(session, profiles.values())
+
+
 def _ready(
+    rack: Loaded[RackFile],
     plan: PlacePlan,
     session: Session,
     suite: Sequence[Loaded[Profile]],
@@ -249,6 +252,7 @@ def _ready(
     """
     from ventproof.profile.duration import saving_order  # noqa: PLC0415 - slow
     from ventproof.rack.before import place_before  # noqa: PLC0415 - as above
+    from ventproof.rack.ready import ReadyPlace  # noqa: PLC0415 - as above
     from ventproof.session.resume import in_plan  # noqa: PLC0415 - as above
 
     if wanted.save_settling:
@@ -257,7 +261,12 @@ def _ready(
         return ReadyPlace(plan, session, suite)
     before = place_before(wanted.resume / plan.name, record)
     if before.plan is not None:
-        suite, _ = in_plan(before.plan, session, suite)
+
+        def stated(key: str, reason: str, hint: str) -> Problem:
+            said = f"place {plan.name}: {key}: {reason}"
+            return rack.problem(("places", plan.name, key), said, hint)
+
+        suite, _ = in_plan(before.plan, session, suite, stated)
     return ReadyPlace(plan, session, suite, before)
 
 
@@ -289,22 +298,30 @@ def _session(
     )
 
 
-def _carried(ready: Sequence[ReadyPlace]) -> int:
-    """Return how many places this computer can carry at once."""
-    from ventproof.rack.supervise import AT_ONCE_A_CORE  # noqa: PLC0415
+def _key_of(sign: Path | None, folder: Path | None, ready: Sequence[ReadyPlace]) -> SigningKey | None:
+    """Return what signs a rack; None: nothing does.
 
-    return cores() if all(one.session.bench.model.virtual for one in ready) else AT_ONCE_A_CORE * cores()
+    Args:
+        sign: the file of the key.
+        folder: of the rack that goes on.
+        ready: its places.
+
+    Raises:
+        FileError: it holds no key; or there is none, what stands is signed, and something is left to run.
+    """
+    from ventproof.cli.sign import signing_key  # noqa: PLC0415 - slow
+    from ventproof.runset.rack_record import RACK  # noqa: PLC0415 - slow
+    from ventproof.runset.signature import require_unsigned  # noqa: PLC0415 - as above
+
+    if sign is not None:
+        return signing_key(sign, shared=True)
+    stand = [kept.path for one in ready if one.before and one.before.plan for kept in one.before.plan.stand]
+    if folder is not None and any(one.left for one in ready):
+        require_unsigned([folder / RACK, *stand])
+    return None
 
 
-def _planned(ready: Sequence[ReadyPlace], most: int, *, asked: bool) -> str:
-    """Return how many places there are, how many are tested at once, and why no more."""
-    if len(ready) <= most:
-        return f"{number_of(len(ready), 'place')}, all at the same time"
-    why = "--at-once" if asked else f"{number_of(cores(), 'processor core')}; see --at-once"
-    return f"{len(ready)} places, at most {most} at the same time ({why})"
-
-
-def _probe(ready: Sequence[ReadyPlace]) -> None:
+def _probe(ready: Sequence[ReadyPlace], doing: str) -> None:
     """Look whether every bench is there, and nobody else's.
 
     Raises:
@@ -315,36 +332,12 @@ def _probe(ready: Sequence[ReadyPlace]) -> None:
     problems: list[Problem] = []
     for one in ready:
         try:
-            with reserved(one.session.bench, "ventproof rack"):  # its run reserves it again
+            with reserved(one.session.bench, doing):  # its run reserves it again
                 probed(one.session.bench)
         except FileError as error:
             problems += error.problems
     if problems:
         raise FileError(problems)
-
-
-def _new_folder(out: Path, name: str) -> Path:
-    """Make a folder for the logs of a rack that no other has, however many begin at once."""
-    from ventproof.session.session import slug  # noqa: PLC0415
-
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        folder, number = out / slug(name), 1
-        while not _made(folder):
-            number += 1
-            folder = out / f"{slug(name)}-{number}"
-    except OSError as error:
-        raise FileError([Problem(str(out), None, None, f"cannot make a folder: {error.strerror}")]) from error
-    return folder
-
-
-def _made(folder: Path) -> bool:
-    """Make a folder; whether there was none."""
-    try:
-        folder.mkdir()
-    except FileExistsError:
-        return False
-    return True
 
 
 def _place(ready: ReadyPlace, folder: Path, wanted: RackWanted, words: Sequence[str]) -> RackPlace:
@@ -382,21 +375,23 @@ class RackTest:
     """What a test of a rack leaves behind.
 
     Attributes:
-        rack: its name.
+        part: what the plan of each place is a part of.
+        doing: the command.
         folder: of the logs and the record.
         key: signs the record; None: nothing is signed.
         operator: in whose name.
         reports: files to write of all that was run.
     """
 
-    rack: str
+    part: PlanPart
+    doing: str
     folder: Path
     key: SigningKey | None = None
     operator: str = ""
     reports: tuple[Path, ...] = ()
 
 
-def _test(test: RackTest, places: Sequence[RackPlace], most: int) -> int:
+def _test(test: RackTest, ready: Sequence[ReadyPlace], places: Sequence[RackPlace], most: int) -> int:
     """Test all places, close the test with a record, show how it ended, and return the exit code.
 
     Raises:
@@ -405,47 +400,46 @@ def _test(test: RackTest, places: Sequence[RackPlace], most: int) -> int:
     """
     import asyncio  # noqa: PLC0415 - only where something is tested
 
+    from ventproof.rack.closing import of_waivers, place_ended  # noqa: PLC0415
     from ventproof.rack.supervise import Rack, worst_code  # noqa: PLC0415
     from ventproof.terminal.console import new_console  # noqa: PLC0415
     from ventproof.terminal.live import show_rack  # noqa: PLC0415
     from ventproof_bench.base.interrupts import held  # noqa: PLC0415
 
     with held() as interruption:
-        tested = Rack(places, _begin, at_once=most)
-        with _shown(test.rack, tested) as tested.tell:
+        tested = Rack(places, partial(_begin, test), at_once=most)
+        with _shown(test.part.name, tested) as tested.tell:
             asyncio.run(tested.run(lambda: interruption.came))
-        ended = [_ended(one, test.folder) for one in tested.progress]
+        ended = [place_ended(one, test.folder) for one in tested.progress]
         written = _close(test, ended)
         show_rack(new_console(), tested.progress, str(test.folder))
         for one in tested.progress:
             _tell(one)
         if interruption.came:
             _require_safe(tested.progress)
+        else:
+            for line in of_waivers(test.folder, ready, ended):
+                options.tell_once(f"warning: {line}")
         written = _report(test, ended) and written
+        if interruption.came:
+            raise KeyboardInterrupt(f"interrupted; to go on: {test.doing} --resume {test.folder}")
     code = worst_code(one.code for one in ended)
     return EXIT_BENCH if code == EXIT_PASS and not written else code
 
 
 def _close(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     """Write the record of a rack, signed where its logs are; whether that was done, and if not it is told."""
-    from ventproof.log.names import signature_path  # noqa: PLC0415 - slow
-    from ventproof.runset.rack_record import RACK, RackRecord, write_rack_record  # noqa: PLC0415
+    from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow
+    from ventproof.rack.closing import close_rack  # noqa: PLC0415 - as above
+    from ventproof.runset.rack_record import RACK, RackRecord  # noqa: PLC0415 - as above
 
-    path = test.folder / RACK
     try:
-        # That of the record which the same rack left before it went on says nothing of this one.
-        signature_path(path).unlink(missing_ok=True)
-        record = RackRecord(test.rack, tuple(ended))
-        write_rack_record(path, record, replaces=True)
-        if test.key is not None:
-            from ventproof.log.signing import fingerprint  # noqa: PLC0415 - slow, and only who signs needs it
-            from ventproof.runset.signature import sign_closing  # noqa: PLC0415 - as above
-
-            sign_closing(path, record.content, test.key, test.operator)
-            _say(f"{path.name} is signed, key {fingerprint(test.key.public)}")
+        close_rack(test.folder, RackRecord(test.part.name, tuple(ended)), test.key, test.operator)
     except (OSError, VentproofError) as error:
-        click.echo(f"RECORD OF THE RACK NOT WRITTEN: {error}", err=True)
+        click.echo(harmless(f"RECORD OF THE RACK NOT WRITTEN: {error}"), err=True)
         return False
+    if test.key is not None:
+        _say(f"{RACK} is signed, key {fingerprint(test.key.public)}")
     return True
 
 
@@ -455,14 +449,16 @@ def _report(test: RackTest, ended: Sequence[RackedPlace]) -> bool:
     from ventproof.runset.present import Choice  # noqa: PLC0415 - as above
 
     logs = [log_at(test.folder / log.log) for one in ended for log in one.logs]
-    return write_all(test.reports if logs else (), logs, Choice.RECORDED, warns=True)
+    return write_all(test.reports if logs else (), logs, Choice.RECORDED)
 
 
-def _begin(place: RackPlace) -> ForkedPlace:
+def _begin(test: RackTest, place: RackPlace) -> ForkedPlace:
     from ventproof.rack.process import ForkedPlace  # noqa: PLC0415 - slow
 
     place.folder.mkdir(exist_ok=True)
-    return ForkedPlace(place, main)
+    return ForkedPlace(
+        place, partial(main, options.RackCaller(f"{test.doing}, place {place.name}", test.part))
+    )
 
 
 @contextmanager
@@ -497,72 +493,23 @@ def _say(line: str) -> None:
     click.echo(harmless(line))
 
 
-def _ended(one: PlaceProgress, folder: Path) -> RackedPlace:
-    """Return how a place ended; an exit code that its logs do not show is no verdict."""
-    from ventproof.log.names import logs_in, plain_path  # noqa: PLC0415
-    from ventproof.log.read import LogCheck, check_log  # noqa: PLC0415
-    from ventproof.rack.before import last_attempts  # noqa: PLC0415
-    from ventproof.runset.rack_record import RackedLog, RackedPlace  # noqa: PLC0415
-
-    place, logs, checks = one.place, list[RackedLog](), list[LogCheck]()
-    for path in logs_in(place.folder):
-        try:
-            check = check_log(path)
-            name = plain_path(path).relative_to(folder).as_posix()
-            logs.append(RackedLog(name, check.sha256, check.outcome))
-            checks.append(check)
-        except FileError as error:
-            one.remark = one.remark or str(error)
-    outcomes = [check.outcome for check in last_attempts(checks)]
-    if one.code in _SHOWN_BY and (one.remark or not _shows(one.code, outcomes, place.runs)):
-        shown = ", ".join(outcomes) or "none"
-        said = f"its run ended with exit code {one.code}, and its logs of {place.runs} planned runs show: {shown}"
-        one.remark = one.remark or said
-        one.code = EXIT_BENCH
-    return RackedPlace(
-        place=place.name,
-        unit=place.unit,
-        firmware=place.firmware,
-        planned=place.runs,
-        code=one.code,
-        remark=one.remark,
-        logs=tuple(logs),
-    )
-
-
-_SHOWN_BY: Final = {
-    EXIT_PASS: {"pass"},
-    EXIT_FAIL: {"fail"},
-    EXIT_INCONCLUSIVE: {"inconclusive"},
-    EXIT_ACCEPTED: {"fail"},
-}
-"""Exit codes that are verdicts, each with what must be among the outcomes."""
-
-
-def _shows(code: int, outcomes: Sequence[str], planned: int) -> bool:
-    """Return whether an exit code is what outcomes of runs show."""
-    every = len(outcomes) == planned and ABORTED not in outcomes
-    return every and _SHOWN_BY[code] <= set(outcomes) and (code != EXIT_PASS or set(outcomes) == {"pass"})
-
-
 def _tell(one: PlaceProgress) -> None:
-    """Print what the run of a place said: of one that passed the warnings, of each other all."""
-    from ventproof.rack.process import SAID, WARNED  # noqa: PLC0415
-    from ventproof.terminal.console import new_console, tell_left  # noqa: PLC0415
+    """Print what befell a place and what its run said: of one that passed its remarks, of each other all."""
+    from ventproof.rack.process import SAID, WARNED, lines_in  # noqa: PLC0415
+    from ventproof.terminal.console import new_console, say, tell_left  # noqa: PLC0415
 
-    said, warned = (_read(one.place.folder / name) for name in (SAID, WARNED))
-    passed = one.code == EXIT_PASS
-    lines = [line for line in warned if not passed or line.startswith("warning:")]
-    lines += [] if passed else said
-    if one.remark:
-        lines.insert(0, one.remark)
+    console = new_console()
+    lines = [one.remark] if one.remark else []
+    lines += [f"{path} ends without its last line: this run counts as aborted" for path in one.cut]
+    for name in (WARNED,) if one.code == EXIT_PASS else (WARNED, SAID):
+        lines += lines_in(one.place.folder / name)
     if lines:
         unit = f", unit {one.place.unit}" if one.place.unit else ""
-        click.echo(harmless(f"\n{one.place.name}{unit}:"))
+        say(console, f"\n{one.place.name}{unit}:")
     for line in lines:
-        click.echo(harmless(f"  {line}"))
+        say(console, line, indent=2)
     if _in_doubt(one):
-        tell_left(new_console(), (), "its run did not confirm that they are", one.place.name)
+        tell_left(console, (), "its run did not confirm that they are", one.place.name)
 
 
 def _in_doubt(one: PlaceProgress) -> bool:
@@ -570,14 +517,6 @@ def _in_doubt(one: PlaceProgress) -> bool:
     from ventproof.rack.follow import UNKNOWN  # noqa: PLC0415
 
     return one.outputs == UNKNOWN and not one.place.virtual
-
-
-def _read(path: Path) -> list[str]:
-    try:
-        text = path.read_text(encoding="utf-8", errors="replace")
-    except OSError:
-        return []
-    return [line.rstrip() for line in text.splitlines() if line.strip()]
 
 
 def _require_safe(progress: Sequence[PlaceProgress]) -> None:

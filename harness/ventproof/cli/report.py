@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shlex
 from contextlib import contextmanager
 from dataclasses import replace
 from functools import cache, partial
@@ -14,7 +16,7 @@ from ventproof.cli import options
 from ventproof.cli.suite import ONLY, TAG, Selection, chosen_logs
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INCONCLUSIVE, EXIT_INPUT, EXIT_PASS
 from ventproof_bench.base.errors import FileError, Problem, VentproofError
-from ventproof_bench.base.files import whole_file
+from ventproof_bench.base.files import require_writable, whole_file
 from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
@@ -65,8 +67,8 @@ _FOR_PEOPLE: Final = (".html", ".pdf")
 _FOR_PROGRAMS: Final = (".xml", ".md", ".json")
 
 
-def check_names(outs: Iterable[Path]) -> None:
-    """Refuse files whose ending asks for nothing that can be made, before anything is switched.
+def check_names(outs: Sequence[Path]) -> None:
+    """Refuse files whose ending asks for nothing that can be made, or that cannot be written, before all else.
 
     Raises:
         FileError: for each of them.
@@ -82,10 +84,12 @@ def check_names(outs: Iterable[Path]) -> None:
     ]
     if problems:
         raise FileError(problems)
+    for out in outs:
+        require_writable(out)
 
 
 def _named(_ctx: click.Context, _option: click.Parameter, reports: tuple[Path, ...]) -> tuple[Path, ...]:
-    """Refuse endings that no report has."""
+    """Refuse what cannot be written."""
     check_names(reports)
     return reports
 
@@ -235,7 +239,10 @@ def write_all(
             )
         except VentproofError as error:
             written = False
-            click.echo(f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: ventproof report", err=True)
+            above = os.path.commonpath([log.parent for log in logs]) if len(logs) > 1 else logs[0]
+            again = shlex.join(["ventproof", "report", str(above), "-o", out.name])
+            said = f"REPORT NOT WRITTEN: {error}\nThe logs hold everything: {again}"
+            click.echo(harmless(said), err=True)
     return written
 
 

@@ -97,6 +97,9 @@ def _run_suite(
         if done and interrupted:
             show(done, session.selfcheck, virtual=session.bench.model.virtual, quiet=quiet)
             write_all(reports, runs.logs)
+        if interrupted and runs.logs and options.of_rack() is None:
+            onward = f"ventproof run --resume {runs.manifest or runs.logs[-1]} PROFILES --bench FILE"
+            raise KeyboardInterrupt(f"{str(error) or 'interrupted'}\nto go on: {onward}") from None
         raise
     closed = _close(runs, broken_off)
     if session.signing is not None:
@@ -149,7 +152,7 @@ def _run_all(
 ) -> str:
     """Run profiles into `done`, on past those that are aborted; return what broke the suite off, if something did."""
     view = view_for(session.bench, suite, runs.plan.repeats, quiet=quiet)
-    with progress(shown=session.bench.model.virtual) as tell:
+    with progress(shown=session.bench.model.virtual and options.of_rack() is None) as tell:
         for number, profile in enumerate(suite):
             tell(profile.model.profile, number, len(suite))
             try:
@@ -301,7 +304,7 @@ def run(
     if dry_run:
         return _show_dry(session, suite, plan)
     if going_on is not None:
-        _tell_resumed(going_on, others, session)
+        _take_up(going_on, others, session)
     _warn_of_hours(session, suite, plan)
     _warn_of_calibration(loaded)
     options.reserve(loaded)
@@ -354,7 +357,7 @@ def session_of(
     if going_on is not None:
         out, seed = going_on.folder, going_on.plan.seed
         unit, firmware = unit or going_on.plan.unit, firmware or going_on.plan.firmware
-    papers = load_acceptance(acceptance) if acceptance else None
+    papers, rack = load_acceptance(acceptance) if acceptance else None, options.of_rack()
     return Session(
         bench=bench,
         out=out,
@@ -371,6 +374,7 @@ def session_of(
         keeper=keeper_of(history, out),
         ledger=ledger_beside(history, out),
         desks=options.desks_for(bench, page=page),
+        part=rack.part if rack else None,
     )
 
 
@@ -417,13 +421,21 @@ def _warn_of_calibration(bench: Loaded[BenchFile]) -> None:
         click.echo(harmless(f"warning: {line}; calibrate it and state the new date"), err=True)
 
 
-def _tell_resumed(going_on: Resumed, others: Sequence[str], session: Session) -> None:
-    """Say what goes on; what was killed is entered into the history now, since nobody did then."""
-    click.echo(going_on.says, err=True)
+def _take_up(going_on: Resumed, others: Sequence[str], session: Session) -> None:
+    """Say what goes on; what was killed is entered into the history now, since nobody did then.
+
+    Raises:
+        FileError: runs that stand are signed, and those to come would not be.
+    """
+    from ventproof.runset.signature import require_unsigned  # noqa: PLC0415
+
+    if session.signing is None and going_on.unfinished:
+        require_unsigned(one.path for one in going_on.stand)
+    options.tell_once(going_on.says)
     if session.keeper is not None:
         for attempt, _ in (one for earlier in going_on.earlier.values() for one in earlier):
             session.keeper.enter(going_on.folder / attempt.log)
     for name in others[:_LEFT_SHOWN]:
-        click.echo(harmless(f"left out, not of that plan: {name}"), err=True)
+        options.tell_once(f"left out, not of that plan: {name}")
     if more := len(others[_LEFT_SHOWN:]):
-        click.echo(f"left out, not of that plan: {more} more", err=True)
+        options.tell_once(f"left out, not of that plan: {more} more")

@@ -54,7 +54,7 @@ def signing_key(path: Path, *, shared: bool = False) -> SigningKey:
     if shared and passphrase:
         os.environ[PASSPHRASE] = passphrase
     if readable_by_others(path):
-        click.echo(f"{path}: other accounts can read this private key; chmod 600 {path}", err=True)
+        options.tell_once(f"{path}: other accounts can read this private key; chmod 600 {path}")
     return key
 
 
@@ -118,7 +118,7 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     """  # noqa: D301 - click's own mark for a paragraph that keeps its line breaks
     from ventproof.cli.report import code_of_cover  # noqa: PLC0415 - only this command needs it
     from ventproof.draft.traceability import table_section  # noqa: PLC0415
-    from ventproof.log.signing import check_free, signers  # noqa: PLC0415
+    from ventproof.log.signing import UNNAMED, check_free, signers  # noqa: PLC0415
     from ventproof.report.write import write_report  # noqa: PLC0415
     from ventproof.runset.bundle import LOGS, REPORT, write_bundle  # noqa: PLC0415
     from ventproof.runset.present import belonging  # noqa: PLC0415
@@ -139,7 +139,7 @@ def bundle(logs: tuple[Path, ...], out: Path) -> int:
     for alarm in cover.alarms:
         click.echo(harmless(f"! {alarm}"))
     for one in keys:
-        click.echo(harmless(f"signed by {one.name or 'no name given'}, key {one.fingerprint}"))
+        click.echo(harmless(f"signed by {one.name or UNNAMED}, key {one.fingerprint}"))
     if not keys:
         click.echo("nothing in it is signed: who can write logs can write others; see `ventproof sign`")
     return code_of_cover(cover)

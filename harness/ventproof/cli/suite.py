@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
 import click
 
-from ventproof.cli.options import Option, profile_paths, warned
+from ventproof.cli.options import Option, profile_paths, tell_once, warned
 from ventproof_bench.base.errors import FileError, Problem
-from ventproof_bench.base.text import harmless
 
 if TYPE_CHECKING:
     from ventproof.profile.model import Profile
@@ -164,7 +163,10 @@ def chosen_logs(logs: Sequence[Path], selection: Selection) -> list[Path]:
 
 
 def load_suite(
-    paths: Sequence[Path], session: Session | None = None, selection: Selection = _ALL
+    paths: Sequence[Path],
+    session: Session | None = None,
+    selection: Selection = _ALL,
+    known: Callable[[Session, Sequence[Loaded[Profile]]], None] | None = None,
 ) -> list[Loaded[Profile]]:
     """Load profiles, and tie them to the bench if there is one; every fault of every file is reported at once.
 
@@ -174,6 +176,7 @@ def load_suite(
         paths: profiles and folders of such.
         session: what they are tied to.
         selection: which of them.
+        known: is given all of them, those that are not wanted too; None: names that no profile has are told.
 
     Raises:
         FileError: something is wrong in at least one file, or no such profile is there, or none has such a value.
@@ -199,14 +202,20 @@ def load_suite(
         problems = [Problem(str(paths[0]), None, None, "holds no profile", "name profiles, or their folder")]
     if problems:
         raise FileError(problems)
-    for problem in session.misspelt(suite) if session is not None else ():
-        click.echo(harmless(f"warning: {problem}"), err=True)
+    if session is not None:
+        (known or tell_misspelt)(session, suite)
     suite = _chosen(suite, selection)
     if unknown := unknown_values(given, suite):
         raise FileError(unknown)
     if others:
-        click.echo(harmless(f"left out, no profiles: {', '.join(others)}"), err=True)
+        tell_once(f"left out, no profiles: {', '.join(others)}")
     return suite
+
+
+def tell_misspelt(session: Session, suite: Iterable[Loaded[Profile]]) -> None:
+    """Say which names in waivers no profile has."""
+    for problem in session.misspelt(suite):
+        tell_once(f"warning: {problem}")
 
 
 def _loaded(
@@ -244,7 +253,7 @@ def tell_given(suite: Iterable[Loaded[Profile]]) -> None:
     from ventproof.profile.given import given_said  # noqa: PLC0415 - as above
 
     for line in given_said(suite):
-        click.echo(harmless(line), err=True)
+        tell_once(line)
 
 
 _OTHER_KINDS: Final = {

@@ -1,7 +1,8 @@
 """The search in virtual time as numbered searches, which can be done side by side, and which of them found something.
 
 Each search has its own sequences, which depend on the seed and its number. So what is found does not depend on who
-does which search, or when: the find of the lowest number is taken, and the searches below it have then ended.
+does which search, or when: the find of the lowest number is taken, and the searches below it have then ended. Only
+where the time is over, or the search is broken off, the lowest find so far is taken.
 """
 
 from __future__ import annotations
@@ -105,22 +106,49 @@ class Searches:
         return Explorer(self.writer, play, seed=seed, examples=examples, left_s=left_s)
 
 
-def first_find(
-    searched: Iterable[Searched | None], tally: Tally, told: Callable[[Tally], None]
-) -> tuple[int, Searched] | None:
-    """Return the first search that found something, with its number; None when none did, or the time is over.
+@final
+class Brought:
+    """What searches bring, in whatever order: counted and told of in the order of their numbers.
 
     Args:
-        searched: what the searches brought, in the order of their numbers.
-        tally: takes what was played in those that found nothing.
+        tally: takes what was played in those that found nothing, up to the first that found something.
         told: called after each of them.
     """
-    for number, one in enumerate(searched):
-        if one is None:
-            break
-        if one.found:
-            return number, one
-        for played in one.played.values():
-            tally.take(played)
-        told(tally)
-    return None
+
+    def __init__(self, tally: Tally, told: Callable[[Tally], None]) -> None:
+        self._tally, self._told = tally, told
+        self._waiting: dict[int, Searched | None] = {}
+        self._next = 0
+
+    def look(self, ended: Iterable[tuple[int, Searched | None]]) -> tuple[int, Searched] | None:
+        """Return the first search that found something, with its number; None when none did.
+
+        Args:
+            ended: the number of each search, and what it brought; searches that do not end are left out.
+        """
+        for number, searched in ended:
+            self._waiting[number] = searched
+            while self._next in self._waiting:
+                if self._find(self._next) is not None:
+                    return self.first()
+                self._next += 1
+        return self.first()
+
+    def first(self) -> tuple[int, Searched] | None:
+        """Return the find of the lowest number so far, whether or not each search below it has ended."""
+        for number in sorted(self._waiting):
+            if (found := self._find(number)) is not None:
+                return number, found
+        return None
+
+    def _find(self, number: int) -> Searched | None:
+        """Return a search that found something; count any other."""
+        searched = self._waiting[number]
+        if searched is not None and searched.found:
+            return searched
+        del self._waiting[number]
+        if searched is not None:
+            for played in searched.played.values():
+                self._tally.take(played)
+            self._told(self._tally)
+        return None

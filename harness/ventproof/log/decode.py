@@ -236,10 +236,8 @@ def _words(line: LineFields) -> tuple[int, ...]:
 
 
 def _gap(t_s: float, line: LineFields) -> e.GapSeen:
-    window = line.window()
-    reason = cast("GapReason", line.word("reason", get_args(GapReason)))
-    gap = Gap(line.text("bus"), window.earliest_s, window.latest_s, reason, line.text("detail"))
-    return e.GapSeen(t_s, gap)
+    window, why = line.window(), cast("GapReason", line.word("reason", get_args(GapReason)))
+    return e.GapSeen(t_s, Gap(line.text("bus"), window.earliest_s, window.latest_s, why, line.text("detail")))
 
 
 def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
@@ -270,8 +268,7 @@ def _run_begin(t_s: float, line: LineFields) -> e.RunBegin:
 
 
 def _place(line: LineFields) -> PlannedRun:
-    plan = plan_of(line)
-    run = line.whole("run", 1)
+    plan, run = plan_of(line), line.whole("run", 1)
     if run > plan.runs:
         raise line.wrong("run", f"a run from 1 to {plan.runs}")
     earlier = line.parts("earlier") if "earlier" in line else []
@@ -286,7 +283,6 @@ def plan_of(line: LineFields) -> Plan:
     """
     line.word("order", (ORDER,))
     claim = line.maybe("claim", line.part)
-    part = line.part("part_of") if "part_of" in line else None
     profiles = tuple(PlannedProfile(one.text("name"), one.text("sha256")) for one in line.parts("profiles"))
     plan = Plan(
         profiles=profiles,
@@ -297,7 +293,7 @@ def plan_of(line: LineFields) -> Plan:
         repeats=line.whole("repeats", 1),
         seed=line.whole("seed"),
         claim=claim and PlannedClaim(claim.number("reliability", 0, 1), claim.number("confidence", 0, 1)),
-        part=part and planned.CampaignPart(part.text("campaign"), part.whole("plans", 1)),
+        part=_part(line.part("part_of")) if "part_of" in line else None,
     )
     if not 0 < plan.runs <= planned.MOST_RUNS:
         raise line.wrong("repeats", f"a plan of 1 to {planned.MOST_RUNS} runs")
@@ -305,6 +301,11 @@ def plan_of(line: LineFields) -> Plan:
         if line.raw(key) != right:
             raise line.wrong(key, f"{right}, which follows from the rest of the plan")
     return plan
+
+
+def _part(line: LineFields) -> planned.PlanPart:
+    whole: planned.Whole = "rack" if "rack" in line else "campaign"
+    return planned.PlanPart(whole, line.text(whole), line.whole("plans", 1), line.text("id"))
 
 
 def _check_begin(t_s: float, line: LineFields) -> e.CheckBegin:

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Final, final
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Final, Literal, final
 
 MOST_RUNS: Final = 1_000_000
 """No plan has more."""
+
+Whole = Literal["campaign", "rack"]
+"""What has several plans."""
 
 ORDER: Final = "profile by profile"
 """The one order there is: all repeats of a profile follow each other, and profiles follow as they are listed."""
@@ -40,16 +43,20 @@ class PlannedClaim:
 
 @final
 @dataclass(frozen=True, slots=True)
-class CampaignPart:
-    """That a plan is one of several that a campaign has.
+class PlanPart:
+    """That a plan is one of several which belong together, so that none can be taken away unseen.
 
     Attributes:
-        campaign: name of the campaign.
-        plans: how many it has.
+        whole: what they are together.
+        name: of the campaign or the rack.
+        plans: how many it has: a rack one for each place.
+        id: which one of that name it is; of a campaign the SHA-256 of its plans.
     """
 
-    campaign: str
+    whole: Whole
+    name: str
     plans: int
+    id: str
 
 
 @final
@@ -66,7 +73,7 @@ class Plan:
         repeats: how often each profile was to be run, at most where there is a claim.
         seed: of each profile's first run; every repeat has one more.
         claim: what the repeats were to prove; None: each was to be made.
-        part: of which campaign it is one plan; None: it stands alone.
+        part: of what it is a part; None: it stands alone.
     """
 
     profiles: tuple[PlannedProfile, ...]
@@ -77,7 +84,7 @@ class Plan:
     repeats: int = 1
     seed: int = 0
     claim: PlannedClaim | None = None
-    part: CampaignPart | None = None
+    part: PlanPart | None = None
 
     @property
     def runs(self) -> int:
@@ -103,7 +110,7 @@ class Plan:
             "order": ORDER,
             "seed": self.seed,
             "claim": claim and {"reliability": claim.reliability, "confidence": claim.confidence},
-            **({"part_of": {"campaign": part.campaign, "plans": part.plans}} if part else {}),
+            **({"part_of": {part.whole: part.name, "plans": part.plans, "id": part.id}} if part else {}),
         }
 
     @property
@@ -117,6 +124,21 @@ class Plan:
     def code(self) -> str:
         """The first digits of its digest, to tell plans apart by."""
         return self.sha256[:8]
+
+    def is_same_work(self, other: Plan) -> bool:
+        """Return whether another plan is this one, begun at another time."""
+        return replace(self, started=other.started, part=other.part) == other
+
+
+def campaign_of(name: str, plans: Sequence[Plan]) -> PlanPart:
+    """Return what each plan of a campaign is a part of.
+
+    Args:
+        name: of the campaign.
+        plans: all that it has, in order; of what they say that they are a part of does not count.
+    """
+    every = "".join(replace(plan, part=None).sha256 for plan in plans)
+    return PlanPart("campaign", name, len(plans), hashlib.sha256(every.encode()).hexdigest())
 
 
 @final

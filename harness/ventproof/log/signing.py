@@ -31,6 +31,10 @@ _SPKI_HEAD: Final = bytes.fromhex("302a300506032b6570032100")
 """What stands before the 32 bytes of an Ed25519 public key in its DER form (RFC 8410, 4)."""
 
 
+UNNAMED: Final = "an unnamed signer"
+"""Who signed a log or what closes logs, where the signature states no name."""
+
+
 @final
 class SigningKey:
     """A private key; it is only ever asked to sign."""
@@ -436,7 +440,7 @@ def _signature(signed: Signed | None, check: LogCheck, owner: bytes | None) -> t
         return f"WRONG for this log: {misfit}", False
     if not signed.genuine:
         return "FALSE: it was not made by the key that it names, or its file was changed", False
-    by = f"by {signed.signer or 'no name given'}"
+    by = f"by {signed.signer or UNNAMED}"
     if owner is None:
         return f"fits, {by}; that the key is theirs is NOT proven without --key", True
     if bytes.fromhex(signed.public_key) != owner:

@@ -7,9 +7,11 @@ from dataclasses import dataclass, replace
 from math import inf
 from typing import Final, final
 
+from ventproof.oracle.means import LeastMean, MostMean
 from ventproof.oracle.measured import MeasuredRain, MeasuredWeather, MeasuredWind
 from ventproof.oracle.timeline import (
     ALWAYS,
+    PiecewiseCourse,
     Steps,
     Timeline,
     UncertainState,
@@ -110,9 +112,11 @@ class _Conditions:
         )
         if override.latched and self._table.reset is not None:
             presses = [c for c in of(self._weather, "contact", self._table.reset) if c.value]
-            # A press that comes as late as it may keeps `may` longest; one as early as it may ends `must` soonest.
-            may = latched(may, (c.at_s + c.late_s for c in presses))
-            must = latched(must, (c.at_s for c in presses))
+            # A press that comes as late as it may keeps `may` longest; one as early as it may ends `must` soonest. A
+            # dead unit sees none. Whether it remembers the latch afterwards the table does not say.
+            seen = (c for c in presses if all(map(self.powered.must.at, (c.at_s, c.at_s + c.late_s))))
+            may = latched(may, (c.at_s + c.late_s for c in seen))
+            must = latched(must, (*(c.at_s for c in presses), *self.powered.must.switches_s))
             may, must = (
                 combined([its, powered], all)
                 for its, powered in ((may, self.powered.may), (must, self.powered.must))
@@ -150,22 +154,21 @@ class _Conditions:
                 filled = of(self._weather, "filled", condition.rainfall)
                 instants = {t_s: its.value for its in filled for t_s in (its.at_s, its.at_s + its.late_s)}
                 return raining(condition, low, high, self.powered, instants)
-            case WindCondition(wind=name, averaged_over=over_s):
-                return self._beyond(condition, self._wind(name), over_s)
+            case WindCondition():
+                return self._beyond(condition, *self._wind(condition))
             case LevelCondition(level=name):
-                return self._beyond(condition, self._level("level", name, condition.ends_at.value), 0.0)
+                return self._beyond(condition, *self._level("level", name, condition.ends_at.value))
 
     def measured(self, override: TableOverride) -> MeasuredWeather:
         """Return how much of its wind or rain a unit sees that limits vents by it."""
         condition = override.measures
         off_by = condition.accuracy.value
         if isinstance(condition, WindCondition):
-            low, high = self._wind(condition.wind)
-            return MeasuredWind(low, high, condition.averaged_over, off_by)
+            return MeasuredWind(*self._wind(condition), off_by)
         low, high = self._pulses("rainfall", condition.rainfall)
         ends_at, tips_mm = condition.ends_at.value, condition.tips * condition.tip.value
         forgotten_s = condition.tips * apart_s(condition, ends_at - off_by)
-        return MeasuredRain(low, high, tips_mm, forgotten_s, ends_at + off_by, off_by)
+        return MeasuredRain(low, high, self.powered, tips_mm, forgotten_s, ends_at + off_by, off_by)
 
     def _state(self, name: str, state: ContactState) -> UncertainState:
         """Return whether a contact is in a state; one that counts when open is closed where nothing is stated."""
@@ -175,17 +178,16 @@ class _Conditions:
         return switched(replace(change, value=1.0 - bool(change.value)) for change in changes)
 
     def _beyond(
-        self, condition: ThresholdCondition, course: tuple[Steps, Steps], over_s: float
+        self, condition: ThresholdCondition, least: PiecewiseCourse, most: PiecewiseCourse
     ) -> UncertainState:
-        """Return when a value is beyond its threshold; a falling one is turned upside down."""
-        off_by = condition.accuracy.value
-        on_at, off_at, (low, high) = condition.begins_at.value, condition.ends_at.value, course
-        if not condition.rising:
-            on_at, off_at, low, high = -on_at, -off_at, _negated(high), _negated(low)
+        """Return when a value is beyond its threshold."""
+        rising, off_by = condition.rising, condition.accuracy.value
+        on_at, off_at = condition.begins_at.value, condition.ends_at.value
         # `may` goes by the course that comes farthest and by the threshold at its nearest, `must` by the opposite.
+        farthest, nearest, by = (most, least, off_by) if rising else (least, most, -off_by)
         return UncertainState(
-            beyond(high, on_at - off_by, off_at - off_by, over_s, self.powered.may),
-            beyond(low, on_at + off_by, off_at + off_by, over_s, self.powered.must),
+            beyond(farthest, on_at - by, off_at - by, self.powered.may, rising=rising),
+            beyond(nearest, on_at + by, off_at + by, self.powered.must, rising=rising),
         )
 
     def _pulses(self, kind: str, name: str) -> tuple[Steps, Steps]:
@@ -201,18 +203,16 @@ class _Conditions:
             shown.append(
                 WeatherChange(change.at_s, change.kind, name, 0.0 if failed else value, change.late_s)
             )
-        low, high = stepped(shown, 0.0)
-        # The lowest course has only the pulses that the unit surely was there to see; the highest has all, so that it
-        # is never too low.
-        return _masked(low, self.powered.must), high
+        return stepped(shown, 0.0)
 
-    def _wind(self, name: str) -> tuple[Steps, Steps]:
-        """Return the lowest and the highest course of a wind as the unit takes it."""
-        if not self._table.has_level(name):
-            return self._pulses("wind", name)
-        low, high = self._level("wind", name, 0.0, most=_STRONGEST)
-        # Of a mean it surely has only what came while it ran.
-        return _masked(low, self.powered.must), high
+    def _wind(self, condition: WindCondition) -> tuple[LeastMean, MostMean]:
+        """Return the least and the most that a unit takes the mean of a wind for."""
+        name, over_s = condition.wind, condition.averaged_over
+        if self._table.has_level(name):
+            low, high = self._level("wind", name, 0.0, most=_STRONGEST)
+        else:
+            low, high = self._pulses("wind", name)
+        return LeastMean(low, over_s, self.powered), MostMean(high, over_s, self.powered)
 
     def _level(self, kind: str, name: str, first: float, *, most: float = inf) -> tuple[Steps, Steps]:
         """Return the lowest and the highest course of a level as the unit takes it: its last good value.
@@ -256,7 +256,7 @@ class _Conditions:
                 combined([failing.may, broken.may], any), combined([failing.must, broken.must], any)
             )
         if self._turns(name):
-            still = [beyond(_negated(its), 0.0, -_CALM) for its in self._pulses("wind", name)]
+            still = [beyond(its, 0.0, _CALM, rising=False) for its in self._pulses("wind", name)]
             # Before 0 s every sensor is well, although no wind is stated there.
             failing = UncertainState(*(combined([each, _BEGUN], all) for each in still))
         by_s = sensor.delay_tolerance
@@ -280,10 +280,6 @@ class _Conditions:
         return self._table.shows_wind(name) and not self._table.has_level(name)
 
 
-def _negated(steps: Steps) -> Steps:
-    return Steps(-steps.first, tuple((t_s, -value) for t_s, value in steps.jumps))
-
-
 def _overlaid(steps: Steps, spans: Sequence[tuple[float, float]], value: float) -> Steps:
     """Return a course that has another value in these spans."""
     edges = sorted({t_s for t_s, _ in steps.jumps} | {t_s for span in spans for t_s in span if t_s < inf})
@@ -292,12 +288,6 @@ def _overlaid(steps: Steps, spans: Sequence[tuple[float, float]], value: float) 
         steps.first,
         tuple((t_s, value if lost else steps.at(t_s)) for t_s, lost in zip(edges, inside, strict=True)),
     )
-
-
-def _masked(steps: Steps, powered: Timeline) -> Steps:
-    """Return a course of pulses as a unit has seen it: none while it is dead."""
-    edges = sorted({t_s for t_s, _ in steps.jumps} | {*powered.switches_s})
-    return Steps(steps.first, tuple((t_s, steps.at(t_s) if powered.at(t_s) else 0.0) for t_s in edges))
 
 
 def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
@@ -311,5 +301,7 @@ def _powered(table: OverrideTable, weather: Weather) -> UncertainState:
     )
     by_s = supply.delay_tolerance
     dead_may = settled(opened.may, supply.rides_through, supply.boots_for + by_s)
-    dead_must = settled(opened.must, supply.rides_through + by_s, max(0.0, supply.boots_for - by_s))
+    # What it surely rides through it need not feel while it boots either.
+    felt = settled(opened.must, supply.rides_through + by_s, 0.0)
+    dead_must = settled(felt, 0.0, max(0.0, supply.boots_for - by_s))
     return UncertainState(dead_may, dead_must).inverted()

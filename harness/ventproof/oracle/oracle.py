@@ -8,13 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import pairwise
-from math import inf, isfinite
+from math import inf
 from typing import TYPE_CHECKING, Final, final
 
 from ventproof.oracle.conditions import Activity, activity
 from ventproof.oracle.sides import lee_sides
 from ventproof.oracle.targets import PossibleTravel, Range, targets
-from ventproof.oracle.timeline import NEVER, Timeline, UncertainState, Weather, of, stepped
+from ventproof.oracle.timeline import NEVER, Timeline, UncertainState, Weather, combined, of, stepped
 
 if TYPE_CHECKING:
     from ventproof.table.model import OverrideTable
@@ -172,13 +172,14 @@ def _referencing(table: OverrideTable, powered: UncertainState) -> UncertainStat
         return UncertainState(NEVER, NEVER)
     least_s = max(vent.full_travel[0] for vent in table.vents.values())
     most_s = max(vent.starts_within + vent.full_travel[1] for vent in table.vents.values())
-    boots = [begin_s for begin_s, _ in powered.may.yes() if isfinite(begin_s)]
-    sure = [begin_s for begin_s, _ in powered.must.yes() if isfinite(begin_s)]
-    may: list[float] = []
-    must: list[float] = []
-    for early_s, late_s in zip(boots, sure, strict=False):
-        may += (early_s, late_s + most_s)
+    may, must = [NEVER], [NEVER]
+    for lost_s, back_s in powered.must.inverted().yes():
+        if back_s == inf:
+            continue
+        boots_s = [t_s for t_s, _ in powered.may.yes() if lost_s < t_s <= back_s]
+        # Where it may have ridden through, it may have felt it as well.
+        may.append(Timeline(switches_s=(min(boots_s, default=lost_s), back_s + most_s)))
         # Certain only if the latest begin comes before the earliest end.
-        if late_s < early_s + least_s:
-            must += (late_s, early_s + least_s)
-    return UncertainState(Timeline(switches_s=tuple(may)), Timeline(switches_s=tuple(must)))
+        if boots_s and back_s < boots_s[-1] + least_s:
+            must.append(Timeline(switches_s=(back_s, boots_s[-1] + least_s)))
+    return UncertainState(combined(may, any), combined(must, any))

@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
-from typing import Final, Literal, final
+from typing import Final, Literal, Protocol, final
 
 
 @final
@@ -32,6 +32,13 @@ class Timeline:
         edges = (*((-inf,) if self.initially else ()), *self.switches_s)
         for number in range(0, len(edges), 2):
             yield edges[number], edges[number + 1] if number + 1 < len(edges) else inf
+
+    def since(self, t_s: float) -> float:
+        """Return since when it has been a yes at an instant; infinite where it is a no."""
+        if not self.at(t_s):
+            return inf
+        number = bisect_right(self.switches_s, t_s)
+        return self.switches_s[number - 1] if number else -inf
 
     def inverted(self) -> Timeline:
         """Return the opposite."""
@@ -127,31 +134,59 @@ class Steps:
         number = bisect_right(self.jumps, (t_s, inf))
         return self.jumps[number - 1][1] if number else self.first
 
-    def mean(self, to_s: float, over_s: float) -> float:
-        """Return the mean over the time that ends at an instant."""
-        if over_s == 0:
-            return self.at(to_s)
-        from_s = to_s - over_s
+    def values(self, from_s: float, to_s: float) -> Iterator[float]:
+        """Yield every value in a span; none where it ends before it begins."""
+        if from_s <= to_s:
+            yield self.at(from_s)
+            yield from (value for t_s, value in self.jumps if from_s < t_s <= to_s)
+
+    def mean(self, to_s: float, over_s: float, since_s: float = -inf) -> float:
+        """Return the mean over the time that ends at an instant; before `since_s` the value counts as 0."""
+        from_s = max(to_s - over_s, since_s)
+        if from_s >= to_s:
+            return 0.0
         edges = [from_s, *(t_s for t_s, _ in self.jumps if from_s < t_s < to_s), to_s]
         return sum(self.at(begin) * (end - begin) for begin, end in pairwise(edges)) / over_s
 
+    def edges(self) -> Iterator[float]:
+        """Yield the instants at which it jumps."""
+        return (t_s for t_s, _ in self.jumps)
+
+    def ends(self, begin_s: float, end_s: float) -> tuple[float, float]:  # noqa: ARG002 - as every `PiecewiseCourse`
+        """Return the value at both ends of a span in which it does not jump."""
+        return self.at(begin_s), self.at(begin_s)
+
+
+class PiecewiseCourse(Protocol):
+    """A value over time that is straight between its edges."""
+
+    @property
+    def first(self) -> float:
+        """The value before the first edge."""
+
+    def edges(self) -> Iterator[float]:
+        """Yield the instants between which it is straight."""
+
+    def ends(self, begin_s: float, end_s: float) -> tuple[float, float]:
+        """Return the value at both ends of a span that has no edge inside."""
+
 
 def beyond(
-    value: Steps, on_at: float, off_at: float, over_s: float = 0.0, powered: Timeline = ALWAYS
+    value: PiecewiseCourse, on_at: float, off_at: float, powered: Timeline = ALWAYS, *, rising: bool = True
 ) -> Timeline:
-    """Return whether a value's mean is beyond a limit, with hysteresis; both limits inclusive.
+    """Return whether a value is beyond a limit, with hysteresis; both limits inclusive.
 
     Args:
         value: the value.
-        on_at: a yes from here, rising.
-        off_at: a no from here, falling; at most `on_at`.
-        over_s: the mean is taken over this time; 0 for the value itself.
+        on_at: a yes from here.
+        off_at: a no from here, on the way back.
         powered: without power it is a no, and the hysteresis is forgotten.
+        rising: whether it is a yes at high values; else at low ones.
     """
-    # A mean bends where a jump enters its span and where it leaves it, and is straight in between: one crossing at
-    # most.
-    edges = sorted({t_s + lag_s for t_s, _ in value.jumps for lag_s in (0.0, over_s)} | {*powered.switches_s})
-    initially = now = value.first >= on_at and powered.initially
+    sign = 1 if rising else -1
+    on_at, off_at = sign * on_at, sign * off_at
+    edges = sorted({*value.edges(), *powered.switches_s})
+    initially = now = sign * value.first >= on_at and powered.initially
     switches_s: list[float] = []
     for begin_s, end_s in pairwise((*edges, inf)):
         if not powered.at(begin_s):
@@ -159,16 +194,20 @@ def beyond(
                 now = False
                 switches_s.append(begin_s)
             continue
-        at_begin = value.mean(begin_s, over_s)
-        at_end = at_begin if end_s == inf or over_s == 0 else value.mean(end_s, over_s)
-        crossed = at_end >= on_at if not now else at_end <= off_at
-        already = at_begin >= on_at if not now else at_begin <= off_at
-        limit = off_at if now else on_at
-        if already or crossed:
-            share = 0.0 if already else (limit - at_begin) / (at_end - at_begin)
+        # Nothing changes after the last edge.
+        at_begin, at_end = (sign * at for at in value.ends(begin_s, begin_s if end_s == inf else end_s))
+        if _turned(at_begin, on_at, off_at, now=now):
             now = not now
-            switches_s.append(begin_s if already else begin_s + share * (end_s - begin_s))
+            switches_s.append(begin_s)
+        if at_end != at_begin and _turned(at_end, on_at, off_at, now=now):
+            share = ((off_at if now else on_at) - at_begin) / (at_end - at_begin)
+            now = not now
+            switches_s.append(begin_s + share * (end_s - begin_s))
     return Timeline(initially, _without_twins(switches_s))
+
+
+def _turned(value: float, on_at: float, off_at: float, *, now: bool) -> bool:
+    return value <= off_at if now else value >= on_at
 
 
 ChangeKind = Literal[

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, final
+from typing import TYPE_CHECKING, TypeVar, final
 
 from ventproof.log.names import logs_in
 from ventproof.log.run import ABORTED
@@ -18,7 +18,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from ventproof.log.read import LogCheck
+    from ventproof.log.run import RunRecord
     from ventproof.session.resume import Resumed
+
+
+T = TypeVar("T", "LogCheck", "RunRecord")
 
 
 @final
@@ -59,7 +63,9 @@ def recorded(folder: Path, rack: str, places: Collection[str]) -> Mapping[str, R
     Raises:
         FileError: the folder is of another rack, or of none.
     """
-    if not folder.is_dir() or not any(logs_in(folder / name) for name in places):
+    if not folder.is_dir():
+        raise _refused(folder, "there is no such folder", "give the folder of the rack's logs")
+    if not any(logs_in(folder / name) for name in places):
         raise _refused(folder, "no place of this rack was tested in this folder", "leave --resume out")
     if not (folder / RACK).exists():
         return {}
@@ -96,8 +102,8 @@ def place_before(folder: Path, record: RackedPlace | None) -> PlaceBefore:
     return PlaceBefore(plan, outcomes, code_of(verdicts))
 
 
-def last_attempts(checks: Sequence[LogCheck]) -> list[LogCheck]:
-    """Return the logs of runs without those that were aborted and made again."""
+def last_attempts(checks: Sequence[T]) -> list[T]:
+    """Return the logs of runs, as checked or as read, without those that were aborted and made again."""
     again = {one.digest for check in checks if check.place for one in check.place.earlier}
     return [check for check in checks if check.digest not in again]
 

@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, final
 
 from ventproof.log.decode import LineError, event_of
 from ventproof.log.events import (
+    IdleBegin,
+    IdleEnd,
     NothingDriven,
     OutputsSafe,
     OutputsUnsafe,
@@ -85,9 +87,22 @@ class RackPlace:
 
 _LINE: Final = re.compile(rb'\{"seq":\d+,"t":(-?\d[\d.e+-]*),"event":"(\w+)"')
 _TOLD_BY: Final = {
-    kind.name for kind in (RunBegin, StepBegin, OutputsSafe, OutputsUnsafe, NothingDriven, RunEnd)
+    kind.name
+    for kind in (
+        RunBegin,
+        StepBegin,
+        IdleBegin,
+        IdleEnd,
+        OutputsSafe,
+        OutputsUnsafe,
+        NothingDriven,
+        RunEnd,
+    )
 }
 """What is looked into; each other line only shows that the process is at work."""
+
+SILENT_AFTER_S: Final = 20.0
+"""A place that writes no line for so long is said to be silent: no start takes that long, and no poll."""
 
 IN_USE: Final = "in use"
 SAFE: Final = "safe"
@@ -113,6 +128,9 @@ class PlaceProgress:
         heard_s: when the last line came, loop time.
         code: exit code of its `run`, once that ended.
         remark: what befell its process; empty where nothing did.
+        refused: what its process said where it refused to run, line by line; empty where it did not.
+        cut: logs that end without a last line, since its process ended before.
+        silent_s: for how long no line came, seconds, once that is worth a word; otherwise 0.
         happened: what there is to say of it so far, in order.
     """
 
@@ -129,8 +147,12 @@ class PlaceProgress:
         self.heard_s = 0.0
         self.code = place.code
         self.remark = place.remark
+        self.refused: list[str] = []
+        self.cut: list[Path] = []
+        self.silent_s = 0.0
         self.happened: list[str] = []
         self._t_s = self._step_s = 0.0
+        self._pauses = False  # as its profile has it: nothing is read
         self._logs: dict[Path, Tail | None] = dict.fromkeys(place.folder.glob("*.jsonl"))
 
     def look(self, now_s: float) -> None:
@@ -142,6 +164,29 @@ class PlaceProgress:
             if log is not None and self._over(log, now_s):
                 log.close()
                 self._logs[path] = None
+
+    def listen(self, now_s: float) -> None:
+        """Take note of how long no line came, and say when that begins to be worth a word and when it is over."""
+        silent_s = 0.0 if self._pauses else now_s - self.heard_s
+        if silent_s < SILENT_AFTER_S:
+            if self.silent_s:
+                self.happened.append(f"goes on, after no line for {self.silent_s:.0f} s")
+            self.silent_s = 0.0
+            return
+        if not self.silent_s:
+            self.happened.append(
+                f"silent for {silent_s:.0f} s, and is stopped after {self.place.silence_s:.0f} s"
+            )
+        self.silent_s = silent_s
+
+    def end(self) -> None:
+        """Take in that its process is over: a run whose log has no last line was aborted with it."""
+        self.silent_s = 0.0
+        for path, log in self._logs.items():
+            if log is not None:
+                self.cut.append(path)
+                self.counts[ABORTED] += 1
+                self.happened.append(f"{ABORTED}: {path} ends without its last line")
 
     def _over(self, log: Tail, now_s: float) -> bool:
         """Take in what is new in a log; whether its last line was among it."""
@@ -197,6 +242,8 @@ class PlaceProgress:
                 self.happened.append(f"{of}{self.profile}")
             case StepBegin(step=step, step_name=name):
                 self.step, self.step_name, self._step_s = step, name, event.t_s
+            case IdleBegin() | IdleEnd():
+                self._pauses = isinstance(event, IdleBegin)
             case OutputsSafe() | NothingDriven():
                 self.outputs = SAFE
             case OutputsUnsafe():

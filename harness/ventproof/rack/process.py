@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import signal
 import sys
+from contextlib import suppress
 from multiprocessing import get_context
 from multiprocessing.forkserver import ensure_running, set_forkserver_preload
 from threading import Thread
@@ -25,6 +26,9 @@ SAID: Final = "run.txt"
 
 WARNED: Final = "run-warnings.txt"
 """Likewise what it prints to its standard error."""
+
+_ROOM_BYTES: Final = 16_384
+"""So much of each is on the disk before a place begins: why the disk is full must not be lost to that."""
 
 _WARM: Final = (
     "alembic.command",
@@ -98,6 +102,9 @@ class ForkedPlace:
     """
 
     def __init__(self, place: RackPlace, main: Callable[[], object]) -> None:
+        self._folder = place.folder
+        for name in (SAID, WARNED):
+            (place.folder / name).write_bytes(bytes(_ROOM_BYTES))
         context = get_context("forkserver")
         watched, self._held = context.Pipe(duplex=False)
         self._process = context.Process(
@@ -110,6 +117,11 @@ class ForkedPlace:
     def code(self) -> int | None:
         """As of `PlaceProcess`."""
         return self._process.exitcode
+
+    @property
+    def warned(self) -> list[str]:
+        """As of `PlaceProcess`."""
+        return lines_in(self._folder / WARNED)
 
     def stop(self) -> None:
         """As of `PlaceProcess`."""
@@ -133,7 +145,7 @@ def _be(
     for number in _KEPT_FROM:
         signal.signal(number, signal.SIG_DFL)
     for stream, name in ((1, SAID), (2, WARNED)):
-        file = os.open(folder / name, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_APPEND, 0o666)
+        file = os.open(folder / name, os.O_WRONLY)
         os.dup2(file, stream)
         os.close(file)
     if virtual:
@@ -144,6 +156,21 @@ def _be(
         main()
     except KeyboardInterrupt:  # before it listened
         sys.exit(EXIT_INTERRUPTED)
+    finally:
+        for text in (sys.stdout, sys.stderr):
+            with suppress(OSError):  # no room is left, and what was written before stands
+                text.flush()
+            with suppress(OSError):  # it was pointed nowhere
+                os.ftruncate(text.fileno(), os.lseek(text.fileno(), 0, os.SEEK_CUR))
+
+
+def lines_in(path: Path) -> list[str]:
+    """Return the lines of a file of `SAID` or `WARNED`, without empty ones; none where it cannot be read."""
+    try:
+        text = path.read_text(encoding="utf-8", errors="replace").rstrip("\0")
+    except OSError:
+        return []
+    return [line.rstrip() for line in text.splitlines() if line.strip()]
 
 
 def _end_with_rack(watched: Connection) -> None:

@@ -12,6 +12,7 @@ from ventproof.verdict.finding import (
     EXIT_BENCH,
     EXIT_FAIL,
     EXIT_INCONCLUSIVE,
+    EXIT_INPUT,
     EXIT_PASS,
 )
 from ventproof_bench.base.clock import now_s, sleep_until
@@ -37,6 +38,10 @@ class PlaceProcess(Protocol):
     @property
     def code(self) -> int | None:
         """Its exit code, negative where a signal ended it; None while it goes on."""
+
+    @property
+    def warned(self) -> list[str]:
+        """The lines that it printed to its standard error."""
 
     def stop(self) -> None:
         """Have it end in order, as Ctrl-C does."""
@@ -123,16 +128,21 @@ class Rack:
         if one.phase is PlacePhase.STARTS and one.polled:
             one.phase = PlacePhase.RUNS
         if code is not None:
+            one.refused = process.warned if code == EXIT_INPUT else []
             self._ended(one, code)
         elif one not in self._told_to_stop_s and now_s() - one.heard_s > one.place.silence_s:
             one.remark = f"no line for {one.place.silence_s:.0f} s: its process hangs"
             self._stop(one, process)
-        elif now_s() - self._told_to_stop_s.get(one, now_s()) > ENDS_WITHIN_S:
+        elif one not in self._told_to_stop_s:
+            one.listen(now_s())
+        elif now_s() - self._told_to_stop_s[one] > ENDS_WITHIN_S:
             one.remark = one.remark or f"its process did not end within {ENDS_WITHIN_S:.0f} s and was killed"
             process.kill()
 
     def _ended(self, one: PlaceProgress, code: int) -> None:
         del self._at_work[one]
+        one.end()
+        one.happened += [f"refused: {line}" for line in one.refused]
         if code < 0:
             one.remark = one.remark or f"its process was ended by signal {-code}"
         one.phase, one.code = PlacePhase.ENDED, EXIT_BENCH if one.remark else code

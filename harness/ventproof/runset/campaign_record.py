@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.log.decode import LineError, LineFields, plan_of
 from ventproof.log.encode import plan_fields
 from ventproof.log.names import logs_in, signature_path
+from ventproof.log.plan import campaign_of
 from ventproof.runset.closing import closing_of, read_closing
 from ventproof_bench.base.files import whole_file
 from ventproof_bench.base.text import number_of
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 CAMPAIGN: Final = "campaign.json"
 """Name of this file; the logs are in folders beside it, one a plan."""
 
+_FOLDER: Final = re.compile(r"\d{3,}-[a-z0-9-]+")
 _FORMAT: Final = "ventproof campaign"
 _VERSION: Final = 1
 
@@ -108,8 +111,11 @@ def _record_of(content: bytes) -> CampaignRecord:
 
 def _parsed(line: LineFields) -> CampaignRecord:
     plans = {one.text("folder"): plan_of(one.part("plan")) for one in line.parts("groups")}
-    if any(Path(name).name != name for name in plans):
-        raise LineError("a folder of it is elsewhere")
+    if not all(map(_FOLDER.fullmatch, plans)):
+        raise LineError("a folder of it is none that ventproof makes")
+    whole = campaign_of(line.text("campaign"), list(plans.values()))
+    if any(plan.part not in {None, whole} for plan in plans.values()):
+        raise LineError("its plans are not those that the campaign had: somebody changed it")
     tokens = {(one.whole("group"), one.whole("run", 1)): one for one in line.parts("tokens")}
     return CampaignRecord(
         line.text("campaign"),

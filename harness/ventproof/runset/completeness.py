@@ -15,6 +15,9 @@ from ventproof_bench.base.text import number_of
 _MOST: Final = 5
 """So many of a kind are named; more are counted."""
 
+RecordedWhole = tuple[str, str, int]
+"""What a record closes: a campaign or a rack, its name, and how many plans or places it has."""
+
 _UNCLOSED: Final = "they were broken off by force, or still go on, or the manifest was taken away"
 
 
@@ -112,7 +115,8 @@ def check_set(
     every_plan: bool = True,
     apart: bool = False,
     promised: Iterable[tuple[str, Plan]] = (),
-    campaigns_whole: bool = False,
+    records: Collection[RecordedWhole] = (),
+    wholes: bool = False,
 ) -> SetCheck:
     """Return what there is to say of a set of logs.
 
@@ -123,7 +127,8 @@ def check_set(
         every_plan: a manifest counts too where no log of its plan is here, or where it is none to be believed.
         apart: each plan lies in a folder of its own, as at the places of a rack: nobody mixed them.
         promised: plans of which logs are to be here, each with the name of its folder.
-        campaigns_whole: all plans of a campaign are to be here, too, and not only what is left of it in one folder.
+        records: what records close that are here.
+        wholes: all plans of a campaign or rack are to be here, too, and not only what is left of it in one folder.
     """
     found = _Sentences({plan.sha256: (name, plan) for name, plan in promised})
     unique = _unique(logs, found)
@@ -146,7 +151,7 @@ def check_set(
         _Planned(of_plan_here, _fittest(closing[sha256], of_plan_here), found, named=named).tell()
     here = {log.place.plan for log in unique if log.place}
     _tell_promised(found, {plan.sha256 for plan in here} | closing.keys())
-    (found.missing if campaigns_whole else found.remarks).extend([] if named else _parted(found, here))
+    (found.missing if wholes else found.remarks).extend([] if named else _parted(here, records))
     return found.check
 
 
@@ -242,13 +247,13 @@ def _tell_promised(found: _Sentences, here: Collection[str]) -> None:
         found.remarks.append(f"No manifest closes {what}, {_listed(found.unclosed)}: {_UNCLOSED}.")
 
 
-def _parted(found: _Sentences, here: Iterable[Plan]) -> Iterator[str]:
-    """Yield of which campaigns some plans are here and others not, where no record of the campaign promises them."""
-    of = Counter(plan.part for plan in here if plan.part and plan.sha256 not in found.promised)
-    for part, count in of.items():
-        if count < part.plans:
-            plans = f"{count} of {number_of(part.plans, 'plan')} {'is' if count == 1 else 'are'} here"
-            yield f"Of campaign {part.campaign} {plans}, without its record."
+def _parted(here: Iterable[Plan], records: Collection[RecordedWhole]) -> Iterator[str]:
+    """Yield of which campaigns and racks some plans are here and others not, where no record of theirs is."""
+    for part, count in Counter(plan.part for plan in here if plan.part).items():
+        if count < part.plans and (part.whole, part.name, part.plans) not in records:
+            what = number_of(part.plans, "place" if part.whole == "rack" else "plan")
+            are = "is" if count == 1 else "are"
+            yield f"Of {part.whole} {part.name} {count} of {what} {are} here, without its record."
 
 
 def _is_short(of_plan: Sequence[PresentLog]) -> bool:

@@ -11,11 +11,18 @@ from pathlib import Path
 from typing import final
 
 from ventproof.log.events import RunBegin
-from ventproof.log.names import has_signature, log_at, plain_path, signature_path
+from ventproof.log.names import plain_path, signature_path
 from ventproof.log.read import LogCheck, LogState
 from ventproof.runset.completeness import PresentLog, PresentManifest, SetCheck, check_set
 from ventproof.runset.manifest import ENDING, read_manifest
-from ventproof.runset.records import SeenRecord, read_record, records_above, seen_record, signature_said
+from ventproof.runset.records import (
+    SeenRecord,
+    is_left_unsigned,
+    read_record,
+    records_above,
+    seen_record,
+    signature_said,
+)
 from ventproof_bench.base.errors import FileError
 
 
@@ -67,7 +74,8 @@ def checked_set(logs: Sequence[PresentLog], choice: Choice, owner: bytes | None 
         every_plan=choice.all_there,
         apart=_lie_apart(logs, {one.path.parent for one in records}),
         promised=[plan for one in records for plan in one.plans],
-        campaigns_whole=choice is Choice.RECORDED,
+        records={one.closes for one in records},
+        wholes=choice is Choice.RECORDED,
     )
     return _with_records(found, records, list(zip(paths, labelled, strict=True))) if records else found
 
@@ -116,16 +124,9 @@ def _present(path: Path, owner: bytes | None) -> PresentManifest:
     except FileError as error:
         return PresentManifest(path.name, None, "; ".join(problem.reason for problem in error.problems))
     wrong, signed = signature_said(path, manifest.content, owner)
-    if not signed and (owner is not None or _is_left_unsigned(path, manifest.logs_left(path.parent))):
+    if not signed and (owner is not None or is_left_unsigned(path, manifest.logs_left(path.parent))):
         wrong = wrong or "it is not signed: its signature is missing"
     return PresentManifest(path.name, manifest, wrong, signed)
-
-
-def _is_left_unsigned(path: Path, closed: Iterable[Path]) -> bool:
-    """Return whether a file has no signature though all the logs that it closes, as far as they are here, have."""
-    here = [log for log in closed if log_at(log).exists()]
-    signed = bool(here) and all(map(has_signature, here))
-    return signed and not has_signature(path)
 
 
 def left_unsigned(logs: Sequence[Path]) -> dict[Path, bytes]:
@@ -137,12 +138,12 @@ def left_unsigned(logs: Sequence[Path]) -> dict[Path, bytes]:
     for path in manifests_beside(logs):
         with suppress(FileError):
             closing = read_manifest(path)
-            if _is_left_unsigned(path, closing.logs_left(path.parent)):
+            if is_left_unsigned(path, closing.logs_left(path.parent)):
                 found[path] = closing.content
     for path in records_above(logs):
         with suppress(FileError):
             record = read_record(path)
-            if _is_left_unsigned(path, record.logs_left(path.parent)):
+            if is_left_unsigned(path, record.logs_left(path.parent)):
                 found[path] = record.content
     return found
 

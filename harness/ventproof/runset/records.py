@@ -7,14 +7,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, final
 
-from ventproof.log.names import has_signature
+from ventproof.log.names import has_signature, log_at
 from ventproof.runset.campaign_record import CAMPAIGN, CampaignRecord, read_campaign_record
 from ventproof.runset.rack_record import RACK, RackRecord, read_rack_record
 from ventproof_bench.base.errors import FileError
 
 if TYPE_CHECKING:
     from ventproof.log.plan import Plan
-    from ventproof.runset.completeness import PresentLog
+    from ventproof.runset.completeness import PresentLog, RecordedWhole
 
 
 Record = RackRecord | CampaignRecord
@@ -64,20 +64,31 @@ class SeenRecord:
         record: what it says; None where that cannot be read.
         wrong: why it is not to be believed; empty where it is.
         signed: by whom it is signed, as the end of a sentence; empty where it is not.
-        owner: public key of whoever must have signed it; None where anybody may, or nobody.
+        unsigned: whether it should be signed, and is not: it was asked for, or the logs that it closes are.
     """
 
     path: Path
     record: Record | None
     wrong: str
     signed: str = ""
-    owner: bytes | None = None
+    unsigned: bool = False
 
     @property
     def plans(self) -> Iterator[tuple[str, Plan]]:
         """The plans of which logs are to be here, each with the name of its folder; a rack does not know them."""
         if isinstance(self.record, CampaignRecord):
             yield from self.record.plans.items()
+
+    @property
+    def closes(self) -> RecordedWhole:
+        """What it closes; nothing where it cannot be read."""
+        match self.record:
+            case CampaignRecord(campaign=name, plans=plans):
+                return "campaign", name, len(plans)
+            case RackRecord(rack=name, places=places):
+                return "rack", name, len(places)
+            case _:
+                return "", "", 0
 
     def says_wrong(self, logs: Iterable[tuple[Path, PresentLog]]) -> Iterator[str]:
         """Yield what is wrong with it, and what is among some logs and none of its own."""
@@ -95,7 +106,7 @@ class SeenRecord:
         """
         if self.record is None:
             return
-        if self.owner is not None and not has_signature(self.path):  # of an older ventproof, too
+        if self.unsigned:
             what = "rack" if isinstance(self.record, RackRecord) else "campaign"
             yield f"{self.path.name} is not signed: it does not prove that all logs of the {what} are here."
         if isinstance(self.record, RackRecord):
@@ -121,4 +132,14 @@ def seen_record(path: Path, owner: bytes | None) -> SeenRecord:
         record = read_record(path)
     except FileError as error:
         return SeenRecord(path, None, "; ".join(problem.reason for problem in error.problems))
-    return SeenRecord(path, record, *signature_said(path, record.content, owner), owner)
+    unsigned = not has_signature(path) and (
+        owner is not None or is_left_unsigned(path, record.logs_left(path.parent))
+    )
+    return SeenRecord(path, record, *signature_said(path, record.content, owner), unsigned)
+
+
+def is_left_unsigned(path: Path, closed: Iterable[Path]) -> bool:
+    """Return whether a file has no signature though all the logs that it closes, as far as they are here, have."""
+    here = [log for log in closed if log_at(log).exists()]
+    signed = bool(here) and all(map(has_signature, here))
+    return signed and not has_signature(path)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Annotated, Final, Literal, final
 
 from pydantic import AfterValidator
 
-from ventproof.log.names import signature_path
+from ventproof.log.names import has_signature, signature_path
 from ventproof.log.signing import (
+    UNNAMED,
     Hex32,
     Hex64,
     SigningKey,
@@ -17,7 +19,7 @@ from ventproof.log.signing import (
     is_signed,
     write_signature,
 )
-from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import printable
 from ventproof_bench.yamlfile.fields import FileModel
 from ventproof_bench.yamlfile.load import load_document
@@ -92,4 +94,19 @@ def closing_signature(path: Path, content: bytes, owner: bytes | None) -> tuple[
         return "", "it was changed since it was signed"
     if owner is not None and bytes.fromhex(signed.public_key) != owner:
         return "", f"it is signed by another key; the key asked for is {fingerprint(owner)}"
-    return signed.signer or "no name given", ""
+    return signed.signer or UNNAMED, ""
+
+
+def require_unsigned(paths: Iterable[Path]) -> None:
+    """Refuse to go on without a key where what closes runs, or stands, is signed: the whole would not be any more.
+
+    Args:
+        paths: of logs or of what closes them.
+
+    Raises:
+        FileError: one is signed.
+    """
+    signed = [path for path in paths if has_signature(path)]
+    if signed:
+        reason = "it is signed, and what is to come would not be"
+        raise FileError([Problem(str(signed[0]), None, None, reason, "give --sign")])

@@ -68,12 +68,11 @@ def reserved(bench: Loaded[BenchFile], doing: str, *, within_s: float = 0.0) -> 
     watch, wait = Stopwatch(), Event()
     with ExitStack() as stack:
         for port in sorted(ports_of(bench.model), key=lambda port: port.name):
-            hold = PortHold((port.name,), doing)
+            hold = PortHold((port.name,), doing, port.said)
             stack.callback(hold.release)
             while trouble := _trouble(hold):
                 if watch.gone_s() >= within_s:
-                    hint = "let it finish, or stop it, then start again"
-                    raise FileError([bench.problem(port.place, trouble, hint)])
+                    raise FileError([bench.problem(port.place, trouble)])
                 wait.wait(_ASK_AGAIN_S)
         yield
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -69,6 +69,11 @@ class Resumed:
     headers: tuple[Header, ...]
     closed: bool
     unfinished: bool = True
+
+    @property
+    def stand(self) -> list[KeptRun]:
+        """The runs that stand, in order."""
+        return [one for _, one in sorted(self.kept.items())]
 
     @property
     def says(self) -> str:
@@ -246,7 +251,10 @@ def _result_of(path: Path, state: LogState) -> RunResult:
 
 
 def in_plan(
-    going_on: Resumed, session: Session, suite: Sequence[Loaded[Profile]]
+    going_on: Resumed,
+    session: Session,
+    suite: Sequence[Loaded[Profile]],
+    stated: Callable[[str, str, str], Problem] | None = None,
 ) -> tuple[list[Loaded[Profile]], list[str]]:
     """Return the profiles of a plan, in its order, and the names of those that are not of it.
 
@@ -254,23 +262,24 @@ def in_plan(
         going_on: the plan.
         session: what its other runs are to be made with.
         suite: the profiles that were named.
+        stated: returns a problem with what was stated otherwise: its name, the reason and a hint; None: with the
+            option of that name.
 
     Raises:
         FileError: something is not as it was when the plan was made.
     """
-    problems = list(_changed(going_on, session))
+    stated = stated or _of_option
+    problems = list(_changed(going_on, session, stated))
     by_digest = {profile.digest: profile for profile in suite}
     for wanted in dict.fromkeys(going_on.plan.profiles):
         if wanted.sha256 not in by_digest:
             namesake = next((one for one in suite if one.model.profile == wanted.name), None)
-            where = namesake.path if namesake else "PROFILES"
-            reason = (
-                "is not as it was when the plan was made"
-                if namesake
-                else f"{wanted.name!r} is not among them"
-            )
             hint = "a plan goes on with what it began with, the same --set included; begin a new one for what changed"
-            problems.append(Problem(where, None, None, reason, hint))
+            problems.append(
+                Problem(namesake.path, None, None, "is not as it was when the plan was made", hint)
+                if namesake
+                else stated("profiles", f"{wanted.name!r} is not among them", hint)
+            )
     if problems:
         raise FileError(problems)
     digests = {one.sha256 for one in going_on.plan.profiles}
@@ -278,24 +287,33 @@ def in_plan(
     return [by_digest[one.sha256] for one in going_on.plan.profiles], others
 
 
-def _changed(going_on: Resumed, session: Session) -> Iterator[Problem]:
+def _of_option(name: str, reason: str, hint: str) -> Problem:
+    return Problem("PROFILES" if name == "profiles" else f"--{name}", None, None, reason, hint)
+
+
+def _changed(
+    going_on: Resumed, session: Session, stated: Callable[[str, str, str], Problem]
+) -> Iterator[Problem]:
     plan, hint = going_on.plan, "a plan goes on with what it began with; begin a new one for what changed"
     if session.bench.digest != plan.bench_sha256:
         yield Problem(
             session.bench.path, None, None, "this is not the bench file of the plan, as it was", hint
         )
-    for option, given, planned in (
-        ("--unit", session.unit, plan.unit),
-        ("--firmware", session.firmware, plan.firmware),
+    for name, given, planned in (
+        ("unit", session.unit, plan.unit),
+        ("firmware", session.firmware, plan.firmware),
     ):
         if given != planned:
-            yield Problem(option, None, None, f"{given!r}, where the plan says {planned!r}", hint)
+            yield stated(name, f"{given!r}, where the plan says {planned!r}", hint)
     for header in going_on.headers[:1]:
         table = session.table.digest if session.table else ""
         if dict(header.use) != dict(session.use):
-            yield Problem("--map", None, None, "names are mapped differently in its other runs", hint)
+            yield stated("map", "names are mapped differently in its other runs", hint)
+        waivers = session.waivers.digest if session.waivers else ""
+        if waivers != (header.waivers.sha256 if header.waivers else ""):
+            yield stated("waivers", "its other runs had other waivers, or none", hint)
         if table != (header.table.sha256 if header.table else ""):
-            yield Problem("--table", None, None, "its other runs used another override table, or none", hint)
+            yield stated("table", "its other runs used another override table, or none", hint)
 
 
 def _refused(path: Path, reason: str, hint: str = "") -> FileError:

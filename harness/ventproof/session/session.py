@@ -31,7 +31,7 @@ from ventproof.log.events import (
 )
 from ventproof.log.gaps import BusGaps, GapCounter
 from ventproof.log.left import LeftCounter
-from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun
+from ventproof.log.plan import Plan, PlannedClaim, PlannedProfile, PlannedRun, PlanPart
 from ventproof.log.settings import OF_SETTINGS, SettingTold, settings_of
 from ventproof.log.write import RecordLog, new_log
 from ventproof.papers.misspelt import WaivableProfile, misspelt
@@ -178,6 +178,7 @@ class Session:
         follow: is given the path of every log that was just created, for who looks on.
         desks: where people see prompts and answer them.
         token: of the job of a campaign that the run is, where it moves something real.
+        part: of what its plans are a part; None: they stand alone.
     """
 
     bench: Loaded[BenchFile]
@@ -197,6 +198,7 @@ class Session:
     follow: Callable[[Path], None] = _unfollowed
     desks: Sequence[Desk] = ()
     token: str = ""
+    part: PlanPart | None = None
 
     def __post_init__(self) -> None:
         """Refuse what could not stand in a record.
@@ -265,6 +267,7 @@ class Session:
             repeats=repeats,
             seed=self.seed,
             claim=claim,
+            part=self.part,
         )
 
     def run(

@@ -11,6 +11,7 @@ from ventproof.papers.waivers import ACCEPTED, WaivableRun, Waived, not_waivable
 from ventproof.verdict.text import response
 
 if TYPE_CHECKING:
+    from ventproof.log.run import RunRecord
     from ventproof.papers.waivers import WaiverSpec
     from ventproof.profile.model import Profile
     from ventproof.verdict.finding import Finding
@@ -27,6 +28,18 @@ def waivable(profile: Profile, unit: str, firmware: str, day: dt.date) -> Waivab
     """
     named = {place: one.requirements for place, one in profile.required.items()}
     return WaivableRun(profile.profile, unit, firmware, day, named)
+
+
+def waivable_of(record: RunRecord, profile: Profile, today: dt.date) -> WaivableRun:
+    """Return what waivers ask of a run, by its log.
+
+    Args:
+        record: of the log.
+        profile: what was run.
+        today: the day that counts for a run in virtual time.
+    """
+    day = dt.datetime.fromisoformat(record.started).astimezone().date() if record.started else today
+    return waivable(profile, record.unit, record.firmware, day)
 
 
 @final
@@ -61,12 +74,16 @@ class WaivedRuns:
         for line, count in self._lines.items():
             yield f"{line} ({count} runs)" if count > 1 else line
 
-    @property
-    def warnings(self) -> Iterator[str]:
-        """What waivers cannot accept, which of them accept more than they were written for, and which nothing."""
+    def warnings(self, *, whole: bool = True) -> Iterator[str]:
+        """Yield what waivers cannot accept, which of them accept more than they were written for, and which nothing.
+
+        Args:
+            whole: whether all runs were taken: otherwise one that is missing may need what no other does.
+        """
         yield from not_waivable(self._told)
         yield from too_broad(self._told)
-        yield from unneeded(self._waivers, self._told)
+        if whole:
+            yield from unneeded(self._waivers, self._told)
 
 
 def _lines_of(title: str, its: Waived, findings: Sequence[Finding]) -> Iterator[str]:

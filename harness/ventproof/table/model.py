@@ -102,7 +102,8 @@ class WindCondition(ThresholdCondition):
     wind: Name
     """The contact that stands for the cups, or the output in m/s that stands for a wind sensor."""
     averaged_over: PositiveSeconds
-    """The unit takes the mean over this time."""
+    """The unit takes the mean over this time; just after a start over as much of it as has passed, or with calm
+    before."""
 
 
 class RainfallCondition(ThresholdCondition):
@@ -219,7 +220,8 @@ class TableOverride(FileModel):
     only_close: bool = True
     """A vent that stands below its position stays there, and none opens while the override is active."""
     latched: bool = False
-    """The override ends only when it is reset, and not before its conditions and the release delay are over."""
+    """The override ends only when it is reset, and not before its conditions and the release delay are over. A loss of
+    supply may end it too."""
 
     @property
     def is_alarm(self) -> bool:

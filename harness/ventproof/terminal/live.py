@@ -185,34 +185,63 @@ class RackTable:
         )
 
     def _table(self) -> Table:
+        from rich.cells import cell_len  # noqa: PLC0415 - as below
         from rich.table import Table  # noqa: PLC0415 - heavy, and only needed on a terminal
 
         table = Table(expand=True, box=None, padding=(0, _GAP, 0, 0), header_style="dim")
-        for heading in ("place", "unit", "run", "does", "at most", "so far", "outputs"):
-            ratio = 1 if heading == "does" else None
-            table.add_column(heading, no_wrap=True, overflow="ellipsis", ratio=ratio)
         room = max(1, self._console.size.height - _AROUND_RACK)
         # Where there is no room for all, those that are over are left out first.
         shown = sorted(self._rack.progress, key=lambda one: one.phase is PlacePhase.ENDED)[:room]
-        for one in (one for one in self._rack.progress if one in shown):
-            left_s = one.left()[1]
-            run = f"{one.run} of {one.place.runs}" if one.run else ""
-            outputs = _cell(one.outputs, "fail" if one.outputs == UNKNOWN else "")
-            left = about(round(left_s)) if left_s else ""
-            cells = (_cell(one.place.name), _cell(one.place.unit), run, _cell(_doing(one)), left)
-            table.add_row(*cells, _so_far(one), outputs)
+        places = [one for one in self._rack.progress if one in shown]
+        cells = [_beside_doing(one) for one in places]
+        widths = [max(map(cell_len, column)) for column in zip(_HEADINGS, *map(_plain, cells), strict=True)]
+        for heading in (*_HEADINGS[:_DOES], "does", *_HEADINGS[_DOES:]):
+            table.add_column(
+                heading, no_wrap=True, overflow="ellipsis", ratio=1 if heading == "does" else None
+            )
+        wide = self._console.size.width - sum(widths) - _GAP * (len(widths) + 1)
+        for one, its in zip(places, cells, strict=True):
+            table.add_row(*its[:_DOES], _cell(_doing(one, wide)), *its[_DOES:])
         return table
 
 
-def _doing(one: PlaceProgress) -> str:
-    """Return what a place does, in words."""
-    if one.remark:
-        return one.remark
-    if one.phase is PlacePhase.RUNS and one.profile:
-        return (
-            f"{one.profile}: {one.step_name or 'opening the bench'}" if one.step is not None else one.profile
-        )
-    return str(one.phase)
+_HEADINGS: Final = ("place", "unit", "run", "at most", "so far", "outputs")
+_DOES: Final = 3  # what a place does stands before this one of them
+_NAMED: Final = 6  # characters of a name that still tell something
+
+
+def _beside_doing(one: PlaceProgress) -> list[Text]:
+    """Return the cells of a place, but for what it does."""
+    left_s = one.left()[1]
+    return [
+        _cell(one.place.name),
+        _cell(one.place.unit),
+        _cell(f"{one.run} of {one.place.runs}" if one.run else ""),
+        _cell(about(round(left_s)) if left_s else ""),
+        _so_far(one),
+        _cell(one.outputs, "fail" if one.outputs == UNKNOWN else ""),
+    ]
+
+
+def _plain(cells: Sequence[Text]) -> list[str]:
+    return [one.plain for one in cells]
+
+
+def _doing(one: PlaceProgress, room: int) -> str:
+    """Return what a place does, in words; where there is no room for both, the step tells more than the profile."""
+    if one.remark or one.refused:
+        return one.remark or one.refused[0]
+    if one.silent_s:
+        return f"silent for {one.silent_s:.0f} s, limit {one.place.silence_s:.0f} s"
+    if one.phase is not PlacePhase.RUNS or not one.profile:
+        return str(one.phase)
+    if one.step is None:
+        return one.profile
+    step = one.step_name or "opening the bench"
+    left = room - len(step) - len(": ")
+    if len(one.profile) <= left:
+        return f"{one.profile}: {step}"
+    return f"{one.profile[: left - 1].rstrip()}…: {step}" if left > _NAMED else step
 
 
 def _so_far(one: PlaceProgress) -> Text:

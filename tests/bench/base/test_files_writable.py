@@ -16,6 +16,8 @@ def test_looking_whether_a_file_can_be_written_leaves_it_and_its_folder_as_they_
     assert [(one.name, one.read_text(encoding="utf-8")) for one in tmp_path.iterdir()] == [
         ("results.json", "before")
     ]
+    require_writable(tmp_path / "not" / "yet" / "results.json")
+    assert len(list(tmp_path.iterdir())) == 1
     with pytest.raises(FileError, match="cannot be written"):
         require_writable(path / "below")
 

@@ -30,7 +30,7 @@ def test_a_second_run_is_refused_until_the_first_lets_go(tmp_path):
     first.take()
     with pytest.raises(
         LinkError,
-        match=rf"^another run on this computer holds {endpoint}, process {os.getpid()} \(.*\): wait for its end$",
+        match=rf"^another command on this computer holds {endpoint}, process {os.getpid()} \(.*\); let it finish,",
     ):
         second.take()
     first.release()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import re
 from dataclasses import replace
 from functools import cache
@@ -92,6 +93,17 @@ def test_a_verdict_that_its_findings_do_not_bear_out_is_not_kept(runs, left):
     doubted = replace(read.record, verdict="aborted", reason="none of its findings says so")
     said = runs.kept.take(runs.jobs[0], replace(left[0], read=replace(read, record=doubted)))
     assert said == "the log that came is not believed: none of its findings says so"
+
+
+def test_a_verdict_that_the_log_does_not_end_with_is_not_kept(runs, left):
+    """Whatever the worker says of it: a log that died, too, is none that passed."""
+    read, record = left[0].read, replace(left[0].read.record, verdict="fail")
+    said = runs.kept.take(runs.jobs[0], replace(left[0], read=replace(read, outcome="fail", record=record)))
+    assert said == "the log that came is not believed: it does not end with fail, as was said"
+    torn = left[0].log.rpartition(b"\n{")[0] + b"\n"
+    died = replace(read, sha256=hashlib.sha256(torn).hexdigest())
+    said = runs.kept.take(runs.jobs[0], replace(left[0], log=torn, read=died))
+    assert said == "the log that came is not believed: it does not end with pass, as was said"
 
 
 def test_a_log_with_another_token_is_not_kept(runs, left):

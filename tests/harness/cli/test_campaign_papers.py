@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import shutil
+from dataclasses import replace
 
 import pytest
 
@@ -13,6 +14,7 @@ from ventproof.cli import campaign as command
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.names import signature_path
 from ventproof.log.signing import make_key
+from ventproof.runset.campaign_record import read_campaign_record
 from ventproof.runset.manifest import read_manifest
 from ventproof_bench.base.errors import RecordError
 
@@ -112,9 +114,17 @@ def test_a_waiver_of_one_unit_leaves_the_fails_of_another(night, ventproof, tmp_
     )
     told = json.loads((tmp_path / "all.json").read_text(encoding="utf-8"))
     assert ({one["verdict"] for one in told["runs"]}, told["complete"]) == ({"fail"}, True)
-    assert night("--resume", "--waivers", "both.yaml")[0] == 5
-    assert night("--resume")[0] == 1
+    assert night("--resume", "--waivers", "one.yaml")[0] == 1
+    for other in (("--waivers", "both.yaml"), ()):
+        code, _, told = night("--resume", *other)
+        assert (code, "was run with other waivers, or none; go on with those" in told) == (3, True)
     assert ventproof("report", "out", "-o", "again.html")[1].partition(": ")[2].startswith("fail: 2 units")
+
+
+def test_a_campaign_whose_fails_are_all_accepted_has_an_exit_code_of_its_own(night):
+    """As a run has; its report says the same."""
+    code, out, _ = night("--waivers", "both.yaml", "--report", "all.html")
+    assert (code, "4 runs: 4 with accepted deviations only." in out) == (5, True)
 
 
 def test_names_in_waivers_that_no_profile_has_are_told_before_the_runs(night, tmp_path):
@@ -159,6 +169,11 @@ def test_a_signed_campaign_proves_that_all_its_logs_are_there(night, verified, t
             f"{FIRST}/series.manifest.json: it is not ",
         ),
         (_parted, 2, "Of campaign night 1 of 2 plans is here, without its record."),
+        (
+            _forged,
+            4,
+            "campaign.json: not a record of a campaign: its plans are not those that the campaign had",
+        ),
     ):
         shutil.copytree(tmp_path / "whole", tmp_path / "out")
         spoil(tmp_path / "out")
@@ -172,6 +187,21 @@ def _parted(out):
     shutil.rmtree(out / FIRST)
     for path in out.glob("campaign.json*"):
         path.unlink()
+
+
+def _forged(out):
+    """Take a plan away, and write a record of what is left."""
+    record = read_campaign_record(out / "campaign.json")
+    _parted(out)
+    replace(record, plans={SECOND: record.plans[SECOND]}, tokens={}).write(out)
+
+
+def test_a_record_whose_signature_is_gone_is_missed_beside_signed_logs(night, ventproof, tmp_path):
+    """Also by somebody who has no key: whoever signs logs signs what closes them."""
+    night("--sign", "anna.key")
+    (tmp_path / "out" / "campaign.json.sig").unlink()
+    code, out, _ = ventproof("verify", "out")
+    assert (code, out.startswith("campaign.json is not signed: it does not prove ")) == (2, True)
 
 
 def test_a_plan_of_a_campaign_is_handed_over_as_a_part_of_it(night, ventproof):
@@ -211,8 +241,11 @@ def test_a_log_of_another_campaign_is_named(night, verified, tmp_path):
 def test_a_campaign_that_is_broken_off_is_signed_and_reported_as_incomplete(night, verified, tmp_path):
     """Never as passed; what is missing comes first. Going on makes all of it whole, and signs that."""
     (tmp_path / "night.yaml").write_text(NIGHT.replace("counts_twice", "none"), encoding="utf-8")
-    code, out, _ = night("--sign", "anna.key", "--report", "all.html", most=1)
-    assert code == 130
+    code, out, told = night("--sign", "anna.key", "--report", "all.html", most=1)
+    assert (code, told.endswith("to go on: ventproof campaign night.yaml --resume --out out\n")) == (
+        130,
+        True,
+    )
     assert "all.html: incomplete: Unit U-1, firmware not stated. 3 of 4 planned runs are not here." in out
     code, (not_run, untouched, *_) = verified()
     assert code == 2
@@ -239,6 +272,16 @@ def test_going_on_signs_and_closes_what_a_killed_campaign_left(night, verified, 
     assert [path.parent.name for path in manifests] == [FIRST, SECOND, SECOND]
     assert [path.read_bytes() for path in (manifests[0], manifests[2])] == stale
     assert [one.outcome for one in read_manifest(manifests[1]).left] == ["fail", "fail"]
+
+
+def test_a_signed_campaign_goes_on_signed_or_not_at_all(night, verified):
+    """Otherwise its record would lose its signature without a word; where all was run, nothing is written."""
+    night("--sign", "anna.key", most=2)
+    code, _, told = night("--resume")
+    assert (code, ".jsonl: it is signed, and what is to come would not be; give --sign" in told) == (3, True)
+    assert night("--resume", "--sign", "anna.key")[0] == 1
+    assert night("--resume")[0] == 1
+    assert verified() == (0, [f"{WHOLE}, signed by Anna Falk."])
 
 
 def test_a_name_that_no_signature_can_state_is_refused_before_anything_begins(night, tmp_path):

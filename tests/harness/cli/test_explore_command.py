@@ -89,11 +89,11 @@ def test_time_that_is_over_at_once_is_no_pass(explore, tmp_path):
 def test_ctrl_c_ends_the_search_and_its_processes(explore, monkeypatch, tmp_path):
     """After the first search that found nothing: exit code 130, nothing written, no process left."""
 
-    def interrupted(searched, *_):
-        assert next(searched) is not None
+    def interrupted(_, ended):
+        assert next(ended) is not None
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("ventproof.explore.searches.first_find", interrupted)
+    monkeypatch.setattr("ventproof.explore.searches.Brought.look", interrupted)
     code, out, err = explore("--time-limit", "10 min", "--jobs", 1)
     assert (code, out, list(tmp_path.iterdir()), active_children()) == (130, "", [], [])
     assert "Traceback" not in err

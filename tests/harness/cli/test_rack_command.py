@@ -16,11 +16,13 @@ from screen import played
 from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
-from ventproof.cli.rack import RackWanted, _shows, ready_places
+from ventproof.cli.rack import RackWanted, _tell, ready_places
 from ventproof.cli.suite import Selection
 from ventproof.history.database import place_of
 from ventproof.history.store import History
 from ventproof.log.signing import make_key
+from ventproof.rack.closing import of_waivers, shows
+from ventproof.rack.follow import PlaceProgress, RackPlace
 from ventproof.runset.rack_file import load_rack
 from ventproof.runset.rack_record import read_rack_record
 
@@ -131,6 +133,21 @@ def test_a_log_that_is_taken_away_is_missed(tested, ventproof, tmp_path):
     assert "1 of 2 logs of place right" in (tmp_path / "report.md").read_text(encoding="utf-8")
 
 
+def test_a_place_that_is_taken_away_with_the_record_is_missed(tested, ventproof, tmp_path):
+    """Its unit may be the one that failed: each log says of how many places of which rack it is."""
+    records, _ = tested
+    copy = tmp_path / "bay-2"
+    subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
+    for path in (copy / "rack.json", copy / "rack.json.sig"):
+        path.unlink()
+    shutil.rmtree(copy / "middle")
+    code, out, _ = ventproof("verify", copy)
+    said = "Of rack bay 2 2 of 3 places are here, without its record."
+    assert (code, out.splitlines()[0]) == (2, said)
+    code, out, _ = ventproof("verify", copy / "left")
+    assert (code, "Of rack bay 2 1 of 3 places is here, without its record." in out) == (0, True)
+
+
 def test_a_rack_signs_its_logs_and_its_record(tested, ventproof, tmp_path):
     """Whoever has the public key sees that nothing was changed, and that no place was left out."""
     records, done = tested
@@ -149,9 +166,9 @@ def test_a_rack_signs_its_logs_and_its_record(tested, ventproof, tmp_path):
     assert (code, "rack.json: it was changed since it was signed." in out) == (4, True)
     (copy / "rack.json").write_text(right, encoding="utf-8")
     (copy / "rack.json.sig").unlink()
-    assert ventproof("verify", copy)[0] == 0
-    code, out, _ = ventproof("verify", copy, "--key", public)
-    assert (code, out.startswith("rack.json is not signed: it does not prove that all logs")) == (2, True)
+    for asked in ((), ("--key", public)):  # the logs are signed, and so should it be
+        code, out, _ = ventproof("verify", copy, *asked)
+        assert (code, out.startswith("rack.json is not signed: it does not prove that all logs")) == (2, True)
     assert ventproof("sign", copy, "--key", records.parent / "anna.key")[1] == f"{copy}/rack.json: signed\n"
     assert ventproof("verify", copy, "--key", public)[0] == 0
 
@@ -164,8 +181,8 @@ def test_a_report_of_all_places_is_written_with_the_last(tested):
     assert "different plans" not in done.stdout
 
 
-def test_an_interrupted_rack_goes_on(tested, tmp_path):
-    """What stands is left alone, an unfinished plan goes on, and a place that was never begun is tested."""
+def test_an_interrupted_rack_goes_on(tested, ventproof, tmp_path):
+    """What stands is left alone, an unfinished plan goes on, a place that was never begun is tested, all is signed."""
     records, _ = tested
     copy = tmp_path / "bay-2"
     subprocess.run(["cp", "-r", records / "bay-2", copy], check=True)
@@ -173,8 +190,14 @@ def test_an_interrupted_rack_goes_on(tested, tmp_path):
         path.unlink()
     shutil.rmtree(copy / "middle")
     before = {path: path.read_bytes() for path in copy.rglob("*.jsonl")}
-    command = [*VENTPROOF, "rack", records.parent / "rack.yaml", "--resume", copy, "--history", "none"]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    command = ["rack", records.parent / "rack.yaml", "--resume", copy, "--history", "none"]
+    code, _, err = ventproof(*command)
+    assert (code, "rack.json: it is signed, and what is to come would not be; give --sign" in err) == (
+        3,
+        True,
+    )
+    command += ["--sign", records.parent / "anna.key", "--operator", "Anna Falk"]
+    done = subprocess.run([*VENTPROOF, *command], capture_output=True, text=True, check=False)
     assert done.returncode == 1, done.stderr
     assert done.stderr.splitlines()[:2] == [
         "left: 2 runs done, nothing is left to run",
@@ -188,12 +211,13 @@ def test_an_interrupted_rack_goes_on(tested, tmp_path):
     for one, other in zip(record.places, old.places, strict=True):
         assert (one.place, one.code) == (other.place, other.code)
         assert [(log.log, log.outcome) for log in one.logs] == [(log.log, log.outcome) for log in other.logs]
-    assert not (copy / "rack.json.sig").exists()  # it was of the record before
+    assert ventproof("verify", copy, "--key", records.parent / "anna.pub")[0] == 0
 
 
 @pytest.mark.parametrize(
     ("folder", "said"),
     [
+        ("nowhere", "there is no such folder; give the folder of the rack's logs"),
         (".", "no place of this rack was tested in this folder; leave --resume out"),
         (
             "bay-2",
@@ -215,7 +239,10 @@ def test_a_finished_place_is_none_of_another_unit(tested, ventproof, tmp_path):
     places = {name: virtual(unit) for name, unit in (("left", "V-9"), ("middle", "V-2"), ("right", "V-3"))}
     file = written(tmp_path, places, (COUNT, RAIN))
     code, _, err = ventproof("rack", file, "--resume", records / "bay-2")
-    assert (code, "--unit: 'V-9', where the plan says 'V-1'" in err) == (3, True)
+    assert code == 3
+    assert re.search(
+        rf"^{file}:4:\d+: place left: unit: 'V-9', where the plan says 'V-1'; ", err, re.MULTILINE
+    )
     assert "this is not the bench file of the plan, as it was" in err  # of the middle
 
 
@@ -227,6 +254,61 @@ def test_each_place_is_told_what_is_wanted_of_all(tmp_path):
     file = written(tmp_path, {"left": virtual("V-1", ", waivers: none.yaml"), "right": virtual("V-2")})
     ready = ready_places(load_rack(file), replace(wanted, selection=Selection()))
     assert [f"--waivers={waivers}" in one.plan.words for one in ready] == [True, True]
+
+
+WAIVER = """
+  - {{id: {0}, profile: "{1}", response: {2}, reason: known, disposition: use as is, owner: A, approved_by: B,
+     retest_by: 2099-12-31}}
+"""
+RAINED = "rain closes, holds and releases the vents"
+
+
+def test_waivers_are_judged_by_all_places_that_have_them(tested, tmp_path):
+    """What the middle needs is not to be removed since the others pass; nothing is said of needs where a log lacks."""
+    records, _ = tested
+    waivers = [
+        WAIVER.format(name, RAINED, said) for name, said in (("W-1", "roof_vent reaches"), ("W-2", "x y"))
+    ]
+    (tmp_path / "waivers.yaml").write_text("waivers:" + "".join(waivers), encoding="utf-8")
+    shutil.copy(records.parent / "faulty.yaml", tmp_path)
+    places = {"left": virtual("V-1"), "middle": "{bench: faulty.yaml, unit: V-2}", "right": virtual("V-3")}
+    wanted = RackWanted(waivers=tmp_path / "waivers.yaml")
+    ready = ready_places(load_rack(written(tmp_path, places, (COUNT, RAIN))), wanted)
+    ended = read_rack_record(records / "bay-2" / "rack.json").places
+    said = [*of_waivers(records / "bay-2", ready, ended)]
+    (cover,) = (line for line in said if "cover" in line)
+    assert cover.startswith(f"waiver W-2 covers no response of these runs ({RAINED}: x y); ")
+    lacks = [replace(ended[0], planned=3), *ended[1:]]
+    assert [*of_waivers(records / "bay-2", ready, lacks)] == [line for line in said if line != cover]
+
+
+def test_a_name_that_no_profile_of_any_place_has_is_told_once(ventproof, tmp_path):
+    """And none that a profile of another place has."""
+    counted = "every closure of the rain contact is counted"
+    waivers = WAIVER.format("W-1", counted, "rain_count equals") + WAIVER.format(
+        "W-2", RAINED, "roof_vent reeches"
+    )
+    (tmp_path / "w.yaml").write_text(f"waivers:{waivers}", encoding="utf-8")
+    profiles = {"left": RAIN, "right": COUNT, "spare": RAIN}
+    places = {
+        name: virtual(f"V-{name}", f", profiles: [{profile}], waivers: w.yaml")
+        for name, profile in profiles.items()
+    }
+    code, _, err = ventproof("check", written(tmp_path, places))
+    assert code == 0
+    assert err.count("no response 'roof_vent reeches'") == 1
+    assert err.count("no response 'rain_count equals'") == 1
+
+
+def test_what_a_place_that_passed_said_is_shown(tmp_path, capsys):
+    """Each line of its standard error, whatever it begins with: a history that was not written, for one."""
+    one = PlaceProgress(
+        RackPlace(name="left", unit="V-1", folder=tmp_path, profiles=(), silence_s=9.0, code=0)
+    )
+    (tmp_path / "run.txt").write_text("1 run: 1 pass\n", encoding="utf-8")
+    (tmp_path / "run-warnings.txt").write_bytes(b"not entered into the history: full\n" + bytes(9))
+    _tell(one)
+    assert capsys.readouterr().out == "\nleft, unit V-1:\n  not entered into the history: full\n"
 
 
 def test_a_bundle_of_a_rack_keeps_its_record(tested, ventproof, tmp_path):
@@ -340,7 +422,10 @@ def test_a_terminal_shows_one_table_and_ctrl_c_stops_all(tmp_path):
     told = "\n".join([*screen.scrolled, screen.text])
     assert re.search(r"place_0 .* safe ", told)
     assert len(re.findall(r"place_[23] .*not run.*not driven", told)) == 2
-    assert screen.text.rstrip().endswith("interrupted")
+    assert (
+        f"interrupted; to go on: ventproof rack {file} --resume {tmp_path}/records/bay-2"
+        in screen.text.replace("\n", "")
+    )
     record = read_rack_record(tmp_path / "records" / "bay-2" / "rack.json")
     assert [one.code for one in record.places] == [130, 130, None, None]
 
@@ -364,4 +449,4 @@ def test_a_terminal_shows_one_table_and_ctrl_c_stops_all(tmp_path):
 )
 def test_an_exit_code_that_logs_do_not_show_is_no_verdict(code, outcomes, shown):
     """A process may end with any number: a verdict is what all planned runs left in their logs."""
-    assert _shows(code, outcomes, 2) is shown
+    assert shows(code, outcomes, 2) is shown

@@ -12,7 +12,7 @@ from shipped_profiles import shipped_path
 from ventproof.cli import ventproof
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_PASS
-from ventproof_bench.base.errors import FileError
+from ventproof_bench.base.errors import FileError, Problem
 
 QUICK = str(shipped_path("rain-count"))
 LONG = str(shipped_path("rain-while-partly-open"))
@@ -63,13 +63,29 @@ def test_an_ending_that_asks_for_nothing_is_refused_before_anything_is_switched(
         command("report", "records", "-o", "junit")
 
 
-def test_a_report_that_cannot_be_written_is_no_pass(command, tmp_path):
-    """The logs stand and say so, but the exit code tells that something is missing."""
+@pytest.mark.parametrize(
+    "words", [("run", QUICK, "--bench", str(SHIPPED_BENCH)), ("rack", "r"), ("campaign", "c")]
+)
+def test_a_report_that_cannot_be_written_is_refused_before_anything_is_switched(command, tmp_path, words):
+    """No log is begun, and no folder made; one that is not there yet is no fault."""
     (tmp_path / "blocked").touch()
-    code, output = command("run", QUICK, "--bench", str(SHIPPED_BENCH), "--report", "blocked/r.xml")
+    with pytest.raises(FileError, match=r"^blocked/more/r\.xml: cannot be written"):
+        command(*words, "--report", "fine/r.xml", "--report", "blocked/more/r.xml")
+    assert [one.name for one in tmp_path.iterdir()] == ["blocked"]
+
+
+def test_a_report_that_is_not_written_is_no_pass(command, monkeypatch):
+    """The logs stand and it is said what makes the report of them; the exit code tells that something is missing."""
+
+    def full(path, _):
+        raise FileError([Problem(str(path), None, None, "cannot be written: No space left on device")])
+
+    monkeypatch.setattr("ventproof.cli.report.write_output", full)
+    code, output = command("run", QUICK, LONG, "--bench", str(SHIPPED_BENCH), "--report", "r.xml")
     assert code == EXIT_BENCH
-    assert "REPORT NOT WRITTEN: blocked/r.xml: cannot be written" in output
-    assert "1 run: 1 pass" in output
+    assert "REPORT NOT WRITTEN: r.xml: cannot be written: No space left" in output
+    assert "The logs hold everything: ventproof report records -o r.xml\n" in output
+    assert "2 runs: 2 pass" in output
 
 
 def test_profiles_that_were_not_run_are_errors_in_the_report(command, tmp_path):

@@ -9,11 +9,14 @@ from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED_BENCH
 from ventproof.log.read import read_log
+from ventproof.log.signing import make_key
 from ventproof.log.write import RecordLog
 from ventproof.runset.manifest import read_manifest
+from ventproof.session.planned import PlannedRuns
 
 COUNT, RAIN = shipped_path("rain-count"), shipped_path("bucket-bounce-ignored")
 COUNTED, BOUNCED = "every-closure-of-the-rain-contact-is-counted", "bounce-of-the-bucket-s-reed-is-ignored"
+WAIVERS = SHIPPED_BENCH.parent / "papers" / "waivers.yaml"
 
 
 @pytest.fixture
@@ -68,6 +71,43 @@ def test_a_killed_suite_is_finished_and_tells_of_the_attempt_that_died(killed, s
     )
 
 
+def test_an_interrupted_suite_says_what_goes_on_with_it(suite, ventproof, monkeypatch):
+    """The manifest, which is of this plan alone; a single run has none, and its log does."""
+    repeat = PlannedRuns.repeat
+
+    def second_is_interrupted(runs, number, view):
+        if number == 1 or runs.plan.runs == 1:
+            repeat(runs, number, view)
+            raise KeyboardInterrupt
+        return repeat(runs, number, view)
+
+    monkeypatch.setattr(PlannedRuns, "repeat", second_is_interrupted)
+    code, _, err = suite()
+    assert (
+        code,
+        err.endswith(
+            "interrupted\nto go on: ventproof run --resume records/series.manifest.json PROFILES --bench FILE\n"
+        ),
+    ) == (
+        130,
+        True,
+    )
+    code, _, err = ventproof("run", COUNT, "--bench", SHIPPED_BENCH, "--out", "one")
+    assert (
+        code,
+        err.endswith(f"\nto go on: ventproof run --resume one/{COUNTED}.jsonl PROFILES --bench FILE\n"),
+    ) == (130, True)
+
+
+def test_a_signed_suite_goes_on_signed_or_not_at_all(suite, killed, ventproof):
+    """Otherwise a part of it would be, and the whole would not."""
+    make_key(killed / "anna.key", killed / "anna.pub")
+    ventproof("sign", killed / f"{COUNTED}.jsonl", "--key", killed / "anna.key")
+    code, _, err = suite("--resume", "records")
+    assert (code, "it is signed, and what is to come would not be; give --sign" in err) == (3, True)
+    assert suite("--resume", "records", "--sign", killed / "anna.key")[0] == 0
+
+
 def test_an_attempt_that_is_taken_away_is_missed(killed, suite, ventproof):
     """Nobody hides an aborted run: the one that took its place lists it, and so does the manifest."""
     suite("--resume", "records")
@@ -120,6 +160,7 @@ def test_a_suite_goes_on_only_with_what_it_began_with(killed, suite, ventproof, 
         "other.yaml: this is not the bench file of the plan, as it was": suite(*resume, bench="other.yaml"),
         "--unit: 'GH-8', where the plan says 'GH-7'": suite(*resume, "--unit", "GH-8"),
         "--firmware: '3', where the plan says ''": suite(*resume, "--firmware", "3"),
+        "--waivers: its other runs had other waivers, or none": suite(*resume, "--waivers", WAIVERS),
         "--repeat: the plan that is resumed says this; leave it out": suite(*resume, "--repeat", "2"),
         'PROFILES: "bounce of the bucket\'s reed is ignored" is not among them': ventproof(
             "run", COUNT, "--bench", SHIPPED_BENCH, *resume

@@ -5,12 +5,12 @@ from __future__ import annotations
 import pickle
 from pathlib import Path
 
+import pytest
 from findings import found_of
 
 from ventproof.explore.emit import writer_of
 from ventproof.explore.search import Played, Tally
-from ventproof.explore.searches import SEQUENCES, Searched, Searches, first_find
-from ventproof.jobs.executor import in_order
+from ventproof.explore.searches import SEQUENCES, Brought, Searched, Searches
 from ventproof.profile.check_responses import kind_of
 from ventproof.table.load import load_table
 from ventproof.verdict.finding import Status, Verdict
@@ -60,7 +60,7 @@ def explored(executor, play, *, sequences=80, seed=2, left_s=lambda: 60.0):
     def done(number):
         return searches.do(number, left_s)
 
-    found = first_find(in_order(executor, done, range(searches.count)), tally, lambda _: None)
+    found = Brought(tally, lambda _: None).look(executor.finished(done, range(searches.count)))
     if found is not None:
         own = Searches(writer=WRITER, play=noted, seed=seed, sequences=sequences)
         own.again(*found, left_s, before=tally, told=lambda _: None).run()
@@ -111,12 +111,52 @@ def test_a_find_is_told_although_no_time_is_left_to_make_it_shorter():
     """It is not played again, and it does not count as made as short as it goes."""
     searches = Searches(writer=WRITER, play=failing_in_both, seed=2, sequences=80)
     tally = Tally()
-    number, searched = first_find(
-        (searches.do(number, lambda: 60.0) for number in range(searches.count)), tally, lambda _: None
-    )
+    ended = ((number, searches.do(number, lambda: 60.0)) for number in range(searches.count))
+    number, searched = Brought(tally, lambda _: None).look(ended)
     searches.again(number, searched, lambda: 0.0, before=tally, told=lambda _: None).run()
     assert tally.best is not None
     assert (tally.played, tally.finished) == (tally.until_found, False)
+
+
+FOUND = Searched({"found": Played(Verdict.FAIL, [], 50.0)}, found=True)
+NOTHING = Searched({"nothing": Played(Verdict.PASS, [], 50.0)}, found=False)
+
+
+@pytest.mark.parametrize(
+    ("ended", "counted"),
+    [
+        ([(0, NOTHING), (1, None), (2, FOUND)], 1),
+        ([(3, NOTHING), (2, FOUND), (1, NOTHING)], 1),
+        ([(2, FOUND), (4, FOUND), (3, NOTHING)], 0),
+    ],
+    ids=["never began", "never ended", "two finds"],
+)
+def test_a_find_behind_a_search_that_brings_nothing_is_told(ended, counted):
+    """Whether the search below it never began or never ended; and what was played below it counts, nothing else."""
+    tally = Tally()
+    assert Brought(tally, lambda _: None).look(ended) == (2, FOUND)
+    assert tally.played == counted
+
+
+def test_what_was_found_before_the_search_is_broken_off_is_known():
+    """The find waited for a search below it, which no longer ends."""
+
+    def broken_off():
+        yield 1, FOUND
+        raise KeyboardInterrupt
+
+    brought = Brought(Tally(), lambda _: None)
+    with pytest.raises(KeyboardInterrupt):
+        brought.look(broken_off())
+    assert brought.first() == (1, FOUND)
+
+
+def test_searches_that_wait_for_one_that_never_ends_count_in_the_end():
+    """Otherwise what they could not decide would be no part of the exit code."""
+    tally = Tally()
+    undecided = Searched({"undecided": Played(Verdict.INCONCLUSIVE, [], 50.0)}, found=False)
+    assert Brought(tally, lambda _: None).look([(0, NOTHING), (2, undecided)]) is None
+    assert (tally.played, tally.undecided, tally.code) == (2, 1, 2)
 
 
 def test_searches_and_what_they_bring_can_be_sent():

@@ -6,9 +6,10 @@ from functools import cache
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from owed import first_contradiction
+from restarts import interrupted
 from turned_cups import turn_cups
 
 from ventproof.oracle.oracle import expected
@@ -102,6 +103,8 @@ EVENTS = st.one_of(
     st.tuples(st.just("failed"), st.just("outside_temperature"), st.sampled_from([0, 1])),
 )
 STORIES = st.lists(st.tuples(st.integers(1, 900), EVENTS), max_size=14)
+DEAD, BACK = (("contact", "unit_supply", state) for state in (0, 1))
+RESTARTS = interrupted(st.tuples(st.integers(1, 300), EVENTS), cut=DEAD, back=BACK)
 
 
 @cache
@@ -153,6 +156,14 @@ def test_the_unit_of_the_snow_house_does_what_its_table_says(story):
     assert disagreement(build(MockSettings.model_validate(snow_house()), 0.0, 0), story) is None
 
 
+@settings(max_examples=12, deadline=None)
+@given(story=RESTARTS)
+@example(story=[(10, ("wind", "cups", 35)), (35, DEAD), (10, ("wind", "cups", 14.4)), (10, BACK)])
+def test_the_unit_of_the_snow_house_owes_nothing_that_it_saw_before_a_restart(story):
+    """However often it starts anew, it does nothing that the oracle rules out."""
+    assert disagreement(build(MockSettings.model_validate(snow_house()), 0.0, 0), story) is None
+
+
 SNOW = [
     (10, ("contact", "snow_detector", 1)),
     (300, ("level", "outside_temperature", -4)),
@@ -170,6 +181,8 @@ WAVERS = [*GALE, (600, ("direction", "", 330))]
 TURNS = [*GALE, (600, ("direction", "", 250)), (150, ("direction", "", 70))]
 UNMONITORED = [(10, ("contact", "rain_monitor", 0)), (600, ("contact", "rain_monitor", 1))]
 CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
+STARTS_IN_RAIN = [(10, ("contact", "rain_loop", 0)), (600, DEAD), (20, BACK)]
+DIES_MOVING = [(10, ("contact", "rain_loop", 0)), (100, DEAD), (200, BACK)]
 
 
 @pytest.mark.parametrize(
@@ -194,10 +207,13 @@ CUT = [(10, ("contact", "rain_loop", 0)), (900, ("contact", "rain_loop", 1))]
         ("sides_exchanged", WAVERS),
         ("active_override_ignored", WIND),
         ("active_override_ignored", SNOW),
+        ("blind_after_restart", STARTS_IN_RAIN),
+        ("boots_slowly", STARTS_IN_RAIN),
+        ("runs_on_without_processor", DIES_MOVING),
     ],
 )
 def test_a_unit_that_joins_otherwise_disagrees(fault, story):
-    """The comparison can fail: a unit with a fault of joined conditions leaves what the oracle allows."""
+    """The comparison can fail: a unit with a fault of joined conditions or starts leaves what the oracle allows."""
     healthy = build(MockSettings.model_validate(snow_house()), 0.0, 0)
     assert disagreement(healthy, story) is None
     assert disagreement(

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from owed import first_contradiction
+from restarts import interrupted
 
 from ventproof.oracle.oracle import expected
 from ventproof.oracle.timeline import WeatherChange
@@ -27,6 +28,13 @@ EVENTS = st.one_of(
     st.tuples(st.just("failed"), st.sampled_from([0, 1])),
 )
 STORIES = st.lists(st.tuples(st.integers(1, 600), EVENTS), max_size=12)
+DEAD, BACK = (("contact", state) for state in (0, 1))
+RESTARTS = interrupted(st.tuples(st.integers(1, 200), EVENTS), cut=DEAD, back=BACK)
+SUPPLIED = read_table(
+    "supplied.yaml",
+    f"{TABLE.text}\nsupply: {{contact: unit_supply, rides_through: 10 ms, boots_for: 3 s, restart: resume}}\n",
+)
+"""The table of a unit whose supply the bench can cut."""
 
 
 @cache
@@ -42,7 +50,8 @@ def weather_of(story):
     weather, now_s = [WeatherChange(0.0, "wind", "wind_sensor", 3.0)], 60.0
     for tenths, (kind, value) in story:
         now_s += tenths / 10
-        weather.append(WeatherChange(now_s, kind, "wind_sensor", float(value)))
+        name = "unit_supply" if kind == "contact" else "wind_sensor"
+        weather.append(WeatherChange(now_s, kind, name, float(value)))
     return weather
 
 
@@ -50,6 +59,9 @@ def disagreement(unit, story, table=TABLE):
     """Return where a unit does what the oracle of its table says that it cannot; None for nowhere."""
     weather, failed, speed = weather_of(story), False, 0.0
     for change in weather:
+        if change.kind == "contact":
+            unit.set_contact("supply", change.at_s, closed=bool(change.value))
+            continue
         failed = bool(change.value) if change.kind == "failed" else failed
         speed = change.value if change.kind == "wind" else speed
         unit.set_level("wind", change.at_s, 0.0 if failed else 4 + 16 * speed / 50)
@@ -62,6 +74,13 @@ def disagreement(unit, story, table=TABLE):
 def test_the_unit_with_a_wind_sensor_does_what_its_table_says(story):
     """No override is active, and no vent stands, where the oracle says that it cannot."""
     assert disagreement(build(MockSettings.model_validate(wind_house()), 0.0, 0), story) is None
+
+
+@settings(max_examples=30, deadline=None)
+@given(story=RESTARTS)
+def test_the_unit_with_a_wind_sensor_owes_nothing_that_it_saw_before_a_restart(story):
+    """However often it starts anew, and whether or not its sensor works then."""
+    assert disagreement(build(MockSettings.model_validate(wind_house()), 0.0, 0), story, SUPPLIED) is None
 
 
 def test_the_last_good_value_holds_a_gale():

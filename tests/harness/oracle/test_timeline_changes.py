@@ -58,11 +58,19 @@ def test_a_latch_lasts_until_a_reset_that_finds_its_cause_gone():
     assert latched(Timeline(switches_s=(10.0, 20.0)), [15.0, 40.0]).switches_s == (10.0, 40.0)
 
 
-def test_a_mean_crosses_its_threshold_in_between():
-    """From 3 to 15 over 3 s the mean passes 12 after 2.25 s; back from there it passes 9 after 1.5 s."""
-    value = Steps(3.0, ((10.0, 15.0), (20.0, 3.0)))
-    assert beyond(value, 12.0, 9.0, 3.0).switches_s == (12.25, 21.5)
-    assert beyond(value, 12.0, 9.0).switches_s == (10.0, 20.0)
+def test_hysteresis_lies_between_a_value_that_begins_and_one_that_ends():
+    """Rising or falling, both values inclusive."""
+    value = Steps(3.0, ((10.0, 12.0), (20.0, 10.0), (30.0, 9.0)))
+    assert beyond(value, 12.0, 9.0).switches_s == (10.0, 30.0)
+    fallen = beyond(value, 9.0, 12.0, rising=False)
+    assert (fallen.initially, fallen.switches_s) == (True, (10.0, 30.0))
+    assert not beyond(value, 12.0, 9.0, Timeline(switches_s=(25.0,))).switches_s
+
+
+def test_a_yes_is_known_by_when_it_began():
+    """For ever, since a switch, or not at all."""
+    line = Timeline(initially=True, switches_s=(5.0, 9.0))
+    assert [line.since(t_s) for t_s in (4.0, 5.0, 9.0, 100.0)] == [-inf, inf, 9.0, 9.0]
 
 
 def test_bounds_of_a_contact_hold_every_course_between_them():

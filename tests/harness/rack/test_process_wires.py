@@ -138,7 +138,8 @@ def test_what_befalls_one_place_touches_no_other(bay, tmp_path):
     ]
     assert record.places[3].remark == "its process was ended by signal 9"
     assert re.search(r"│ fine +│ V-fine +│ +│ 1 of 1 │ 1 pass +│ safe +│", said)
-    assert re.search(r"│ hit +│ V-hit +│ +│ 0 of 1 │ .* │ not confirmed │", said)
+    assert re.search(r"│ hit +│ V-hit +│ +│ 1 of 1 │ 1 aborted +│ not confirmed │", said)
+    assert f"  {rack.log('hit')} ends without its last line: this run counts as aborted\n" in said
     assert "OUTPUTS MAY NOT BE SAFE (hit): its run did not confirm that they are." in said
     assert "OUTPUTS MAY NOT BE SAFE (fine)" not in said
     used = operations_in(tmp_path / "relays.sqlite")
@@ -151,6 +152,8 @@ def test_ctrl_c_stops_all_places_and_makes_their_outputs_safe(bay, tmp_path):
     names = ("fine", "faulty", "hit")
     rack = Running(folder, tmp_path, names)
     rack.until_it_rains()
+    warned = rack.folder / "fine" / "run-warnings.txt"
+    assert warned.stat().st_size >= 16_384  # room on the disk for why it is full
     os.killpg(rack.process.pid, signal.SIGINT)  # as a terminal does, to all processes of its foreground
     code, said = rack.ended()
     assert code == 130, said
@@ -160,6 +163,12 @@ def test_ctrl_c_stops_all_places_and_makes_their_outputs_safe(bay, tmp_path):
         assert any(isinstance(event, OutputsSafe) for event in state.events)
         assert re.search(rf"│ {name} +│ V-{name} +│ +│ 1 of 1 │ 1 aborted │ safe +│", said)
     assert read_rack_record(rack.folder / "rack.json").places[0].code == 130
+    assert warned.read_text(encoding="utf-8").startswith("\ninterrupted; ")
+    assert "--resume" not in warned.read_text(encoding="utf-8")  # the rack goes on, not a place
+    assert "\0" not in warned.read_text(encoding="utf-8")
+    assert said.endswith(
+        f"interrupted; to go on: ventproof rack {folder}/fine-faulty-hit.yaml --resume {rack.folder}\n"
+    )
 
 
 def test_a_rack_that_is_killed_leaves_nothing_driven(bay, tmp_path):

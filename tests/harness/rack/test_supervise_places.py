@@ -10,13 +10,15 @@ import pytest
 from shipped_profiles import shipped_path
 
 from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.log.events import IdleBegin, IdleEnd
 from ventproof.profile.load import load_profile
-from ventproof.rack.follow import IN_USE, SAFE, UNKNOWN, PlacePhase, RackPlace
+from ventproof.rack.follow import IN_USE, SAFE, UNKNOWN, PlacePhase, PlaceProgress, RackPlace
 from ventproof.rack.supervise import ENDS_WITHIN_S, Rack, worst_code
 from ventproof.run.view import SilentView
 from ventproof.session.session import Session
 from ventproof.verdict.finding import EXIT_BENCH, EXIT_INTERRUPTED
 from ventproof_bench.base.clock import now_s, run
+from ventproof_bench.base.evidence import Window
 from ventproof_bench.benchcheck.load import load_bench
 
 OPENS_AFTER_S = 3.0
@@ -45,6 +47,7 @@ class Played:
     def __init__(self, place, lines, *, falls_silent_s=None, deaf=False, ends=0):
         place.folder.mkdir()
         self.code = None
+        self.warned = ["bench.yaml:3:5: somebody holds it"]
         self.told = []
         self.began_s = now_s()
         self.deaf = deaf
@@ -159,6 +162,9 @@ def test_a_process_that_does_not_stop_is_killed(tmp_path, lines):
     assert ENDS_WITHIN_S < killed_s - stopped_s < ENDS_WITHIN_S + 0.5
     assert (ended["p0"].code, ended["p0"].outputs) == (EXIT_BENCH, UNKNOWN)
     assert "was killed" in ended["p0"].remark
+    log = tmp_path / "p0" / "rain.jsonl"
+    assert (ended["p0"].counts, ended["p0"].cut) == ({"aborted": 1}, [log])
+    assert f"aborted: {log} ends without its last line" in ended["p0"].happened
     assert ended["p1"].outputs == SAFE
 
 
@@ -172,6 +178,8 @@ def test_a_process_that_hangs_is_stopped_and_no_other(tmp_path, lines):
         EXIT_BENCH,
         f"no line for {SILENCE_S:.0f} s: its process hangs",
     )
+    assert ended["p1"].happened[2] == f"silent for 20 s, and is stopped after {SILENCE_S:.0f} s"
+    assert not any("silent" in line for name in ("p0", "p2") for line in ended[name].happened)
     assert [(one.code, one.outputs) for one in (ended["p0"], ended["p2"])] == [(0, SAFE)] * 2
     assert not bay.processes["p0"].told
     assert not bay.processes["p2"].told
@@ -183,6 +191,31 @@ def test_a_process_that_is_killed_takes_no_other_with_it(tmp_path, lines):
     ended = bay.run()
     assert (ended["p0"].code, ended["p0"].remark) == (EXIT_BENCH, "its process was ended by signal 11")
     assert [ended[name].code for name in ("p1", "p2")] == [0, 0]
+
+
+def test_a_place_that_refuses_to_run_says_why_when_it_does(tmp_path, lines):
+    """And not only when all others have ended."""
+    bay = Bay(tmp_path, lines, places=1, p0={"ends": 3})
+    assert bay.run()["p0"].happened[-2:] == [
+        "refused: bench.yaml:3:5: somebody holds it",
+        "ended (exit code 3, outputs safe)",
+    ]
+
+
+def test_a_pause_of_the_profile_is_no_silence(tmp_path):
+    """Nothing is read meanwhile; after it, what comes late is told, and when it came."""
+    one = PlaceProgress(RackPlace(name="p0", folder=tmp_path, profiles=(), silence_s=SILENCE_S))
+    one.take(IdleBegin(0.0, 1, 0, Window(0.0, 0.0)))
+    one.listen(30.0)
+    assert (one.silent_s, one.happened) == (0.0, [])
+    one.take(IdleEnd(30.0, 1, 0, Window(0.0, 0.0)))
+    for looked_s, heard_s in ((30.0, 9.0), (35.0, 9.0), (36.0, 36.0)):
+        one.heard_s = heard_s
+        one.listen(looked_s)
+    assert one.happened == [
+        f"silent for 21 s, and is stopped after {SILENCE_S:.0f} s",
+        "goes on, after no line for 26 s",
+    ]
 
 
 def test_a_place_that_cannot_be_started_holds_up_no_other(tmp_path, lines):

@@ -9,22 +9,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.log.plan import CampaignPart, Plan, PlannedProfile, PlannedRun
+from ventproof.log.plan import Plan, PlannedProfile, PlannedRun, campaign_of
 from ventproof.runset.campaign_record import CAMPAIGN, CampaignRecord, read_campaign_record
 from ventproof.runset.completeness import PresentLog
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest, write_manifest
 from ventproof.runset.present import Choice, checked_set
 from ventproof_bench.base.errors import FileError
 
-PLANS = {
-    name: Plan(
-        profiles=(PlannedProfile("rain", "ab" * 32),),
-        repeats=repeats,
-        unit=name,
-        part=CampaignPart("night", 3),
-    )
+ALONE = {
+    name: Plan(profiles=(PlannedProfile("rain", "ab" * 32),), repeats=repeats, unit=name)
     for name, repeats in (("001-a", 2), ("002-b", 1), ("003-c", 3))
 }
+PART = campaign_of("night", list(ALONE.values()))
+PLANS = {name: replace(plan, part=PART) for name, plan in ALONE.items()}
 RECORD = CampaignRecord("night", PLANS, {(0, 1): "5" * 32, (0, 2): "6" * 32}, ((0, 2),))
 
 
@@ -105,6 +102,21 @@ def test_plans_that_are_taken_away_with_the_record_are_counted(tmp_path_factory,
     assert found.missing == (gone if len(here) < len(PLANS) else ())
 
 
+def test_plans_of_two_campaigns_of_one_name_are_not_one_campaign(tmp_path):
+    """They know each other by all plans of the campaign, and not by its name."""
+    begun = [replace(plan, started="2026-11-29T22:00:00+00:00") for plan in ALONE.values()]
+    other = campaign_of("night", begun)
+    logs = [
+        log_of(tmp_path, "001-a", 1, replace(ALONE["002-b"], part=PART)),
+        log_of(tmp_path, "002-b", 1, replace(begun[0], part=other, repeats=1)),
+        log_of(tmp_path, "003-c", 1, replace(begun[1], part=other)),
+    ]
+    assert told(logs).missing == (
+        "Of campaign night 1 of 3 plans is here, without its record.",
+        "Of campaign night 2 of 3 plans are here, without its record.",
+    )
+
+
 def test_a_log_of_another_campaign_is_named(campaign):
     """In any folder of it; one that lies beside the campaign is none of its business."""
     other = replace(PLANS["002-b"], unit="other", part=None)
@@ -139,7 +151,12 @@ def test_what_is_written_is_read_back(campaign, tmp_path):
     [
         (lambda text: text[:-3], "it is not JSON"),
         (lambda text: text.replace("ventproof campaign", "shopping list"), "does not say that it is"),
-        (lambda text: text.replace('"folder": "', '"folder": "../'), "elsewhere"),
+        (lambda text: text.replace('"folder": "', '"folder": "../'), "none that ventproof makes"),
+        (lambda text: text.replace('"folder": "001-a"', '"folder": ".."'), "none that ventproof makes"),
+        (
+            lambda _: replace(RECORD, plans=dict(list(PLANS.items())[:2])).content.decode(),
+            "its plans are not those that the campaign had",
+        ),
         (lambda text: text.replace('"unit": "001-a"', '"unit": "9"'), "sha256"),
         (lambda text: json.dumps(json.loads(text)), "somebody changed it"),
     ],

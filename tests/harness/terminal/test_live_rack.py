@@ -54,6 +54,26 @@ def test_every_place_is_a_row_while_there_is_room(tmp_path):
     assert " ".join(lines[3].split()) == "p01 V-1 2 of 2 rain closes: rain begins 90 s 1 fail in use"
 
 
+def test_a_narrow_terminal_shows_the_step_before_the_profile(tmp_path):
+    """What the place is at tells more than a step of one letter; with more room, a part of the profile's name, too."""
+    rack = rack_of(tmp_path, 1, repeats=2)
+    one = rack.progress[0]
+    one.phase, one.profile, one.step, one.step_name = PlacePhase.RUNS, "rain closes the vents", 1, "it rains"
+    one.run, one.outputs = 2, "in use"
+    one.counts["fail"] = 1
+    assert " rain closes the vents: it rains " in drawn(rack, columns=100)[2]
+    assert " rain closes the…: it rains " in drawn(rack, columns=76)[2]
+    assert " 2 of 2  it rains " in drawn(rack, columns=62)[2]
+
+
+def test_a_silent_place_says_for_how_long_and_until_when(tmp_path):
+    """In place of what it did last."""
+    rack = rack_of(tmp_path, 1)
+    one = rack.progress[0]
+    one.phase, one.profile, one.silent_s = PlacePhase.RUNS, "rain closes", 25.0
+    assert " silent for 25 s, limit 60 s " in drawn(rack)[2]
+
+
 def test_a_small_terminal_leaves_out_what_is_over_first(tmp_path):
     """The screen scrolls no line away; places at work are shown before those that ended."""
     rack = rack_of(tmp_path, 20)
