@@ -149,12 +149,12 @@ def test_the_first_page_says_that_nobody_measured_the_bench(logs, mock, tmp_path
 
 
 def test_several_units_or_firmware_versions_are_said_plainly(logs, mock, tmp_path):
-    """A report of a mixture says that it is no statement about any one of them."""
+    """A report of a mixture says that it is no statement about any one of them; the older version comes first."""
     events = mock.events_of(logs["pass"])
     events[0] |= {"unit": "V-1043", "firmware": "3.2"}
-    report = report_of([logs["pass"], mock.rechained(events, tmp_path / "other.jsonl")])
+    report = report_of([mock.rechained(events, tmp_path / "other.jsonl"), logs["pass"]])
     assert report.cover.title == "2 units, 2 firmware versions"
-    assert report.cover.alarms[0].startswith("This report holds runs of 2 units: V-1042; V-1043.")
+    assert report.cover.alarms[0].startswith("This report holds runs of 2 units: V-1043; V-1042.")
     assert report.cover.alarms[1].startswith("This report holds runs of 2 firmware versions: 3.1; 3.2.")
 
 
