@@ -19,11 +19,11 @@ from ventproof.compare.side import Side, complete, responses, side_of
 from ventproof.compare.words import way
 from ventproof.history.dashboard import tally_of
 from ventproof.history.faults import fault_lines_by_version
-from ventproof.history.trends import firmware_order
 from ventproof.log.run import ABORTED, VIRTUAL
 from ventproof.statistics.shifts import changes, noise_of
 from ventproof.verdict.brief import brief, cause_sentence
 from ventproof.verdict.finding import Verdict
+from ventproof.verdict.naming import firmware_order
 from ventproof_bench.base.text import number_of
 
 if TYPE_CHECKING:

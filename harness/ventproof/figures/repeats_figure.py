@@ -19,6 +19,7 @@ from ventproof.figures.panel import SMALL, Panel
 from ventproof.figures.sheet import LEFT, RIGHT, WIDTH, Moment
 from ventproof.log.events import StepBegin
 from ventproof_bench.base.quantities import is_discrete
+from ventproof_bench.base.text import number_of
 from ventproof_bench.benchfile.vents import FULL_PERCENT
 from ventproof_bench.plant.contacts import ReckonedTraits
 
@@ -34,6 +35,7 @@ _SLIT_PX: Final = 3.0
 _ROOM: Final = 0.03
 _TOP_PX: Final = 6.0
 _NAME_PX: Final = 20.0
+_NAME_GAP_PX: Final = 6.0
 Place = tuple[str, int, int]
 Points = tuple[tuple[float, float], ...]
 Lines = Mapping[str, tuple[Points, ...]]
@@ -332,7 +334,7 @@ def _axes(drawing: Drawing, overlay: Overlay, name: str, y: float) -> Panel:
 
 def _lines(drawing: Drawing, panel: Panel, name: str, drawn: Sequence[DrawnRun]) -> None:
     """Draw the runs, those that passed first, and name the others where they end."""
-    ends: dict[tuple[int, int, str], list[str]] = {}
+    ends: dict[tuple[int, int, str], _End] = {}
     for run in sorted(drawn, key=lambda run: run.standing != "pass"):
         good = run.standing == "pass"
         lines = run.lines.get(name, ())
@@ -345,12 +347,35 @@ def _lines(drawing: Drawing, panel: Panel, name: str, drawn: Sequence[DrawnRun])
                 stroke_opacity="0.55" if good else "1",
             )
         if lines and not good:
-            t_s, value = lines[-1][-1]
-            place = round(panel.px(t_s) / _NAME_PX), round(panel.y(value) / _NAME_PX), run.standing
-            ends.setdefault(place, []).append(run.name)
-    for (column, row, standing), names in [*ends.items()][:_MOST_NAMED]:
-        more = f" and {len(names) - _MOST_TOGETHER} more" if len(names) > _MOST_TOGETHER else ""
-        said = f"{', '.join(names[:_MOST_TOGETHER])}{more}: {standing}"
-        x = min(column * _NAME_PX + 8, WIDTH - text_width(said, SMALL))
-        y = min(max(row * _NAME_PX + 4, panel.top + SMALL), panel.bottom - 4)
-        drawing.text(x, y, said, class_="run", font_size=SMALL)
+            before, last = lines[-1][-2:][0], lines[-1][-1]
+            x, y = panel.px(last[0]), panel.y(last[1])
+            place = round(x / _NAME_PX), round(y / _NAME_PX), run.standing
+            ends.setdefault(place, _End(x, y, last[1] > before[1], [])).names.append(run.name)
+    for (_, _, standing), end in [*ends.items()][:_MOST_NAMED]:
+        x, said = _beside(end, standing)
+        y = end.y + SMALL + 3 if end.rises else end.y - 5
+        drawing.text(x, min(max(y, panel.top + SMALL), panel.bottom - 4), said, class_="run", font_size=SMALL)
+
+
+@final
+class _End(NamedTuple):
+    """Where lines end, px; whether the first of them rises there, so that others go on above; and their names."""
+
+    x: float
+    y: float
+    rises: bool
+    names: list[str]
+
+
+def _beside(end: _End, standing: str) -> tuple[float, str]:
+    """Return where what is said of runs begins, px, and what: so much that it stays within the frame, or beyond it."""
+    names, x = end.names, end.x + _NAME_GAP_PX
+    more = f" and {len(names) - _MOST_TOGETHER} more" if len(names) > _MOST_TOGETHER else ""
+    ways = (
+        f"{', '.join(names[:_MOST_TOGETHER])}{more}: {standing}",
+        f"{number_of(len(names), 'run')}: {standing}",
+        standing,
+    )
+    beyond = x + text_width(standing, SMALL) > RIGHT
+    x, most = (max(x, RIGHT + _NAME_GAP_PX), WIDTH) if beyond else (x, RIGHT)
+    return x, next((one for one in ways if x + text_width(one, SMALL) <= most), standing)

@@ -7,9 +7,9 @@ from collections import Counter, defaultdict
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, NamedTuple, final
 
-from ventproof.history.trends import firmware_order
 from ventproof.log.run import ABORTED, evidence_key
 from ventproof.statistics.repeats import RepeatCounts, fail_rate
+from ventproof.verdict.naming import firmware_order
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Iterable, Mapping, Sequence

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from statistics import median
 from typing import TYPE_CHECKING, Any, Final
 
@@ -13,6 +12,7 @@ from ventproof.log.run import ABORTED
 from ventproof.rejudge.standing import STANDINGS
 from ventproof.verdict.brief import brief
 from ventproof.verdict.finding import Verdict
+from ventproof.verdict.naming import firmware_order
 from ventproof.verdict.text import titled
 from ventproof_bench.base.quantities import is_discrete
 
@@ -22,47 +22,9 @@ if TYPE_CHECKING:
     from ventproof.verdict.finding import Finding
 
 
-_VERSION: Final = re.compile(
-    r"[vV]?(?P<numbers>\d+(?:\.\d+)*)(?:-(?P<before>[0-9A-Za-z.-]+))?(?:\+[0-9A-Za-z.-]+)?"
-)
-
 _LEAST_S: Final = 0.1
 _LEAST_MARGIN: Final = 0.01
 """Closer than this times and margins are the same, as `ventproof.compare.measures` takes them."""
-
-_Key = tuple[list[int], int, list[tuple[int, int, str]]]
-
-
-def firmware_order(first_seen: Mapping[str, dt.datetime]) -> list[str]:
-    """Return firmware versions, the oldest first.
-
-    Numbers between points count as numbers, and what stands behind a hyphen comes before the version that it leads up
-    to (Semantic Versioning 2.0.0, item 11): 2.4, 2.10-rc.1, 2.10. Where a single version is written otherwise, no
-    order can be read from any, and the day counts on which each was first seen. Runs without a version come first.
-
-    Args:
-        first_seen: when each was seen first.
-    """
-    stated = {name: _key(name) for name in first_seen if name}
-    keys = {name: key for name, key in stated.items() if key is not None}
-    if len(keys) == len(stated):
-        ordered = sorted(keys, key=lambda name: (keys[name], first_seen[name], name))
-    else:
-        ordered = sorted(stated, key=lambda name: (first_seen[name], name))
-    return [name for name in first_seen if not name] + ordered
-
-
-def _key(name: str) -> _Key | None:
-    match = _VERSION.fullmatch(name.strip())
-    if match is None:
-        return None
-    numbers = [int(number) for number in match["numbers"].split(".")]
-    while len(numbers) > 1 and numbers[-1] == 0:
-        numbers.pop()
-    if match["before"] is None:
-        return numbers, 1, []
-    parts = match["before"].split(".")
-    return numbers, 0, [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts]
 
 
 def verdicts_by_version(entries: Iterable[HistoryEntry]) -> dict[tuple[str, str], list[tuple[str, str]]]:

@@ -30,7 +30,7 @@ from ventproof.rejudge.standing import (
 )
 from ventproof.runset.completeness import WHOLE, PresentLog, SetCheck
 from ventproof.runset.present import Choice, checked_set, present_log
-from ventproof.verdict.naming import NamedRun, names_apart
+from ventproof.verdict.naming import NamedRun, files_apart, names_apart
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import number_of
 
@@ -69,12 +69,11 @@ class Logged:
         """How it stands: judged again where that was done, otherwise as the log says."""
         return self.judged or self.run.verdict
 
-    @property
-    def named(self) -> NamedRun:
-        """What it is called by."""
+    def named(self, log: str) -> NamedRun:
+        """Return what it is called by, its log being called `log`."""
         run, faults = self.run, ", ".join(fault.text for fault in self.run.faults or ())
         known = {"unit": run.unit, "firmware": run.firmware, "bench": run.bench, "faults": faults}
-        return NamedRun(run.profile, known, run.repeat, run.seed, _name_of(self.log))
+        return NamedRun(run.profile, known, run.repeat, run.seed, log)
 
 
 def _name_of(log: str) -> str:
@@ -145,7 +144,8 @@ class Batch:
     @property
     def names(self) -> list[str]:
         """What each of the runs is called among them."""
-        return names_apart([logged.named for logged in self.runs])
+        logs = files_apart([logged.log for logged in self.runs])
+        return names_apart([one.named(log) for one, log in zip(self.runs, logs, strict=True)])
 
     @property
     def alarms(self) -> list[str]:

@@ -23,6 +23,7 @@ from ventproof.report.overlays import LaidRun, Overlays
 from ventproof.report.pages import Pages, RememberedRuns, RunPage, remembered, write_run
 from ventproof.report.papers import Waiving, deviating, waiving_today
 from ventproof.runset.present import Choice, checked_set, present_log
+from ventproof.verdict.naming import files_apart
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.text import CAUTIONS
 
@@ -66,9 +67,19 @@ class _Part:
 @final
 @dataclass(frozen=True, slots=True)
 class _Job:
-    """A log to work on: what begins its links, whether every response is drawn, where its own page is, and waivers."""
+    """A log to work on.
+
+    Attributes:
+        path: the log.
+        name: what it is called among the logs of the report.
+        ident: what begins its links.
+        complete: whether every response is drawn.
+        page: where its own page is; None: it has none.
+        waiving: the known fails that are accepted.
+    """
 
     path: Path
+    name: str
     ident: str
     complete: bool
     page: RunPage | None
@@ -197,9 +208,10 @@ def _last_day(runs: Sequence[_Part]) -> str:
 
 def _jobs(paths: Sequence[Path], pages: Pages | None, waiving: Waiving, *, complete: bool) -> list[_Job]:
     own = [None] * len(paths) if pages is None else pages.of(paths, _MAKER)
+    named = zip(paths, files_apart(list(map(str, paths))), own, strict=True)
     return [
-        _Job(path, f"run-{number}", complete, page, waiving)
-        for number, (path, page) in enumerate(zip(paths, own, strict=True), start=1)
+        _Job(path, name, f"run-{number}", complete, page, waiving)
+        for number, (path, name, page) in enumerate(named, start=1)
     ]
 
 
@@ -228,10 +240,10 @@ def _part(job: _Job) -> _Part | tuple[Problem, ...]:
             figures = tuple(e for e in state.rare if not isinstance(e, StimulusApplied))
             return _Part(state.digest, state.broken_at, check=replace(state, events=figures))
         log = JudgedLog.of(state)
-        chapter = chapter_of(log, path.name, job.ident, _signing(path), complete=job.complete)
+        chapter = chapter_of(log, job.name, job.ident, _signing(path), complete=job.complete)
     except FileError as error:
         return tuple(
-            replace(p, file=str(path)) if p.file in {"the log", path.name} else p for p in error.problems
+            replace(p, file=str(path)) if p.file in {"the log", job.name} else p for p in error.problems
         )
     header = header_of(state)
     findings = log.findings

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING, Final
@@ -24,6 +25,7 @@ from ventproof.report.papers import BLANKS, blank_or, differing_papers, paper_of
 from ventproof.report.requirements import names_of
 from ventproof.report.suite import cause_of, groups_of, hollow_of, matrix_of
 from ventproof.runset.completeness import WHOLE, SetCheck
+from ventproof.verdict.naming import firmware_order
 
 if TYPE_CHECKING:
     from ventproof.papers.fingerprint import SettingsBefore
@@ -56,6 +58,7 @@ _SAYS: Final = {
     ACCEPTED: "with accepted deviations only",
     "pass": "passed",
 }
+_FIRST: Final = dt.datetime(1, 1, 1, tzinfo=dt.UTC)
 _MOST: Final = 3
 """So many different values are named; more are counted."""
 
@@ -115,7 +118,23 @@ def _before(whole: SetCheck) -> str:
 
 
 def _values(chapters: Sequence[Chapter], name: str) -> list[str]:
-    return list(dict.fromkeys(chapter.identity[name] for chapter in chapters))
+    """Return the different values of what is known of runs, in their order; of firmware the oldest version first."""
+    values = list(dict.fromkeys(chapter.identity[name] for chapter in chapters))
+    return _by_age(chapters, values) if name == "firmware" and len(values) > 1 else values
+
+
+def _by_age(chapters: Sequence[Chapter], versions: Sequence[str]) -> list[str]:
+    seen: dict[str, dt.datetime] = {}
+    for number, chapter in enumerate(chapters):
+        since = chapter.identity["since"]
+        at = dt.datetime.fromisoformat(since) if since else _FIRST + dt.timedelta(seconds=number)
+        version = chapter.identity["firmware"]
+        seen[version] = min(at, seen.get(version, at))
+    stated = [version for version in versions if version != NOT_STATED]
+    return [
+        *firmware_order({version: seen[version] for version in stated}),
+        *([NOT_STATED] if len(stated) < len(versions) else []),
+    ]
 
 
 def _title(chapters: Sequence[Chapter]) -> str:

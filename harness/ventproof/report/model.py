@@ -154,7 +154,7 @@ class Chapter:
         digest: of the log's last intact line.
         code: the digest's first digits, to be read aloud.
         qr: the digest as a QR code.
-        log: name of the log file.
+        log: name of the log file, with the folders that tell it from others of the report.
         test: what documents call the test; empty where its profile does not state it.
         proves: the lines of an override table, and the requirements, that the profile claims to prove.
         shown: what the run shows of these lines, where the table is in the log.

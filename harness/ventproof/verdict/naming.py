@@ -1,13 +1,24 @@
-"""What runs are called where several are told of together: by their profile, and by what tells each from the others."""
+"""What runs are called where several are told of together, by what tells each from the others; versions in order."""
 
 from __future__ import annotations
 
-from collections import defaultdict
+import re
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import Final, NamedTuple, Protocol, final
+from typing import TYPE_CHECKING, Final, NamedTuple, Protocol, final
+
+if TYPE_CHECKING:
+    import datetime as dt
 
 _APART: Final = {"unit": "unit {}", "firmware": "firmware {}", "bench": "bench {}", "faults": "fault {}"}
 """What tells runs of one profile apart, by its name among what is known of a run."""
+
+
+_VERSION: Final = re.compile(
+    r"[vV]?(?P<numbers>\d+(?:\.\d+)*)(?:-(?P<before>[0-9A-Za-z.-]+))?(?:\+[0-9A-Za-z.-]+)?"
+)
+
+_Key = tuple[list[int], int, list[tuple[int, int, str]]]
 
 
 class Repeated(Protocol):
@@ -71,6 +82,19 @@ def repeats_apart(runs: Sequence[Repeated]) -> list[str]:
     return next(names for names in ways if len(set(names)) == len(names))
 
 
+def files_apart(paths: Sequence[str]) -> list[str]:
+    """Return the name of each file, with as many of its folders as tell it from the others."""
+    parts = {path: path.split("/") for path in paths}
+    names: dict[str, str] = {}
+    depth = 1
+    while left := [path for path in parts if path not in names]:
+        tails = {path: "/".join(parts[path][-depth:]) for path in left}
+        often = Counter(tails.values())
+        names |= {path: tail for path, tail in tails.items() if often[tail] == 1 or depth >= len(parts[path])}
+        depth += 1
+    return [names[path] for path in paths]
+
+
 def names_apart(runs: Sequence[NamedRun]) -> list[str]:
     """Return the name of each run: its profile, and what tells it from the other runs of that profile."""
     said = told_apart(run.known for run in runs)
@@ -82,3 +106,35 @@ def names_apart(runs: Sequence[NamedRun]) -> list[str]:
         for number, apart in zip(its, repeats_apart([runs[number] for number in its]), strict=True):
             names[number] = f"{name}, {apart}" if len(its) > 1 else name
     return names
+
+
+def firmware_order(first_seen: Mapping[str, dt.datetime]) -> list[str]:
+    """Return firmware versions, the oldest first.
+
+    Numbers between points count as numbers, and what stands behind a hyphen comes before the version that it leads up
+    to (Semantic Versioning 2.0.0, item 11): 2.4, 2.10-rc.1, 2.10. Where a single version is written otherwise, no
+    order can be read from any, and the day counts on which each was first seen. Runs without a version come first.
+
+    Args:
+        first_seen: when each was seen first.
+    """
+    stated = {name: _key(name) for name in first_seen if name}
+    keys = {name: key for name, key in stated.items() if key is not None}
+    if len(keys) == len(stated):
+        ordered = sorted(keys, key=lambda name: (keys[name], first_seen[name], name))
+    else:
+        ordered = sorted(stated, key=lambda name: (first_seen[name], name))
+    return [name for name in first_seen if not name] + ordered
+
+
+def _key(name: str) -> _Key | None:
+    match = _VERSION.fullmatch(name.strip())
+    if match is None:
+        return None
+    numbers = [int(number) for number in match["numbers"].split(".")]
+    while len(numbers) > 1 and numbers[-1] == 0:
+        numbers.pop()
+    if match["before"] is None:
+        return numbers, 1, []
+    parts = match["before"].split(".")
+    return numbers, 0, [(0, int(part), "") if part.isdigit() else (1, 0, part) for part in parts]

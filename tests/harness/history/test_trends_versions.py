@@ -17,11 +17,12 @@ from ventproof.figures.trend_chart import described, trend_chart
 from ventproof.history.database import place_of
 from ventproof.history.page import page_of, policy_for
 from ventproof.history.store import History, HistoryEntry
-from ventproof.history.trends import changed, firmware_order, in_order, trends_of, verdicts_by_version
+from ventproof.history.trends import changed, in_order, trends_of, verdicts_by_version
 from ventproof.log.plan import Plan, PlannedProfile, PlannedRun
 from ventproof.log.read import read_log
 from ventproof.log.run import results_of
 from ventproof.verdict.finding import Bounds, NotRun, Status
+from ventproof.verdict.naming import firmware_order
 from ventproof_bench.base.evidence import Window
 
 DAY = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)

@@ -89,6 +89,22 @@ def test_a_file_that_is_no_log_is_named_first_and_the_rest_is_told(logs):
     assert "no-log.jsonl" in html_of(report_of(named))
 
 
+def test_an_alarm_names_the_place_where_each_place_has_a_log_of_that_name(logs, mock, tmp_path):
+    """Two places of a rack: whoever reads that a run died knows whose it was."""
+    for number, place in enumerate(("one", "two")):
+        (tmp_path / place).mkdir()
+        events = mock.events_of(logs["aborted"])
+        events[0]["unit"] = f"V-{number}"
+        mock.rechained(events, tmp_path / place / "rain.jsonl")
+    report = report_of(sorted(tmp_path.rglob("*.jsonl")))
+    profile = report.chapters[0].profile
+    died = [one for one in report.cover.alarms if "has no closing line" in one]
+    assert [one.partition(": This log")[0] for one in died] == [
+        f"{profile} (one/rain.jsonl)",
+        f"{profile} (two/rain.jsonl)",
+    ]
+
+
 def test_what_failed_and_by_how_much_stands_on_the_first_page(mock, tmp_path):
     """Each response that failed is named with its margin and its reason, as the log has them."""
     log = mock.run(tmp_path, mock.rain, faults=["slow_travel"])
@@ -133,12 +149,12 @@ def test_the_first_page_says_that_nobody_measured_the_bench(logs, mock, tmp_path
 
 
 def test_several_units_or_firmware_versions_are_said_plainly(logs, mock, tmp_path):
-    """A report of a mixture says that it is no statement about any one of them."""
+    """A report of a mixture says that it is no statement about any one of them; the older version comes first."""
     events = mock.events_of(logs["pass"])
     events[0] |= {"unit": "V-1043", "firmware": "3.2"}
-    report = report_of([logs["pass"], mock.rechained(events, tmp_path / "other.jsonl")])
+    report = report_of([mock.rechained(events, tmp_path / "other.jsonl"), logs["pass"]])
     assert report.cover.title == "2 units, 2 firmware versions"
-    assert report.cover.alarms[0].startswith("This report holds runs of 2 units: V-1042; V-1043.")
+    assert report.cover.alarms[0].startswith("This report holds runs of 2 units: V-1043; V-1042.")
     assert report.cover.alarms[1].startswith("This report holds runs of 2 firmware versions: 3.1; 3.2.")
 
 

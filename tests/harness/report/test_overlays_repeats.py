@@ -14,7 +14,18 @@ from hypothesis import strategies as st
 from ventproof.cli.options import SHIPPED, SHIPPED_BENCH
 from ventproof.envelope.spans import INF, Piece
 from ventproof.figures.decided_run import decided_run
-from ventproof.figures.repeats_figure import CellBand, Overlay, thin_run
+from ventproof.figures.drawing import text_width
+from ventproof.figures.panel import SMALL
+from ventproof.figures.repeats_figure import (
+    CellBand,
+    DrawnRun,
+    Overlay,
+    ThinRun,
+    ThinSignal,
+    repeats_figure,
+    thin_run,
+)
+from ventproof.figures.sheet import RIGHT, WIDTH
 from ventproof.log.read import read_log
 from ventproof.report.build import report_of
 from ventproof.report.overlays import MOST_LINES, LaidRun, Overlays
@@ -112,6 +123,22 @@ def test_each_run_that_did_not_pass_is_named_and_coloured(overlay):
     assert all(mark.said in told and mark.said in overlay.figure.alt for mark in overlay.wrong)
     named = [text.text for text in root.iter(f"{SVG}text") if text.get("class") == "run"]
     assert sorted(named) == ["repeat 3: fail"] * 2 + ["repeat 4: aborted"] * 2
+
+
+@pytest.mark.parametrize("name", ["repeat 4", "four/rain-closes-the-roof-vent-and-holds-it-closed.jsonl"])
+@pytest.mark.parametrize("end_s", [5.0, 60.0, 95.0, 100.0])
+def test_what_names_a_run_crosses_neither_the_frame_nor_its_line(name, end_s):
+    """However long the name, and wherever the line ends: a list below the picture names the run in full."""
+    points = ((0.0, 99.0), (end_s, 99.0 - 0.9 * end_s))
+    signal = ThinSignal("%", reckoned=False, band=CellBand(100.0, {0: (9.0, 99.0)}), lines=(points,))
+    overlay = Overlay()
+    overlay.take(ThinRun(0.0, 100.0, {}, {"roof_vent": signal}, {}))
+    svg = repeats_figure("a", "a", "a", overlay, [DrawnRun(name, "aborted", {"roof_vent": (points,)})])
+    (text,) = (t for t in ElementTree.fromstring(svg).iter(f"{SVG}text") if t.get("class") == "run")
+    left, right = float(text.get("x")), float(text.get("x")) + text_width(text.text, SMALL)
+    assert right <= RIGHT or RIGHT <= left < right <= WIDTH
+    assert left > overlay.x(end_s)
+    assert text.text == f"{name}: aborted" or (text.text in {"1 run: aborted", "aborted"} and len(name) > 10)
 
 
 def test_picture_has_a_band_all_lines_and_what_is_required(overlay):

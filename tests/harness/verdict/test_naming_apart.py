@@ -5,7 +5,7 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventproof.verdict.naming import NamedRun, names_apart
+from ventproof.verdict.naming import NamedRun, files_apart, names_apart
 
 KNOWN = {"unit": "V-1", "firmware": "2.3", "bench": "mock", "faults": ""}
 
@@ -47,3 +47,32 @@ def test_no_two_runs_share_a_name(runs):
     names = names_apart(runs)
     assert len(set(names)) == len(runs)
     assert all(name.startswith(run.profile) for name, run in zip(names, runs, strict=True))
+
+
+def test_a_file_is_named_with_the_folders_that_tell_it_from_others():
+    """And with no more of them: the place of a rack, where each place has a log of that name."""
+    paths = [
+        "rack/three/rain.jsonl",
+        "rack/four/rain.jsonl",
+        "rack/four/frost.jsonl",
+        "other/four/rain.jsonl",
+    ]
+    assert files_apart(paths) == [
+        "three/rain.jsonl",
+        "rack/four/rain.jsonl",
+        "frost.jsonl",
+        "other/four/rain.jsonl",
+    ]
+    assert files_apart(["rain.jsonl", "a/rain.jsonl", "rain.jsonl"]) == [
+        "rain.jsonl",
+        "a/rain.jsonl",
+        "rain.jsonl",
+    ]
+
+
+@given(st.lists(st.lists(few, min_size=1, max_size=4).map("/".join), unique=True))
+def test_no_two_files_share_a_name(paths):
+    """And each name is the end of its path."""
+    names = files_apart(paths)
+    assert len(set(names)) == len(paths)
+    assert all(f"/{path}".endswith(f"/{name}") for path, name in zip(paths, names, strict=True))
