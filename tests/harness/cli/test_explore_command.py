@@ -10,6 +10,7 @@ import pytest
 from ventproof.challenge.trial import run_unrecorded
 from ventproof.cli import main
 from ventproof.cli.options import SHIPPED_BENCH
+from ventproof.explore.searches import Brought
 from ventproof.log.read import header_of, read_log
 from ventproof.profile.load import load_profile
 
@@ -97,6 +98,25 @@ def test_ctrl_c_ends_the_search_and_its_processes(explore, monkeypatch, tmp_path
     code, out, err = explore("--time-limit", "10 min", "--jobs", 1)
     assert (code, out, list(tmp_path.iterdir()), active_children()) == (130, "", [], [])
     assert "Traceback" not in err
+
+
+def test_ctrl_c_keeps_a_find_that_waits_for_searches_below_it(explore, monkeypatch, tmp_path):
+    """Exit code 130; what was found is written as it is, with no more time spent on it."""
+    look = Brought.look
+
+    def interrupted(brought, ended):
+        found = next((number, searched) for number, searched in ended if searched.found)
+        look(brought, [found])
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(Brought, "look", interrupted)
+    code, out, _ = explore("--fault", "misses_side_vent", "--seed", 8, "--time-limit", "10 min", "--jobs", 1)
+    assert code == 130
+    assert "The shortest weather so far:" in out
+    (profile,) = (tmp_path / "found").iterdir()
+    (log,) = (tmp_path / "records").glob("*.jsonl")
+    assert read_log(log).outcome == "fail"
+    assert load_profile(profile).digest == header_of(read_log(log)).profile.sha256
 
 
 def test_ctrl_c_while_a_find_is_made_shorter_keeps_it(explore, monkeypatch, tmp_path):
