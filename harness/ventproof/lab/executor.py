@@ -40,6 +40,7 @@ _WORKER_WITHIN_S: Final = 30.0
 _NOBODY_FOR_S: Final = 600.0
 _BEAT_EVERY_S: Final = 2.0
 _LOOK_EVERY_S: Final = 0.5
+_GONE_AFTER_S: Final = 3.0  # a client that has just found its scheduler again knows of no worker for a moment
 _FETCH_WITHIN_S: Final = 5.0
 _STOPS_WITHIN_S: Final = 25.0
 _AHEAD: Final = 2  # jobs a worker has at a time: the next one waits beside it
@@ -119,7 +120,9 @@ class LabExecutor:
     _ended: Queue[Future[Any]] = field(default_factory=Queue)
     _running: dict[Future[Any], int] = field(default_factory=dict)
     _jobs: Sequence[Any] = ()
-    _seen: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    # Workers that are here, as far as was said, each with what it has; and since when some of them are not.
+    _told: set[tuple[str, str]] = field(default_factory=set)
+    _missing: dict[tuple[str, str], Stopwatch] = field(default_factory=dict)
     # Jobs on benches that were given away and brought no result yet.
     _real: set[int] = field(default_factory=set)
 
@@ -318,14 +321,23 @@ class LabExecutor:
         idle.look({need for need, numbers in waiting.items() if numbers and not holders[need]})
 
     def _note_changes(self, holders: Mapping[str, Sequence[str]]) -> None:
-        """Say which workers went, and which came, since what they hold was seen last."""
-        before, self._seen = self._seen, holders
-        for need in before.keys() | holders.keys() if before else ():
-            was, now = set(before.get(need, ())), set(holders.get(need, ()))
-            left = f"{number_of(len(now), 'worker')} for {_said_need(need)}"
-            for moved, word in ((was - now, "is gone"), (now - was, "joined")):
-                for worker in sorted(moved):
-                    self.noted(f"worker {worker} {word}; {left}")
+        """Say which workers came, and which are gone; one that is missed for a moment is not."""
+        here = {(need, worker) for need, workers in holders.items() for worker in workers}
+        began = not self._told
+        for one in sorted(here - self._told):
+            self._told.add(one)
+            if not began:
+                self._note(one, "joined")
+        self._missing = {one: self._missing.get(one) or Stopwatch() for one in self._told - here}
+        for one, watch in sorted(self._missing.items()):
+            if watch.gone_s() >= _GONE_AFTER_S:
+                self._told.remove(one)
+                self._note(one, "is gone")
+
+    def _note(self, one: tuple[str, str], what: str) -> None:
+        need, worker = one
+        count = sum(its == need for its, _ in self._told)
+        self.noted(f"worker {worker} {what}; {number_of(count, 'worker')} for {_said_need(need)}")
 
     def _next(self) -> Future[Any] | None:
         """Return a job that ended, whichever way; None where none did for a moment."""

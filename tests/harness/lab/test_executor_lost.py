@@ -16,6 +16,7 @@ from ventproof.jobs.executor import WorkersLostError, in_order
 from ventproof.lab import executor as lab_executor
 from ventproof.lab.executor import LabExecutor, lab_workers
 from ventproof.lab.identity import Identity, own_identity
+from ventproof.lab.nodes import VIRTUAL
 from ventproof.lab.security import lab_address
 from ventproof.verdict.finding import EXIT_BENCH
 from ventproof_bench.base.errors import BenchError, FileError
@@ -37,16 +38,31 @@ def reached(lab):
     return LabExecutor(address, answers_within_s=2.0)
 
 
-def test_jobs_whose_workers_are_killed_are_done_by_others(lab, tmp_path):
+def test_jobs_whose_workers_are_killed_are_done_by_others(lab, tmp_path, monkeypatch):
     """One worker is killed while it works, another while it holds a result: all twenty results come, in order."""
     jobs = [*range(8), tmp_path / "running", *range(8), tmp_path / "holding", *range(2)]
     noted = []
+    monkeypatch.setattr(lab_executor, "_GONE_AFTER_S", 0.0)
     with reached(lab) as workers:
         workers.noted = noted.append
         workers.require({}, virtual=True)
         assert list(in_order(workers, killing, jobs)) == [str(job) for job in jobs]
     assert re.match(r"worker tcp://127\.0\.0\.1:\d+ is gone; \d workers? for runs in virtual time$", noted[0])
     assert all(job.exists() for job in jobs if isinstance(job, Path))
+
+
+def test_workers_that_are_missed_for_a_moment_are_not_told_as_gone(lab, monkeypatch):
+    """A client that lost its scheduler and found it again knows of none at first; one that stays away is told once."""
+    noted = []
+    workers = reached(lab)
+    workers.noted = noted.append
+    for here in (["a", "b"], [], ["a"], ["a", "b", "c"]):
+        workers._note_changes({VIRTUAL: here})
+    assert noted == ["worker c joined; 3 workers for runs in virtual time"]
+    monkeypatch.setattr(lab_executor, "_GONE_AFTER_S", 0.0)
+    for _ in range(2):
+        workers._note_changes({VIRTUAL: ["a", "c"]})
+    assert noted[1:] == ["worker b is gone; 2 workers for runs in virtual time"]
 
 
 def test_each_command_finds_the_workers_as_it_had_them_begin(lab):
