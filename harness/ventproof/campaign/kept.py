@@ -14,8 +14,9 @@ from ventproof.log.events import RunEnd
 from ventproof.log.names import free_path, has_signature, log_at, logs_in, plain_path
 from ventproof.log.plan import Attempt
 from ventproof.log.read import header_of, read_log
-from ventproof.log.run import ABORTED, results_of
+from ventproof.log.run import ABORTED
 from ventproof.log.signing import SigningKey, sign_log, whats_wrong
+from ventproof.rejudge.again import run_told
 from ventproof.runset.manifest import ENDING, LeftLog, Manifest, read_manifest
 from ventproof.runset.present import left_unsigned
 from ventproof.runset.signature import sign_closing
@@ -122,7 +123,7 @@ class KeptLogs:
         if state.broken_at is not None:
             reason = f"the log was changed: {state.reason}"
             raise FileError([Problem(str(path), state.broken_at, None, reason)])
-        record = results_of(state, str(path))
+        record = run_told(state, str(path))
         if record.place is None or record.place.plan != group.plan:
             reason, hint = "this log is not of the campaign that began here", "take it away"
             raise FileError([Problem(str(path), None, None, reason, hint)])

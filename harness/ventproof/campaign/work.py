@@ -17,7 +17,8 @@ from typing import TYPE_CHECKING, Final, final
 from ventproof.campaign.fence import Fence, Passed
 from ventproof.lab.seat import own_seat
 from ventproof.log.read import header_of, read_log
-from ventproof.log.run import RunRecord, results_of
+from ventproof.log.run import RunRecord
+from ventproof.rejudge.again import run_told
 from ventproof.run.view import SilentView
 from ventproof_bench.base.errors import FileError, VentproofError
 
@@ -118,7 +119,7 @@ def left_in(log: Path) -> JobLeft:
     content = log.read_bytes()
     try:
         state = read_log(log)
-        record = results_of(state)
+        record = run_told(state)
     except FileError as error:
         return JobLeft(content, error.problems[0].reason)
     if state.broken_at is not None:

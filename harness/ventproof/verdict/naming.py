@@ -60,12 +60,20 @@ def told_apart(runs: Iterable[Mapping[str, str]]) -> Callable[[Mapping[str, str]
     """Return what tells a run from others by what is known of it, after a comma; empty where all agree in that."""
     every = list(runs)
     differing = [name for name in _APART if len({known[name] for known in every}) > 1]
+    others = [name for name in differing if name != "bench"]
+    if _kinds(every, others) == _kinds(every, differing):  # each unit has its own, say
+        differing = others
 
     def said(known: Mapping[str, str]) -> str:
         parts = (_APART[name].format(known[name]) if known[name] else f"no {name}" for name in differing)
         return "".join(f", {part}" for part in parts)
 
     return said
+
+
+def _kinds(runs: Sequence[Mapping[str, str]], names: Sequence[str]) -> int:
+    """Return how many kinds of runs there are by what is known under some names."""
+    return len({tuple(known[name] for name in names) for known in runs})
 
 
 def repeats_apart(runs: Sequence[Repeated]) -> list[str]:

@@ -28,6 +28,9 @@ def test_what_differs_is_said_and_nothing_else():
         "rain, firmware 2.4, no faults",
         "rain, firmware 2.4, fault clock_slow",
     ]
+    racked = [run(unit="V-1", bench="left"), run(unit="V-2", bench="right")]
+    assert names_apart(racked) == ["rain, unit V-1", "rain, unit V-2"]
+    assert names_apart([run(bench="left"), run(bench="right")]) == ["rain, bench left", "rain, bench right"]
     assert names_apart([run(repeat=1), run(repeat=2)]) == ["rain, repeat 1", "rain, repeat 2"]
     assert names_apart([run(seed=0), run(seed=10), run("frost")]) == [
         "rain, seed 0",
