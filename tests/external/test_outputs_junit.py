@@ -42,7 +42,8 @@ def test_an_independent_reader_finds_what_the_logs_hold(dialect, batch, tmp_path
     """Suites, tests, ends, messages and properties are read back as the logs say them."""
     write_output(tmp_path / "results.xml", batch)
     suites = list(dialect.fromfile(str(tmp_path / "results.xml")))
-    names = [f"rain while the vents are partly open, run {n}" for n in (1, 2, 3)]
+    given = ("good, no faults", "slow, fault slow_travel=4", "cut, no faults")
+    names = [f"rain while the vents are partly open, firmware {one}" for one in given]
     assert [suite.name for suite in suites] == [*names, batch.lost[0].log]
     good, slow, cut, lost = suites
     assert (good.tests, good.failures, good.errors) == (len(batch.runs[0].run.findings), 0, 0)
