@@ -149,7 +149,7 @@ def main(caller: object = None) -> NoReturn:
     sys.exit(code)
 
 
-def _run(caller: object) -> int:
+def _run(caller: object = None) -> int:
     _show_what_can_be_shown()
     try:
         code = ventproof.main(prog_name="ventproof", standalone_mode=False, obj=caller)
