@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 from ventproof.log.names import has_signature, log_at, logs_in, plain_path, signature_path
 from ventproof.log.read import LogCheck, check_log, read_log
-from ventproof.log.run import ABORTED, results_of
+from ventproof.log.run import ABORTED
 from ventproof.rack.before import last_attempts
+from ventproof.rejudge.again import run_told
 from ventproof.runset.rack_record import RACK, RackedLog, RackedPlace, write_rack_record
 from ventproof.runset.signature import closing_signature, require_unsigned, sign_closing
 from ventproof.session.waived import WaivedRuns, waivable_of
@@ -111,7 +112,7 @@ def _records(folder: Path, ended: RackedPlace) -> Iterator[RunRecord]:
     for log in ended.logs:
         path = log_at(folder / log.log)
         with suppress(FileError):  # whoever judges the log says what is wrong with it
-            yield results_of(read_log(path), str(path))
+            yield run_told(read_log(path), str(path))
 
 
 def close_rack(folder: Path, record: RackRecord, key: SigningKey | None, operator: str) -> None:
