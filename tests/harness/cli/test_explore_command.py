@@ -100,6 +100,15 @@ def test_ctrl_c_ends_the_search_and_its_processes(explore, monkeypatch, tmp_path
     assert "Traceback" not in err
 
 
+def find_is_kept(out, folder):
+    """Require that a find was told, written as a profile, and run on record."""
+    assert "The shortest weather so far:" in out
+    (profile,) = (folder / "found").iterdir()
+    (log,) = (folder / "records").glob("*.jsonl")
+    assert read_log(log).outcome == "fail"
+    assert load_profile(profile).digest == header_of(read_log(log)).profile.sha256
+
+
 def test_ctrl_c_keeps_a_find_that_waits_for_searches_below_it(explore, monkeypatch, tmp_path):
     """Exit code 130; what was found is written as it is, with no more time spent on it."""
     look = Brought.look
@@ -112,11 +121,7 @@ def test_ctrl_c_keeps_a_find_that_waits_for_searches_below_it(explore, monkeypat
     monkeypatch.setattr(Brought, "look", interrupted)
     code, out, _ = explore("--fault", "misses_side_vent", "--seed", 8, "--time-limit", "10 min", "--jobs", 1)
     assert code == 130
-    assert "The shortest weather so far:" in out
-    (profile,) = (tmp_path / "found").iterdir()
-    (log,) = (tmp_path / "records").glob("*.jsonl")
-    assert read_log(log).outcome == "fail"
-    assert load_profile(profile).digest == header_of(read_log(log)).profile.sha256
+    find_is_kept(out, tmp_path)
 
 
 def test_ctrl_c_while_a_find_is_made_shorter_keeps_it(explore, monkeypatch, tmp_path):
@@ -133,11 +138,7 @@ def test_ctrl_c_while_a_find_is_made_shorter_keeps_it(explore, monkeypatch, tmp_
     words = ("--fault", "misses_side_vent", "--seed", 8, "--time-limit", "10 min", "--jobs", 1)
     code, out, _ = explore(*words)
     assert code == 130
-    assert "The shortest weather so far:" in out
-    (profile,) = (tmp_path / "found").iterdir()
-    (log,) = (tmp_path / "records").glob("*.jsonl")
-    assert read_log(log).outcome == "fail"
-    assert load_profile(profile).digest == header_of(read_log(log)).profile.sha256
+    find_is_kept(out, tmp_path)
 
 
 def test_a_lab_does_not_explore_a_bench_on_real_wires(explore):
