@@ -149,7 +149,7 @@ def check_set(
     for sha256 in dict.fromkeys((*plans, *filter(None, closing))):
         of_plan_here = plans.get(sha256, [])
         _Planned(of_plan_here, _fittest(closing[sha256], of_plan_here), found, named=named).tell()
-    here = {log.place.plan for log in unique if log.place}
+    here = dict.fromkeys(log.place.plan for log in unique if log.place)
     _tell_promised(found, {plan.sha256 for plan in here} | closing.keys())
     (found.missing if wholes else found.remarks).extend([] if named else _parted(here, records))
     return found.check
