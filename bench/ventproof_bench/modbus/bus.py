@@ -326,11 +326,9 @@ class ModbusBus:
         self._owed = job.expected
         try:
             over = link.begin(job.pdu, partial(self._take, job, link))
-        except ConnectionException:
-            _settle(job, self._disconnected(requested_s=link.sent_s))
-            over, self._owed = True, None
         except Exception as error:  # noqa: BLE001 - as the worker would tell it
-            _settle(job, error)
+            gone = isinstance(error, ConnectionException)
+            _settle(job, self._disconnected(requested_s=link.sent_s) if gone else error)
             over, self._owed = True, None
         if over and self._owed is None:
             self.silence.release()

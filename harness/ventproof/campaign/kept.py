@@ -21,7 +21,6 @@ from ventproof.runset.manifest import ENDING, LeftLog, Manifest, read_manifest
 from ventproof.runset.present import left_unsigned
 from ventproof.runset.signature import sign_closing
 from ventproof.session.planned import written
-from ventproof.session.resume import has_failed
 from ventproof.session.session import slug
 from ventproof_bench.base.errors import FileError, Problem
 from ventproof_bench.base.files import create_file
@@ -135,7 +134,7 @@ class KeptLogs:
             raise FileError([Problem(str(path), None, None, wrong)])
         place, name = (number, record.place.run), plain_path(path).name
         left = LeftLog(name, state.sha256, state.outcome)
-        if state.outcome == ABORTED and not has_failed(state):
+        if state.outcome == ABORTED and not record.failed:
             attempt = (Attempt(name, state.digest), left)
             self._earlier.setdefault(place, []).append(attempt)
         else:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
 
     from ventproof.log.run import RunRecord
-    from ventproof.rejudge.batch import Batch
+    from ventproof.rejudge.batch import Batch, Logged
     from ventproof.runset.completeness import SetCheck
 
 
@@ -47,7 +47,8 @@ def markdown(batch: Batch) -> str:
 
     What does not fit is left out from the end, and the summary says so.
     """
-    return fitted([*_head(batch), *_open(batch), *_table(batch)])
+    named = list(zip(batch.runs, batch.names, strict=True))
+    return fitted([*_head(batch), *_open(named), *_table(named)])
 
 
 def fitted(lines: Sequence[str]) -> str:
@@ -117,11 +118,10 @@ def _tested(runs: Iterable[RunRecord]) -> str:
     return told[0] if len(told) == 1 else " ".join(("**Not all of one kind:**", *told))
 
 
-def _table(batch: Batch) -> Iterator[str]:
+def _table(named: Sequence[tuple[Logged, str]]) -> Iterator[str]:
     yield ""
     yield "| profile | verdict | responses | digest |"
     yield "|---|---|---|---|"
-    named = zip(batch.runs, batch.names, strict=True)
     for logged, name in sorted(named, key=lambda one: one[0].run.verdict == "pass"):
         run = logged.run
         ended = _signed("", logged.standing)
@@ -136,9 +136,9 @@ def _share(run: RunRecord) -> str:
     return f"{passed} of {len(run.findings)} passed"
 
 
-def _open(batch: Batch) -> Iterator[str]:
+def _open(named: Sequence[tuple[Logged, str]]) -> Iterator[str]:
     """Yield what did not pass, or shows nothing, and why."""
-    for logged, name in zip(batch.runs, batch.names, strict=True):
+    for logged, name in named:
         run = logged.run
         told = [f for f in run.findings if f.explained]
         if run.verdict == "pass" and not told:

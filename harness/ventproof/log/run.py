@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Hashable, Iterable, Iterator, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from hashlib import sha256
@@ -89,6 +89,11 @@ class RunRecord:
     place: PlannedRun | None = None
     given: tuple[tuple[str, str], ...] = ()
     faults: tuple[GivenFault, ...] | None = ()
+
+    @property
+    def failed(self) -> bool:
+        """Whether a response failed, whatever became of the run."""
+        return any(finding.verdict is Verdict.FAIL for finding in self.findings)
 
     @property
     def unmeasured(self) -> str:
@@ -231,12 +236,11 @@ def _why_unbelievable(outcome: str, findings: Sequence[Finding]) -> str:
 
 def with_last_readings(state: LogState, findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Return findings of a log's run with the last reading of the step that each belongs to."""
-    return tuple(_with_last_readings(state, findings))
-
-
-def _with_last_readings(state: LogState, findings: Iterable[Finding]) -> Iterator[Finding]:
     use, at_end = header_of(state).use, state.told.at_end
-    for finding in findings:
+
+    def stood(finding: Finding) -> float | None:
         values = {} if finding.step is None else at_end.get(finding.step, {})
-        stood = values.get(use.get(finding.signal, finding.signal))
-        yield replace(finding, stood=None if stood is None else float(stood))
+        value = values.get(use.get(finding.signal, finding.signal))
+        return None if value is None else float(value)
+
+    return tuple(replace(finding, stood=stood(finding)) for finding in findings)
