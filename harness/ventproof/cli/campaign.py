@@ -93,7 +93,7 @@ def campaign(
         try:
             code = _carry_out(runs, lab, reports, key)
             if code == EXIT_INTERRUPTED:
-                _say(f"to go on: ventproof campaign {file} --resume --out {folder}")
+                options.aside(f"to go on: ventproof campaign {file} --resume --out {folder}")
             return code
         finally:
             if keeper is not None and keeper.warning:
@@ -106,7 +106,7 @@ def _warn_of_misspelt(waivers: Waivers | None, groups: Sequence[PlannedGroup]) -
 
     suite = {profile.digest: profile for group in groups for profile in group.suite}
     for problem in Session(bench=groups[0].bench, out=Path(), waivers=waivers).misspelt(suite.values()):
-        _say(f"warning: {problem}")
+        options.aside(f"warning: {problem}")
 
 
 def groups_in(campaign: Campaign, *, any_path: bool) -> list[PlannedGroup]:
@@ -218,7 +218,7 @@ def _carry_out(runs: CampaignRuns, lab: LabAsked, reports: Sequence[Path], key: 
     from ventproof.runset.present import Choice  # noqa: PLC0415
 
     for line in plan_lines(runs):
-        _say(line)
+        options.aside(line)
     broken_off = _made(runs, lab)
     logs = runs.kept.logs
     if key is not None and logs and not runs.unclosed and all(map(has_signature, logs)):
@@ -250,13 +250,9 @@ def _made(runs: CampaignRuns, lab: LabAsked) -> str:
         doing = _executor(runs, lab, progress.remark)
         try:
             with doing as doers:
-                return runs.carry_out(doers, progress.told, _say)
+                return runs.carry_out(doers, progress.told, options.aside)
         except KeyboardInterrupt:
             return _INTERRUPTED
-
-
-def _say(line: str) -> None:
-    click.echo(harmless(line), err=True)
 
 
 @contextmanager
@@ -275,7 +271,7 @@ def _executor(runs: CampaignRuns, asked: LabAsked, said: Callable[[str], None]) 
     def lost(_: CampaignJob, why: str) -> JobLeft:
         return JobLeft(why=why)
 
-    with LabExecutor(asked.address, lambda job: job.real_bench, lost, said, _say) as lab:
+    with LabExecutor(asked.address, lambda job: job.real_bench, lost, said, options.aside) as lab:
         benches = {job.real_bench: job.bench.digest for job in runs.jobs if job.real_bench}
         lab.require(benches, virtual=any(not job.real_bench for job in runs.jobs))
         yield lab

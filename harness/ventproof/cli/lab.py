@@ -68,7 +68,7 @@ class LabAsked:
             return partial(own_processes, self.jobs)
         from ventproof.lab.executor import lab_workers  # noqa: PLC0415 - only in a lab
 
-        return partial(lab_workers, self.address, said, _note)
+        return partial(lab_workers, self.address, said, options.aside)
 
 
 def with_lab(function: Callable[..., _R]) -> Callable[..., _R]:
@@ -208,7 +208,3 @@ def _fence_folder(bench: Loaded[BenchFile], state: Path | None) -> Path:
 def _tell(line: str) -> None:
     click.echo(line)
     sys.stdout.flush()
-
-
-def _note(line: str) -> None:
-    click.echo(harmless(line), err=True)

@@ -259,6 +259,11 @@ def of_rack() -> RackCaller | None:
     return context.find_object(RackCaller) if context else None
 
 
+def aside(line: str) -> None:
+    """Say something beside what the command is asked for."""
+    click.echo(harmless(line), err=True)
+
+
 _TOLD: Final = "ventproof.told"
 
 
@@ -268,7 +273,7 @@ def tell_once(line: str) -> None:
     told: set[str] = context.meta.setdefault(_TOLD, set()) if context else set()
     if line not in told and of_rack() is None:
         told.add(line)
-        click.echo(harmless(line), err=True)
+        aside(line)
 
 
 def warned(loaded: L) -> L:
